@@ -1,0 +1,125 @@
+#pragma once
+
+#include <filesystem>
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "moltspan/calendar.hpp"
+
+/// Animals, journal entries, and what is wrong with them.
+///
+/// A table comes in as text, cell by cell, from a CSV file or a data frame. Every cell is checked; **all** faults and doubts
+/// are gathered and none is dropped in silence. A fault sets its animal aside; a doubt is answered, but said.
+namespace moltspan {
+
+inline constexpr double unknown_number = std::numeric_limits<double>::quiet_NaN();
+
+/// A table of text, column by column, with the line of its file that each row began on (1 = first line of the file).
+struct TextTable {
+  std::string source;  ///< file name, or the name of the frame, as faults print it
+  std::vector<std::string> columns;
+  std::vector<std::vector<std::string>> cells;  ///< cells[column][row]
+  std::vector<std::int64_t> rows;               ///< row number to print, one a row
+
+  std::size_t size() const { return rows.size(); }
+};
+
+enum class Severity { fault, doubt };
+
+/// One thing that is wrong or doubtful, complete enough to be mended by its reader.
+struct Problem {
+  Severity severity = Severity::fault;
+  std::string file;
+  std::int64_t row = 0;  ///< 0 where the problem belongs to no single row
+  std::string animal;    ///< blank where no animal is known
+  std::string column;
+  std::string value;
+  std::string rule;       ///< what was expected
+  std::string next_step;  ///< what to do
+};
+
+enum class Habit { unknown, arboreal, semi_arboreal, terrestrial, fossorial };
+enum class Pace { unknown, slow, medium, fast };
+enum class AfterMaturity { unknown, goes_on, stops };
+
+/// A row of `animals.csv`, with the columns of `taxa.csv` filled in from its taxon where the animal states none.
+struct Animal {
+  std::string id;
+  std::string taxon;
+  std::string genus;   ///< first word of the taxon
+  std::string cohort;  ///< blank = none
+  std::optional<Day> hatched, acquired, matured, died;
+  double male_chance = 0.5;  ///< 0 female, 1 male, .5 unknown, .2 / .8 for probable
+  Habit habit = Habit::unknown;
+  Pace pace = Pace::unknown;
+  AfterMaturity after_maturity_female = AfterMaturity::unknown, after_maturity_male = AfterMaturity::unknown;
+  double adult_leg_span_mm = unknown_number;
+  double temperature_c = unknown_number;
+  bool set_aside = false;  ///< a fault names this animal: it is not answered
+  std::int64_t row = 0;    ///< index into the text table of animals
+};
+
+enum class Event {
+  molt, skin_found, on_back, leg_span, body_length, carapace_length, carapace_width, mass, ate, refused, fed, darkened,
+  sealed_in, sluggish, molt_mat, fangs_black, checked, enclosure, unfit, setup, temperature, habit, sex, limb_lost, egg_sac,
+  mated, matured, died, left, escaped
+};
+
+/// What a reading was taken on. `unsaid` stands for a blank `on` (which counts as the animal).
+enum class MeasuredOn { unsaid, animal, skin };
+
+/// One checked journal row of one animal (a row that names several animals gives several entries).
+struct Entry {
+  int animal = -1;  ///< index into Collection::animals
+  DayRange when;
+  Event event = Event::checked;
+  double value = unknown_number;  ///< sizes mm, mass g, temperature C, instar number; sex as male chance
+  double step = unknown_number;   ///< unit in mm (or g) of the value as written, so that a rounding step can be read off: 1, 10, 25.4
+  MeasuredOn on = MeasuredOn::unsaid;
+  std::string text;      ///< value as written (enclosure, setup, unfit, habit)
+  std::string note;
+  std::int64_t row = 0;  ///< row number to print
+};
+
+/// `folder.toml`: what a folder states once.
+struct FolderRules {
+  DateOrder date_order = DateOrder::unstated;
+  std::string length_unit, mass_unit, temperature_unit;                   ///< used where a row gives none
+  std::vector<std::pair<std::string, std::string>> columns, events;  ///< the user's own word -> ours
+};
+
+/// The text of a folder, before any check.
+struct RawCollection {
+  TextTable animals, journal;
+  std::optional<TextTable> taxa, enclosures;
+  FolderRules rules;
+};
+
+/// Checked records. Immutable once made.
+struct Collection {
+  std::vector<Animal> animals;
+  std::vector<Entry> entries;  ///< by animal, then by first day, then as written
+  std::vector<Problem> problems;
+  RawCollection raw;  ///< every cell as it came, unknown columns too
+
+  bool has_faults() const;
+  /// Last day that any record of an animal that is not set aside names; nothing when there is none.
+  std::optional<Day> last_recorded_day() const;
+};
+
+/// Checks the tables. Never throws on a faulty record: faults are listed in the result.
+Collection make_collection(RawCollection raw);
+
+/// Reads `animals.csv`, `journal.csv` and where present `taxa.csv`, `enclosures.csv`, `folder.toml` of a folder.
+/// Throws std::runtime_error that names the file when a required one is missing or cannot be opened.
+RawCollection read_folder(const std::filesystem::path& folder);
+
+/// One CSV text as people write it: byte order mark, `,` `;` or tab, CRLF, quoted line breaks, blank lines.
+TextTable read_csv(std::string_view text, std::string source);
+
+/// `folder.toml`. Throws std::runtime_error that names the line of what cannot be read.
+FolderRules read_folder_rules(std::string_view text, const std::string& source);
+
+}  // namespace moltspan

@@ -1,0 +1,7 @@
+#include "module.hpp"
+
+// Table of contents of the compiled part: one function a header of include/moltspan.
+PYBIND11_MODULE(_core, m) {
+  m.doc() = "Compiled core of moltspan; use the functions of the package instead.";
+  m.attr("__version__") = MOLTSPAN_VERSION;
+}
