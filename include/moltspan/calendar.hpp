@@ -28,15 +28,23 @@ struct DayRange {
 enum class DateOrder { unstated, day_first, month_first };
 
 /// What became of a text that should be a date.
-enum class DateState { ok, blank, unreadable, impossible, ambiguous };
+enum class DateState { ok, blank, unreadable, impossible, ambiguous, two_digit_year };
 
 struct DateReading {
   DateState state = DateState::blank;
   Day day = 0;  ///< only where `state` is ok
 };
 
-/// Reads a date as people write it: ISO 8601 (with or without a time of day, which is dropped), `D.M.YYYY`, and day, month,
-/// year split by `/`, `-` or blanks. Two readings that differ, with no stated order, give `ambiguous`; never a guess.
+/// Records dated outside these years are impossible: a slip of the keys, as in 0206 for 2026.
+inline constexpr int first_year = 1700, last_year = 2299;
+
+/// Reads a date as people write it: ISO 8601 (`2026-04-03`, `20260403`; a time of day behind it is dropped), year,
+/// month, day split by `-` `/` `.`, day and month in either order before the year (`25/04/2026`), and English month
+/// names
+/// (`3 April 2026`, `Apr 3rd, 2026`, `3-Apr-2026`).
+///
+/// A stated order holds for every date whose year comes last. With none stated, dots mean day first (`3.4.2026`), and
+/// two readings that differ give `ambiguous`; never a guess. Years of two digits give `two_digit_year`.
 DateReading read_date(std::string_view text, DateOrder order = DateOrder::unstated);
 
 /// The day of a civil date, or nothing when there is no such date.

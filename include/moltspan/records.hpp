@@ -1,30 +1,35 @@
 #pragma once
 
+#include <cstdint>
 #include <filesystem>
 #include <limits>
+#include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
+#include <utility>
 #include <vector>
 
 #include "moltspan/calendar.hpp"
 
 /// Animals, journal entries, and what is wrong with them.
 ///
-/// A table comes in as text, cell by cell, from a CSV file or a data frame. Every cell is checked; **all** faults and doubts
-/// are gathered and none is dropped in silence. A fault sets its animal aside; a doubt is answered, but said.
+/// A table comes in as text, cell by cell, from a CSV file or a data frame. Every cell is checked; **all** faults and
+/// doubts are gathered and none is dropped in silence. A fault sets its animal aside; a doubt is answered, but said.
 namespace moltspan {
 
 inline constexpr double unknown_number = std::numeric_limits<double>::quiet_NaN();
 
-/// A table of text, column by column, with the line of its file that each row began on (1 = first line of the file).
-struct TextTable {
-  std::string source;  ///< file name, or the name of the frame, as faults print it
-  std::vector<std::string> columns;
-  std::vector<std::vector<std::string>> cells;  ///< cells[column][row]
-  std::vector<std::int64_t> rows;               ///< row number to print, one a row
-
-  std::size_t size() const { return rows.size(); }
-};
+/// Readings above these are faults: no arthropod that is kept and measured in this way reaches them (assumptions, wide
+/// on purpose: they catch a wrong unit, not a large animal).
+inline constexpr double largest_leg_span_mm = 400;
+inline constexpr double largest_body_length_mm = 700;
+inline constexpr double largest_carapace_length_mm = 150;
+inline constexpr double largest_carapace_width_mm = 300;
+inline constexpr double largest_mass_g = 2000;
+inline constexpr double largest_enclosure_mm = 10000;
+inline constexpr double largest_instar = 100;
+inline constexpr double coldest_c = -20, warmest_c = 60;
 
 enum class Severity { fault, doubt };
 
@@ -38,11 +43,31 @@ struct Problem {
   std::string value;
   std::string rule;       ///< what was expected
   std::string next_step;  ///< what to do
+
+  auto operator<=>(const Problem&) const = default;
+};
+
+/// A table of text, column by column, with the line of its file that each row began on (1 = first line of the file).
+struct TextTable {
+  std::string source;  ///< file name, or the name of the frame, as faults print it
+  std::vector<std::string> columns;
+  std::vector<std::vector<std::string>> cells;  ///< cells[column][row]
+  std::vector<std::int64_t> rows;               ///< row number to print, one a row
+  std::vector<Problem> problems;  ///< what was wrong with the text itself: rows too short or too long, ...
+
+  std::size_t size() const { return rows.size(); }
 };
 
 enum class Habit { unknown, arboreal, semi_arboreal, terrestrial, fossorial };
 enum class Pace { unknown, slow, medium, fast };
 enum class AfterMaturity { unknown, goes_on, stops };
+enum class World { unknown, old_world, new_world };
+
+/// What handling has to beware of; all false and `stated` false where nothing is recorded.
+struct Hazards {
+  bool stated = false;
+  bool urticating_setae = false, systemic_venom = false, irritant_spray = false, fast = false;
+};
 
 /// A row of `animals.csv`, with the columns of `taxa.csv` filled in from its taxon where the animal states none.
 struct Animal {
@@ -54,21 +79,72 @@ struct Animal {
   double male_chance = 0.5;  ///< 0 female, 1 male, .5 unknown, .2 / .8 for probable
   Habit habit = Habit::unknown;
   Pace pace = Pace::unknown;
+  World world = World::unknown;
+  Hazards hazards;
   AfterMaturity after_maturity_female = AfterMaturity::unknown, after_maturity_male = AfterMaturity::unknown;
   double adult_leg_span_mm = unknown_number;
   double temperature_c = unknown_number;
+  std::string kept_as, note;
   bool set_aside = false;  ///< a fault names this animal: it is not answered
   std::int64_t row = 0;    ///< index into the text table of animals
 };
 
 enum class Event {
-  molt, skin_found, on_back, leg_span, body_length, carapace_length, carapace_width, mass, ate, refused, fed, darkened,
-  sealed_in, sluggish, molt_mat, fangs_black, checked, enclosure, unfit, setup, temperature, habit, sex, limb_lost, egg_sac,
-  mated, matured, died, left, escaped
+  molt,
+  skin_found,
+  on_back,
+  leg_span,
+  body_length,
+  carapace_length,
+  carapace_width,
+  mass,
+  ate,
+  refused,
+  fed,
+  darkened,
+  sealed_in,
+  sluggish,
+  molt_mat,
+  fangs_black,
+  checked,
+  enclosure,
+  unfit,
+  setup,
+  temperature,
+  habit,
+  sex,
+  limb_lost,
+  egg_sac,
+  mated,
+  matured,
+  died,
+  left,
+  escaped
 };
+
+/// The word of `journal.csv` for an event, such as `leg_span`.
+std::string_view event_name(Event event);
 
 /// What a reading was taken on. `unsaid` stands for a blank `on` (which counts as the animal).
 enum class MeasuredOn { unsaid, animal, skin };
+
+/// Inner size of an enclosure. Round ones have w = d = diameter. All sizes NaN where only a volume is known.
+struct EnclosureSize {
+  double w_mm = unknown_number, d_mm = unknown_number;
+  double h_mm = unknown_number;          ///< floor to lid
+  double substrate_mm = unknown_number;  ///< depth of the substrate; NaN = not recorded
+  double volume_l = unknown_number;      ///< only where nothing else is known
+  bool round = false;
+  std::string name;  ///< own box it is; blank = none
+};
+
+/// One of the keeper's own boxes, a row of `enclosures.csv`.
+struct Enclosure {
+  std::string name;
+  EnclosureSize size;
+  int count = 1;
+  std::int64_t row = 0;  ///< row number to print
+};
 
 /// One checked journal row of one animal (a row that names several animals gives several entries).
 struct Entry {
@@ -76,17 +152,19 @@ struct Entry {
   DayRange when;
   Event event = Event::checked;
   double value = unknown_number;  ///< sizes mm, mass g, temperature C, instar number; sex as male chance
-  double step = unknown_number;   ///< unit in mm (or g) of the value as written, so that a rounding step can be read off: 1, 10, 25.4
+  double step = unknown_number;   ///< unit in mm (or g) of the value as written, so that a rounding step can be read
+                                  ///< off: 1, 10, 25.4
   MeasuredOn on = MeasuredOn::unsaid;
-  std::string text;      ///< value as written (enclosure, setup, unfit, habit)
+  std::string text;  ///< value as written; for unfit and habit our own word for it
   std::string note;
-  std::int64_t row = 0;  ///< row number to print
+  std::shared_ptr<const EnclosureSize> enclosure;  ///< of `enclosure` entries, else empty
+  std::int64_t row = 0;                            ///< row number to print
 };
 
 /// `folder.toml`: what a folder states once.
 struct FolderRules {
   DateOrder date_order = DateOrder::unstated;
-  std::string length_unit, mass_unit, temperature_unit;                   ///< used where a row gives none
+  std::string length_unit, mass_unit, temperature_unit;              ///< used where a row gives none
   std::vector<std::pair<std::string, std::string>> columns, events;  ///< the user's own word -> ours
 };
 
@@ -100,9 +178,10 @@ struct RawCollection {
 /// Checked records. Immutable once made.
 struct Collection {
   std::vector<Animal> animals;
-  std::vector<Entry> entries;  ///< by animal, then by first day, then as written
-  std::vector<Problem> problems;
-  RawCollection raw;  ///< every cell as it came, unknown columns too
+  std::vector<Entry> entries;         ///< by animal, then by first day, then as written
+  std::vector<Enclosure> enclosures;  ///< the keeper's own boxes
+  std::vector<Problem> problems;      ///< by file, then row
+  RawCollection raw;                  ///< every cell as it came, unknown columns too
 
   bool has_faults() const;
   /// Last day that any record of an animal that is not set aside names; nothing when there is none.
@@ -110,16 +189,58 @@ struct Collection {
 };
 
 /// Checks the tables. Never throws on a faulty record: faults are listed in the result.
-Collection make_collection(RawCollection raw);
+///
+/// The library reads no clock: `today` is the caller's, and dates after it are doubts; without it none is.
+/// A fault in a journal row sets every animal that the row names aside; an unknown animal in it sets nobody aside. A
+/// row for a cohort counts for those of its animals that had not died, left or escaped before it. Throws
+/// std::invalid_argument only for a table whose columns differ in length.
+Collection make_collection(RawCollection raw, std::optional<Day> today = {});
 
 /// Reads `animals.csv`, `journal.csv` and where present `taxa.csv`, `enclosures.csv`, `folder.toml` of a folder.
 /// Throws std::runtime_error that names the file when a required one is missing or cannot be opened.
 RawCollection read_folder(const std::filesystem::path& folder);
 
-/// One CSV text as people write it: byte order mark, `,` `;` or tab, CRLF, quoted line breaks, blank lines.
+/// One CSV text as people write it: byte order mark, `,` `;` or tab (the commonest outside quotes in the first line, or
+/// as a first line `sep=;` says), CRLF, quoted line breaks, blank lines. Never throws on what it reads: rows with too
+/// few or too many cells, columns named twice and quotes never closed are listed in `problems`. Cells past the last
+/// column are no fault while blank. Text that is no UTF-8 is read as Latin-1, said as a doubt.
 TextTable read_csv(std::string_view text, std::string source);
 
-/// `folder.toml`. Throws std::runtime_error that names the line of what cannot be read.
+/// `folder.toml`:
+///
+///     date_order = "day_first"        # or "month_first"
+///     length_unit = "cm"              # mm, cm, in
+///     mass_unit = "g"                 # g, mg
+///     temperature_unit = "C"          # C, F
+///     [columns]                       # your word = ours
+///     "Spider" = "animal"
+///     [events]
+///     "eats" = "ate"
+///
+/// Throws std::runtime_error that names the line of what cannot be read, unknown keys and words included.
 FolderRules read_folder_rules(std::string_view text, const std::string& source);
+
+/// What a short note means as journal rows.
+struct NoteDraft {
+  std::vector<std::vector<std::string>> rows;  ///< cells in the journal's own column order
+  std::vector<Problem> problems;               ///< why there are no rows; empty where there are some
+};
+
+/// Reads words such as `A12 molt 5cm`, `A12 B3 ate`, `A12 leg_span 5 cm on skin 2026-04-03`.
+///
+/// `<ids or cohort> <event> [value[unit]] [on skin|animal] [DATE | DATE..DATE | today | yesterday] ["note"]`, dated
+/// `today` unless said. A molt takes an instar number, a size or both; the size becomes a leg_span row of its last day.
+NoteDraft parse_note(const Collection& collection, std::string_view words, Day today);
+
+/// Adds rows (as parse_note gives them) to a `journal.csv`, keeping its delimiter, line ends, byte order mark and
+/// columns.
+///
+/// The folder is read and checked with the new rows first; the problems that they add are returned and then nothing is
+/// written (with `accept_doubts` only faults stop it). The new file is made beside the old one, flushed to the disk and
+/// renamed over it, so that the old one stays until the new one is whole. Throws std::runtime_error where a file cannot
+/// be read or written, or was changed meanwhile.
+std::vector<Problem> append_rows(const std::filesystem::path& journal,
+                                 const std::vector<std::vector<std::string>>& rows, std::optional<Day> today = {},
+                                 bool accept_doubts = false);
 
 }  // namespace moltspan
