@@ -209,9 +209,10 @@ TextTable read_csv(std::string_view text, std::string source);
 /// `folder.toml`:
 ///
 ///     date_order = "day_first"        # or "month_first"
-///     length_unit = "cm"              # mm, cm, in
-///     mass_unit = "g"                 # g, mg
-///     temperature_unit = "C"          # C, F
+///     [units]                         # where a row gives none
+///     length = "cm"                   # mm, cm, in
+///     mass = "g"                      # g, mg
+///     temperature = "C"               # C, F
 ///     [columns]                       # your word = ours
 ///     "Spider" = "animal"
 ///     [events]
