@@ -1,0 +1,175 @@
+"""`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
+
+import csv
+import json
+import sys
+from contextlib import contextmanager
+from datetime import date
+from enum import Enum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables
+
+LEVELS = (0.5, 0.8, 0.95)
+UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
+PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
+
+
+class Watched(str, Enum):
+    all = "all"
+    rows = "rows"
+
+
+class Family(str, Enum):
+    lognormal = "lognormal"
+    weibull = "weibull"
+    loglogistic = "loglogistic"
+
+
+def forecast(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
+    level: Annotated[list[float] | None, typer.Option(metavar="P", help="Bands to give, 0 to 1; repeat for several.")] = None,
+    family: Annotated[Family, typer.Option(help="Shape of the spread of stadium lengths.")] = Family.lognormal,
+    strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
+    csv_file: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write a row an animal.")] = None,
+    plot: Annotated[list[Path] | None, typer.Option(metavar="FILE", help="Draw the calendar: .png, .svg or .pdf; may be repeated.")] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
+):
+    """Forecast the next molt of every animal, soonest first."""
+    levels = _levels(level)
+    day = _day(as_of)
+    _plots_can_be_written(plot or [])
+    collection = _read(folder)
+    problems = _problems(collection)
+    faults = tables.print_faults(problems)
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    document = _answer(collection, day, watched.value, family.value, levels)
+    if remark:
+        document = {"remark": remark, **document}
+    _write(document, json_file, csv_file, plot or [], remark)
+    raise typer.Exit(1 if faults else 0)
+
+
+def add_to(app):
+    """Registers the command."""
+    app.command("forecast")(forecast)
+
+
+def _levels(level):
+    for value in level or ():
+        if not 0 < value < 1:
+            raise typer.BadParameter(f"--level {value:g}: a level lies between 0 and 1, for example 0.8")
+    return tuple(sorted(set(level))) if level else LEVELS
+
+
+def _day(text):
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise typer.BadParameter(f"--as-of {text}: no such day; write it as YYYY-MM-DD") from None
+
+
+def _plots_can_be_written(files):
+    for file in files:
+        if file.suffix not in (".png", ".svg", ".pdf"):
+            raise typer.BadParameter(f"--plot {file}: the name ends in .png, .svg or .pdf")
+
+
+def _read(folder):
+    import moltspan
+
+    try:
+        return moltspan.read(folder)
+    except (OSError, RuntimeError) as trouble:  # a folder or file that is not there: wrong usage, not a faulty record
+        print(f"moltspan forecast: {trouble}", file=sys.stderr)
+        raise typer.Exit(2) from None
+
+
+def _problems(collection):
+    """Problems as plain dicts, whatever frame they come in."""
+    import narwhals
+
+    return list(narwhals.from_native(collection.problems()).iter_rows(named=True))
+
+
+def _answer(collection, day, watched, family, levels):
+    import moltspan
+
+    with _waiting("working out the forecast"):
+        fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
+        return moltspan.forecast_document(fit, levels)
+
+
+@contextmanager
+def _waiting(text):
+    """A sign of life on standard error, on a terminal only and only if the work is long."""
+    from threading import Timer
+
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    status = Console(stderr=True).status(text)
+    timer = Timer(PATIENCE_SECONDS, status.start)
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        status.stop()
+
+
+def _write(document, json_file, csv_file, plots, remark):
+    try:
+        if csv_file:
+            _write_csv(document, csv_file, remark)
+        if plots:
+            _write_plots(document, plots, remark)
+        if json_file:
+            _write_json(document, json_file)
+    except OSError as trouble:
+        print(f"moltspan forecast: {trouble}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    if json_file != "-":
+        tables.print_forecast(document, remark)
+
+
+def _write_json(document, file):
+    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    if file == "-":
+        sys.stdout.write(text)
+    else:
+        Path(file).write_text(text, encoding="utf-8")
+
+
+def _write_csv(document, file, remark):
+    rows = tables.flat_forecast(document)
+    if remark:
+        rows = [row | {"remark": remark} for row in rows]
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    with file.open("w", newline="", encoding="utf-8") as out:
+        table = csv.DictWriter(out, columns, lineterminator="\n")
+        table.writeheader()
+        table.writerows(rows)
+
+
+def _write_plots(document, files, remark):
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from moltspan.plots import plot_calendar
+
+    title = f"Next molts, as of {document['as_of']}" + (f" - {remark}" if remark else "")
+    figure = plot_calendar(document, title=title).figure
+    with matplotlib.rc_context({"svg.hashsalt": "moltspan"}):  # the same records give the same file
+        for file in files:
+            figure.savefig(file, dpi=150, metadata=UNDATED.get(file.suffix))

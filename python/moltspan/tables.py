@@ -1,0 +1,240 @@
+"""Words and tables for people: problems, the forecast table, in a terminal or as plain text.
+
+On a terminal `rich` draws, within its width and with color; off a terminal every line is plain, aligned with blanks and
+complete: nothing is wrapped, shortened or colored.
+"""
+
+import sys
+
+DEFERENCE = (
+    "A forecast is no diagnosis. Local rules on keeping and moving animals come first; for a sick or hurt animal, or a "
+    "bitten person, ask those licensed to treat them."
+)
+INVENTED = "invented records"
+
+PHASE_STYLES = {"overdue": "bold magenta", "premolt": "bold yellow", "postmolt": "cyan"}
+
+
+def problem_line(problem):
+    """One fault or doubt in one line: where it stands, what stands there, the rule, and what to do."""
+    place = problem.get("file") or "records"
+    if problem.get("row"):
+        place += f", row {problem['row']}"
+    if problem.get("animal"):
+        place += f", animal {problem['animal']}"
+    if problem.get("column"):
+        place += f", {problem['column']} {str(problem.get('value') or '')!r}"
+    return f"{problem.get('severity', 'fault')}: {place}: " + "; ".join(filter(None, (problem.get("rule"), problem.get("next_step"))))
+
+
+def is_fault(problem):
+    return problem.get("severity", "fault") == "fault"
+
+
+def aligned(header, rows):
+    """Plain lines with columns aligned by blanks; the last column is free to be long."""
+    cells = [header, *rows]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(header))]
+    return ["  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in cells]
+
+
+def percent(chance):
+    """A chance in whole percent; the ends are named as bounds, never as 0 or 100 %."""
+    if chance is None:
+        return "-"
+    if chance < 0.005:
+        return "<1 %"
+    return ">99 %" if chance > 0.995 else f"{chance * 100:.0f} %"
+
+
+def day_range(days):
+    """`{"earliest":..., "latest":...}` as one date or as two."""
+    if not days:
+        return "unknown"
+    return days["earliest"] if days["earliest"] == days["latest"] else f"{days['earliest']} .. {days['latest']}"
+
+
+def in_molt_order(document):
+    """The animals with a forecast, the one that molts next first."""
+    forecast = [animal for animal in document["animals"] if animal.get("next_molt")]
+    return sorted(forecast, key=lambda animal: (animal["next_molt"]["quantile_days"]["0.5"], animal["animal"]))
+
+
+def without_forecast(document):
+    return [animal for animal in document["animals"] if not animal.get("next_molt")]
+
+
+def shown_level(document):
+    """The level that the table shows: 80 % where asked for, else the middle one."""
+    levels = sorted(document["levels"])
+    return 0.8 if 0.8 in levels else levels[len(levels) // 2]
+
+
+def forecast_header(document):
+    level = f"{shown_level(document) * 100:g} %"
+    return ["animal", "kind", "phase", "last molt", "even odds by", f"{level} between", "in 14 d", "in 30 d", "feed from", "remarks"]
+
+
+def forecast_row(animal, level):
+    band = next(band for band in animal["next_molt"]["bands"] if band["level"] == level)
+    chances = animal["chance_within_days"]
+    return [animal["animal"], animal["taxon"] or "", animal["phase"], day_range(animal["last_molt"]),
+            animal["next_molt"]["median"], f"{band['from']} .. {band['to']}", percent(chances.get("14")),
+            percent(chances.get("30")), animal["feed_from"] or "-", remarks(animal)]
+
+
+def remarks(animal):
+    """Size after the molt, chances that change the picture, and the notes of the forecast."""
+    parts = []
+    span = animal.get("next_leg_span_mm")
+    if span:
+        parts.append(f"then about {span['median']:.0f} mm")
+    if (animal.get("chance_missed") or 0) >= 0.1:
+        parts.append(f"{percent(animal['chance_missed'])} that a molt went unseen")
+    if (animal.get("chance_final") or 0) >= 0.1:
+        parts.append(f"{percent(animal['chance_final'])} that it molts no more")
+    return "; ".join(parts + list(animal.get("notes") or [])) or "-"
+
+
+def forecast_title(document, remark=None):
+    title = f"Next molts as of {document['as_of']}, soonest first"
+    return f"{title} ({remark})" if remark else title
+
+
+def no_forecast_rows(document):
+    return [[animal["animal"], animal["taxon"] or "", animal["phase"], animal.get("why_no_forecast") or "-"]
+            for animal in without_forecast(document)]
+
+
+def closing_lines(document):
+    """What the numbers rest on, in the words of a reader."""
+    level = f"{shown_level(document) * 100:g} %"
+    watched = {
+        "all": "Every animal is taken to be looked at daily up to that day; with --watched rows only its own rows count.",
+        "rows": "An animal counts as looked at only up to its own last meal, reading or check.",
+    }
+    return [
+        f"{level} between: {level} of such molts should fall in these dates, if records and assumptions hold.",
+        "Dates hold for an animal that lives and molts again; the chances in 14 and 30 days also allow for a last molt.",
+        watched.get(document.get("watched"), ""),
+        "feed from: after the molt that was, hardening waits are common practice, no source.",
+        DEFERENCE,
+    ]
+
+
+def plain_forecast(document, remark=None):
+    """The whole answer as plain text."""
+    level = shown_level(document)
+    lines = [forecast_title(document, remark), ""]
+    lines += aligned(forecast_header(document), [forecast_row(animal, level) for animal in in_molt_order(document)])
+    gone = no_forecast_rows(document)
+    if gone:
+        lines += ["", "Without a forecast", *aligned(["animal", "kind", "phase", "why"], gone)]
+    doubts = [problem for problem in document["problems"] if not is_fault(problem)]
+    if doubts:
+        lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
+    return "\n".join([*lines, "", *filter(None, closing_lines(document))]) + "\n"
+
+
+def rich_forecast(document, console, remark=None):
+    """The same for a terminal, within its width: what has no room in the table stands below it."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    header, level = forecast_header(document), shown_level(document)
+    animals = in_molt_order(document)
+    rows = [forecast_row(animal, level) for animal in animals]
+    columns = _columns_that_fit(header, rows, console.width)
+    table = Table(title=escape(forecast_title(document, remark)), title_justify="left", box=None, header_style="bold",
+                  pad_edge=False, padding=(0, 1))
+    for name in columns:
+        table.add_column(name, no_wrap=name not in ("kind", "remarks"), style="bold" if name == "even odds by" else None)
+    for row in rows:
+        styled = {name: escape(text) for name, text in zip(header, row, strict=True)}
+        style = PHASE_STYLES.get(styled["phase"])
+        styled["phase"] = f"[{style}]{styled['phase']}[/]" if style else styled["phase"]
+        table.add_row(*[styled[name] for name in columns])
+    console.print(table)
+    _print_below(console, header, rows, columns)
+    _print_rest(console, document)
+
+
+def _columns_that_fit(header, rows, width):
+    """All columns where there is room; else the least urgent ones move below the table."""
+    widths = {name: max(len(name), *(len(row[i]) for row in rows), 0) for i, name in enumerate(header)} if rows else {}
+    widths["remarks"] = min(widths.get("remarks", 0), 40)
+    columns = list(header)
+    for name in ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase"):
+        if sum(widths.get(column, len(column)) + 2 for column in columns) <= width:
+            break
+        columns.remove(name)
+    return columns
+
+
+def _print_below(console, header, rows, columns):
+    from rich.markup import escape
+
+    moved = [name for name in header if name not in columns]
+    for row in rows if moved else []:
+        cells = dict(zip(header, row, strict=True))
+        text = "; ".join(f"{name} {cells[name]}" for name in moved if cells[name] not in ("", "-"))
+        if text:
+            console.print(f"[bold]{escape(row[0])}[/]  {escape(text)}")
+
+
+def _print_rest(console, document):
+    from rich.markup import escape
+
+    for animal, kind, phase, why in no_forecast_rows(document):
+        console.print(f"[bold]{escape(animal)}[/]  {escape(kind)}  [italic]{escape(phase)}[/]: {escape(why)}")
+    console.print()
+    for problem in document["problems"]:
+        if not is_fault(problem):
+            console.print(escape(problem_line(problem)), style="yellow")
+    for line in filter(None, closing_lines(document)):
+        console.print(escape(line), style="dim")
+
+
+def print_forecast(document, remark=None, out=None):
+    """Writes the forecast for whoever reads `out`: a person at a terminal, or a file or pipe."""
+    out = out or sys.stdout
+    if out.isatty():
+        from rich.console import Console
+
+        rich_forecast(document, Console(file=out, highlight=False), remark)
+    else:
+        out.write(plain_forecast(document, remark))
+
+
+def print_faults(problems, out=None):
+    """All faults, one a line, on standard error; says how many animals they set aside."""
+    out = out or sys.stderr
+    faults = [problem for problem in problems if is_fault(problem)]
+    for problem in faults:
+        print(problem_line(problem), file=out)
+    aside = sorted({problem["animal"] for problem in faults if problem.get("animal")})
+    if aside:
+        print(f"set aside until mended: {', '.join(aside)}", file=out)
+    return len(faults)
+
+
+def flat_forecast(document):
+    """A row an animal, for a spreadsheet: one value a cell, blank where unknown."""
+    return [_flat_animal(animal) for animal in document["animals"]]
+
+
+def _flat_animal(animal):
+    last, since = animal["last_molt"] or {}, animal["days_since_molt"] or {}
+    next_molt, span, basis = animal["next_molt"] or {}, animal["next_leg_span_mm"] or {}, animal["basis"] or {}
+    row = {"animal": animal["animal"], "taxon": animal["taxon"], "phase": animal["phase"],
+           "last_molt_earliest": last.get("earliest"), "last_molt_latest": last.get("latest"),
+           "days_since_molt_min": since.get("min"), "days_since_molt_max": since.get("max"),
+           "next_molt_median": next_molt.get("median")}
+    for band in next_molt.get("bands", []):
+        row |= {f"next_molt_{band['level']:g}_from": band["from"], f"next_molt_{band['level']:g}_to": band["to"]}
+    row |= {f"days_q{key}": days for key, days in next_molt.get("quantile_days", {}).items()}
+    row |= {f"chance_within_{key}_days": chance for key, chance in (animal["chance_within_days"] or {}).items()}
+    row |= {"chance_final": animal["chance_final"], "chance_missed": animal["chance_missed"],
+            "feed_from": animal["feed_from"], "next_leg_span_mm": span.get("median")}
+    row |= {key: basis.get(key) for key in ("own_stadia", "taxon_stadia", "own_weight")}
+    return row | {"why_no_forecast": animal["why_no_forecast"], "notes": "; ".join(animal["notes"] or [])}
