@@ -160,14 +160,15 @@ def rich_forecast(document, console, remark=None):
 
 
 def _columns_that_fit(header, rows, width):
-    """All columns where there is room; else the least urgent ones move below the table."""
-    widths = {name: max(len(name), *(len(row[i]) for row in rows), 0) for i, name in enumerate(header)} if rows else {}
-    widths["remarks"] = min(widths.get("remarks", 0), 40)
-    columns = list(header)
-    for name in ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase"):
-        if sum(widths.get(column, len(column)) + 2 for column in columns) <= width:
+    """All columns that say anything, where there is room; else the least urgent ones move below the table."""
+    widths = {name: max(len(row[i]) for row in [header, *rows]) for i, name in enumerate(header)}
+    widths["remarks"] = min(widths["remarks"], 40)
+    columns = [name for i, name in enumerate(header) if any(row[i] != "-" for row in rows) or not i]
+    for name in ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase", "in 30 d", header[5]):
+        if sum(widths[column] + 2 for column in columns) <= width:
             break
-        columns.remove(name)
+        if name in columns:
+            columns.remove(name)
     return columns
 
 
@@ -175,22 +176,29 @@ def _print_below(console, header, rows, columns):
     from rich.markup import escape
 
     moved = [name for name in header if name not in columns]
+    console.print()
     for row in rows if moved else []:
         cells = dict(zip(header, row, strict=True))
-        text = "; ".join(f"{name} {cells[name]}" for name in moved if cells[name] not in ("", "-"))
-        if text:
-            console.print(f"[bold]{escape(row[0])}[/]  {escape(text)}")
+        told = [cells[name] if name in ("kind", "remarks") else f"{name} {cells[name]}" for name in moved
+                if cells[name] not in ("", "-")]
+        if told:
+            console.print(f"[bold]{escape(row[0])}[/]  {escape('; '.join(told))}")
 
 
 def _print_rest(console, document):
     from rich.markup import escape
 
-    for animal, kind, phase, why in no_forecast_rows(document):
+    gone = no_forecast_rows(document)
+    if gone:
+        console.print("\nWithout a forecast", style="bold")
+    for animal, kind, phase, why in gone:
         console.print(f"[bold]{escape(animal)}[/]  {escape(kind)}  [italic]{escape(phase)}[/]: {escape(why)}")
+    doubts = [problem for problem in document["problems"] if not is_fault(problem)]
+    if doubts:
+        console.print("\nAnswered, but doubtful", style="bold")
+    for problem in doubts:
+        console.print(escape(problem_line(problem)), style="yellow")
     console.print()
-    for problem in document["problems"]:
-        if not is_fault(problem):
-            console.print(escape(problem_line(problem)), style="yellow")
     for line in filter(None, closing_lines(document)):
         console.print(escape(line), style="dim")
 
