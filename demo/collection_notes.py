@@ -2,6 +2,7 @@
 
 PENS = ["mé", "jo", "jo", "T."]
 DOTTED_PEN = "T."  # writes 14.03.2026 where the others write 2026-03-14
+OWN_WORDS = {("mé", "molt"): "mue"}  # folder.toml says what it means
 OFFERS = ["ate", "ate", "ate", "ate", "fed", "refused", "checked"]
 
 REMARKS = {
@@ -108,4 +109,7 @@ date_order = "day_first"
 [units]
 length = "cm"
 temperature = "C"
+
+[events]
+mue = "molt"
 """

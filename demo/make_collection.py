@@ -106,7 +106,7 @@ class Journal:
     def add(self, animal, day, event, value="", unit="", until=None, on="", note=None, by=None):
         pen = by or self.chance.choice(notes.PENS)
         self.rows.append({"animal": animal, "date": written(day, pen), "until": written(until, pen) if until else "",
-                          "event": event, "value": value, "unit": unit, "on": on,
+                          "event": notes.OWN_WORDS.get((pen, event), event), "value": value, "unit": unit, "on": on,
                           "note": self.remark(event) if note is None else note, "by": pen, "day": day})
 
     def remark(self, event):

@@ -1,0 +1,138 @@
+"""The command line as a user meets it: statuses, streams, files; on a terminal and off it."""
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hand_made_forecast import document
+from typer.testing import CliRunner
+
+import moltspan
+from moltspan.command_line import app
+
+DEMO = Path(__file__).parents[2] / "demo"
+
+
+class HandMadeCollection:
+    def __init__(self, problems):
+        self._problems = problems
+
+    def problems(self):
+        return pd.DataFrame(self._problems, columns=list(document()["problems"][0]))
+
+
+@pytest.fixture
+def answered(monkeypatch):
+    """Stands in for the engine, so that words and statuses are tested apart from it; keeps what it was asked."""
+    asked = {}
+
+    def fit(collection, **options):
+        asked.update(options)
+        return "fit"
+
+    def forecast_document(fit, levels):
+        asked["levels"] = tuple(levels)
+        return document()
+
+    monkeypatch.setattr(moltspan, "read", lambda folder, **options: HandMadeCollection(document()["problems"]))
+    monkeypatch.setattr(moltspan, "fit", fit)
+    monkeypatch.setattr(moltspan, "forecast_document", forecast_document)
+    return asked
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["forecast", "anywhere", *map(str, arguments)])
+
+
+def test_faults_go_to_standard_error_and_the_others_are_answered(answered):
+    result = run()
+    assert result.exit_code == 1
+    assert result.stderr.splitlines()[0].startswith("fault: journal.csv, row 812, animal S3, date '2026-06-31'")
+    assert "A1" in result.stdout and "fault" not in result.stdout
+
+
+def test_without_faults_the_status_is_zero(answered, monkeypatch):
+    monkeypatch.setattr(moltspan, "read", lambda folder, **options: HandMadeCollection([]))
+    result = run()
+    assert (result.exit_code, result.stderr) == (0, "")
+
+
+def test_strict_answers_nothing(answered):
+    result = run("--strict")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "animal S3" in result.stderr
+    assert not answered
+
+
+def test_options_reach_the_fit(answered):
+    run("--as-of", "2026-08-01", "--watched", "rows", "--family", "weibull", "--level", "0.9", "--level", "0.5")
+    assert str(answered["as_of"]) == "2026-08-01"
+    assert (answered["watched"], answered["family"], answered["levels"]) == ("rows", "weibull", (0.5, 0.9))
+
+
+@pytest.mark.parametrize("wrong", [["--as-of", "2026-02-30"], ["--level", "80"], ["--level", "nan"], ["--family", "gamma"],
+                                   ["--watched", "some"], ["--plot", "a.gif"], ["--no-such-option"]])
+def test_wrong_usage_is_status_two_and_no_answer(answered, wrong):
+    result = run(*wrong)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert wrong[-1] in result.stderr
+
+
+def test_json_alone_on_standard_output(answered):
+    result = run("--json", "-")
+    assert json.loads(result.stdout) == document()
+
+
+def test_files_are_written_and_carry_the_remark(answered, tmp_path):
+    result = run("--json", tmp_path / "f.json", "--csv", tmp_path / "f.csv", "--plot", tmp_path / "c.svg", "--remark",
+                 "made by hand")
+    assert "made by hand" in result.stdout.splitlines()[0]
+    assert json.loads((tmp_path / "f.json").read_text())["remark"] == "made by hand"
+    with (tmp_path / "f.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["animal"] for row in rows] == [animal["animal"] for animal in document()["animals"]]
+    assert {row["remark"] for row in rows} == {"made by hand"}
+    assert (tmp_path / "c.svg").read_text().startswith("<?xml")
+
+
+def test_a_file_that_cannot_be_written_is_wrong_usage(answered, tmp_path):
+    result = run("--csv", tmp_path / "nowhere" / "f.csv")
+    assert result.exit_code == 2 and "nowhere" in result.stderr
+
+
+def moltspan_command(*arguments):
+    """The real thing in its own process, off a terminal."""
+    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=300, stdin=subprocess.DEVNULL)
+
+
+def test_a_folder_that_is_not_there_is_wrong_usage(tmp_path):
+    result = moltspan_command("forecast", tmp_path / "no such folder")
+    assert (result.returncode, result.stdout) == (2, "")
+    assert "no such folder" in result.stderr and "Traceback" not in result.stderr
+
+
+def test_demo_collection_end_to_end():
+    result = moltspan_command("forecast", DEMO / "collection", "--json", "-")
+    assert result.returncode == 1, result.stderr
+    answer = json.loads(result.stdout)
+    by_id = {animal["animal"]: animal for animal in answer["animals"]}
+    assert answer["as_of"] == "2026-09-20"
+    # the one fault made on purpose: S3 is named, and not answered
+    faults = [problem for problem in answer["problems"] if problem["severity"] == "fault"]
+    assert [problem["animal"] for problem in faults] == ["S3"] and faults[0]["value"] == "2026-06-31"
+    assert "S3" in result.stderr and (by_id.get("S3") or {}).get("next_molt") is None
+    ends = {"L4": "gone", "C4": "gone", "D3": "dead", "M2": "dead", "C3": "final", "S1": "final", "M1": "final"}
+    assert {name: by_id[name]["phase"] for name in ends} == ends
+    assert all(by_id[name]["next_molt"] is None and by_id[name]["why_no_forecast"] for name in ends)
+    assert by_id["B6"]["last_molt"] is None and by_id["B6"]["next_molt"] is not None  # bought yesterday
+
+
+def test_demo_collection_is_what_its_script_writes(tmp_path):
+    subprocess.run([sys.executable, DEMO / "make_collection.py", tmp_path], check=True, timeout=60)
+    for file in (DEMO / "collection").iterdir():
+        assert (tmp_path / file.name).read_bytes() == file.read_bytes(), file.name
