@@ -111,7 +111,8 @@ bool comes_before(const Molt& a, const Molt& b) {
 int insert_in_order(std::vector<Molt>& molts, const Molt& molt) {
   auto place = molts.end();
   while (place != molts.begin() && comes_before(molt, *std::prev(place))) --place;
-  return static_cast<int>(molts.insert(place, molt) - molts.begin());
+  place = molts.insert(place, molt);
+  return static_cast<int>(place - molts.begin());
 }
 
 int add_molt(std::vector<Molt>& molts, const Evidence& e) {

@@ -1,0 +1,609 @@
+#include "moltspan/stadia.hpp"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <random>
+#include <stdexcept>
+
+// All expected days are counted by hand in the comments; 2026 is no leap year: January 31, February 28, March 31 days.
+namespace moltspan {
+namespace {
+
+Day day(std::string_view iso) {
+  const DateReading reading = read_date(iso);
+  EXPECT_EQ(reading.state, DateState::ok) << iso;
+  return reading.day;
+}
+
+DayRange days(std::string_view from, std::string_view to) { return {day(from), day(to)}; }
+DayRange on(std::string_view iso) { return days(iso, iso); }
+
+// Builds small checked collections as the reader of records would hand them over.
+struct Book {
+  Collection collection;
+
+  Book() {
+    collection.raw.animals.source = "animals.csv";
+    collection.raw.journal.source = "journal.csv";
+    animal("A1");
+  }
+
+  Animal& animal(std::string id, std::string taxon = "Brachypelma hamorii") {
+    Animal a;
+    a.id = std::move(id);
+    a.genus = taxon.substr(0, taxon.find(' '));
+    a.taxon = std::move(taxon);
+    a.row = static_cast<std::int64_t>(collection.animals.size());
+    collection.raw.animals.rows.push_back(a.row + 2);
+    collection.animals.push_back(a);
+    return collection.animals.back();
+  }
+
+  Animal& first() { return collection.animals.front(); }
+
+  Entry& row(Event event, DayRange when, double value = unknown_number) {
+    Entry e;
+    e.animal = static_cast<int>(collection.animals.size()) - 1;
+    e.event = event;
+    e.when = when;
+    e.value = value;
+    e.row = static_cast<std::int64_t>(collection.entries.size()) + 2;
+    collection.entries.push_back(e);
+    return collection.entries.back();
+  }
+  Entry& row(Event event, std::string_view iso, double value = unknown_number) { return row(event, on(iso), value); }
+
+  StadiaTable at(std::string_view as_of, Watched watched = Watched::all) const {
+    return build_stadia(collection, day(as_of), watched);
+  }
+};
+
+// Bounds.
+
+TEST(Stadia, ExactDaysGiveExactLength) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::molt, "2026-02-10");  // 30 + 10 = 40 days after 1 January
+  const StadiaTable t = book.at("2026-03-01");
+  ASSERT_EQ(t.stadia.size(), 2u);
+  EXPECT_EQ(t.stadia[0].status, StadiumStatus::closed);
+  EXPECT_EQ(t.stadia[0].min_days, 40);
+  EXPECT_EQ(t.stadia[0].max_days, 40);
+  EXPECT_EQ(t.stadia[0].start_range_days, 1);
+  EXPECT_EQ(t.stadia[0].entry_days, 0);
+  EXPECT_EQ(t.stadia[1].status, StadiumStatus::running);
+  EXPECT_EQ(t.stadia[1].min_days, 19);  // 10 February to 1 March: 18 + 1
+  EXPECT_TRUE(std::isnan(t.stadia[1].max_days));
+  EXPECT_EQ(t.animals[0].stadia_without_start, 0);
+}
+
+TEST(Stadia, RangesGiveIntervals) {
+  Book book;
+  book.row(Event::molt, days("2026-01-01", "2026-01-07"));
+  book.row(Event::molt, days("2026-02-05", "2026-02-11"));
+  const Stadium s = book.at("2026-03-01").stadia.at(0);
+  EXPECT_EQ(s.min_days, 28);  // end of 7 January (8 January, 0 h) to 5 February, 0 h: 24 + 4
+  EXPECT_EQ(s.max_days, 42);  // 1 January, 0 h to 12 February, 0 h: 31 + 11
+  EXPECT_EQ(s.start_range_days, 7);
+}
+
+TEST(Stadia, NeighboringRangesFloorAtZero) {
+  Book book;
+  book.row(Event::molt, days("2026-01-01", "2026-01-07"));
+  book.row(Event::molt, days("2026-01-08", "2026-01-10"));
+  const Stadium s = book.at("2026-03-01").stadia.at(0);
+  EXPECT_EQ(s.min_days, 0);
+  EXPECT_EQ(s.max_days, 10);  // 1 January, 0 h to 11 January, 0 h
+}
+
+// Skins found, animals on their back.
+
+TEST(Stadia, SkinFoundLiesAfterTheLastLook) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::ate, "2026-01-20");
+  book.row(Event::fed, "2026-01-26");      // outcome not known: no look
+  book.row(Event::refused, "2026-01-27");  // prey left over: no look at the animal
+  book.row(Event::skin_found, "2026-01-30");
+  const AnimalHistory h = book.at("2026-02-01").animals[0];
+  ASSERT_EQ(h.molts.size(), 2u);
+  EXPECT_EQ(h.molts[1].when, days("2026-01-21", "2026-01-30"));
+}
+
+TEST(Stadia, SkinFoundTakesReadingsOnTheAnimalOnlyAsLooks) {
+  Book book;
+  book.row(Event::checked, "2026-01-02");
+  book.row(Event::leg_span, "2026-01-10", 30);
+  book.row(Event::carapace_length, "2026-01-15", 6).on = MeasuredOn::skin;
+  book.row(Event::skin_found, "2026-01-20");
+  const AnimalHistory h = book.at("2026-02-01").animals[0];
+  ASSERT_EQ(h.molts.size(), 1u);
+  EXPECT_EQ(h.molts[0].when, days("2026-01-11", "2026-01-20"));
+}
+
+TEST(Stadia, SkinFoundWithItsOwnRangeKeepsIt) {
+  Book book;
+  book.row(Event::checked, "2026-01-02");
+  book.row(Event::skin_found, days("2026-01-10", "2026-01-20"));
+  EXPECT_EQ(book.at("2026-02-01").animals[0].molts.at(0).when, days("2026-01-10", "2026-01-20"));
+}
+
+TEST(Stadia, SkinFoundSinceAcquisition) {
+  Book book;
+  book.first().acquired = day("2026-01-05");
+  book.row(Event::skin_found, "2026-01-20");
+  EXPECT_EQ(book.at("2026-02-01").animals[0].molts.at(0).when, days("2026-01-06", "2026-01-20"));
+}
+
+TEST(Stadia, SkinFoundBeforeAnyLookOpensNoRowButIsSaid) {
+  Book book;
+  book.row(Event::skin_found, "2026-01-20");
+  book.row(Event::molt, "2026-03-01");
+  const StadiaTable t = book.at("2026-04-01");
+  EXPECT_FALSE(t.animals[0].molts.at(0).earliest_known);
+  EXPECT_EQ(t.animals[0].stadia_without_start, 1);
+  ASSERT_EQ(t.stadia.size(), 1u);
+  EXPECT_EQ(t.stadia[0].molt, 1);
+  ASSERT_EQ(t.doubts.size(), 1u);
+  EXPECT_EQ(t.doubts[0].row, 2);
+  EXPECT_EQ(t.doubts[0].severity, Severity::doubt);
+}
+
+TEST(Stadia, OnBackAndTheMoltOfTheNextDayAreOne) {
+  Book book;
+  book.row(Event::on_back, "2026-01-20");
+  book.row(Event::molt, "2026-01-21");
+  book.row(Event::skin_found, "2026-01-22");
+  const StadiaTable t = book.at("2026-02-01");
+  ASSERT_EQ(t.animals[0].molts.size(), 1u);
+  EXPECT_EQ(t.animals[0].molts[0].when, on("2026-01-21"));
+  EXPECT_EQ(t.doubts.size(), 2u);  // both said
+}
+
+TEST(Stadia, OnBackAloneIsAMoltOfThatDay) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::on_back, "2026-02-01");
+  const StadiaTable t = book.at("2026-02-01");
+  EXPECT_EQ(t.stadia.at(0).max_days, 31);
+  EXPECT_EQ(t.stadia.at(1).min_days, 0);
+  EXPECT_TRUE(t.animals[0].on_back);
+  EXPECT_FALSE(book.at("2026-02-02").animals[0].on_back);
+}
+
+TEST(Stadia, SkinsFarApartAreTwoMolts) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::skin_found, "2026-01-04");  // 3 days later, no look between: 2 to 4 January
+  const AnimalHistory h = book.at("2026-02-01").animals[0];
+  ASSERT_EQ(h.molts.size(), 1u) << "2 January is within two days of the molt of 1 January";
+  Book later;
+  later.row(Event::molt, "2026-01-01");
+  later.row(Event::checked, "2026-01-10");
+  later.row(Event::skin_found, "2026-01-24");
+  EXPECT_EQ(later.at("2026-02-01").animals[0].molts.size(), 2u);
+}
+
+// Molts written twice.
+
+TEST(Stadia, OverlappingRangesAreIntersected) {
+  Book book;
+  book.row(Event::molt, days("2026-01-01", "2026-01-10"));
+  book.row(Event::molt, days("2026-01-06", "2026-01-15"), 4);
+  book.row(Event::molt, "2026-01-08", 4);
+  const AnimalHistory h = book.at("2026-02-01").animals[0];
+  ASSERT_EQ(h.molts.size(), 1u);
+  EXPECT_EQ(h.molts[0].when, on("2026-01-08"));
+  EXPECT_EQ(h.molts[0].instar, 4);
+}
+
+TEST(Stadia, RisingInstarsInOneRangeAreTwoMolts) {
+  Book book;
+  book.row(Event::molt, days("2026-01-03", "2026-01-12"), 4);
+  book.row(Event::molt, days("2026-01-01", "2026-01-10"), 5);
+  const StadiaTable t = book.at("2026-02-01");
+  ASSERT_EQ(t.animals[0].molts.size(), 2u);
+  EXPECT_EQ(t.animals[0].molts[0].instar, 4);
+  EXPECT_EQ(t.animals[0].molts[1].instar, 5);
+  EXPECT_EQ(t.stadia[0].min_days, 0);
+  EXPECT_EQ(t.stadia[0].max_days, 8);  // 3 January, 0 h to 11 January, 0 h
+}
+
+TEST(Stadia, TwoMoltsOnOneDayAreAnInterval) {
+  Book book;
+  book.row(Event::molt, "2026-01-03", 4);
+  book.row(Event::molt, "2026-01-03", 5);
+  const Stadium s = book.at("2026-02-01").stadia.at(0);
+  EXPECT_EQ(s.min_days, 0);
+  EXPECT_EQ(s.max_days, 1);
+}
+
+// Beginnings.
+
+TEST(Stadia, HatchedOpensNoStadiumButAMoltOnThatDayDoes) {
+  Book book;
+  book.first().hatched = day("2026-01-01");
+  EXPECT_TRUE(book.at("2026-02-01").stadia.empty());
+  EXPECT_EQ(book.at("2026-02-01").animals[0].stadia_without_start, 1);
+  book.row(Event::molt, "2026-01-01");
+  const StadiaTable t = book.at("2026-02-01");
+  ASSERT_EQ(t.stadia.size(), 1u);
+  EXPECT_EQ(t.animals[0].molts.size(), 1u);
+  EXPECT_EQ(t.stadia[0].min_days, 31);
+  EXPECT_EQ(t.animals[0].stadia_without_start, 0);
+}
+
+TEST(Stadia, AcquiredPartWayIsLeftTruncated) {
+  Book book;
+  book.first().acquired = day("2026-02-01");
+  book.row(Event::molt, "2026-01-01");  // as the seller said
+  book.row(Event::molt, "2026-03-12");  // 30 + 28 + 12 = 70 days
+  const StadiaTable t = book.at("2026-04-01");
+  EXPECT_EQ(t.stadia.at(0).entry_days, 31);
+  EXPECT_EQ(t.stadia.at(0).min_days, 70);
+  EXPECT_EQ(t.stadia.at(1).entry_days, 0);
+  EXPECT_EQ(t.animals[0].watched_from, day("2026-02-01"));
+  EXPECT_EQ(t.animals[0].stadia_without_start, 0);
+}
+
+TEST(Stadia, StadiaOverBeforeAcquisitionAreNotTruncated) {
+  Book book;
+  book.first().acquired = day("2026-02-20");
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::molt, days("2026-01-30", "2026-02-02"));
+  const StadiaTable t = book.at("2026-04-01");
+  EXPECT_EQ(t.stadia.at(0).entry_days, 0);
+  EXPECT_EQ(t.stadia.at(1).entry_days, 18);  // 2 to 20 February
+  EXPECT_GE(t.stadia.at(1).min_days, t.stadia.at(1).entry_days);
+}
+
+TEST(Stadia, FirstRecordBeforeAnyMoltHasNoStart) {
+  Book book;
+  book.row(Event::ate, "2026-01-01");
+  book.row(Event::molt, "2026-01-20");
+  const StadiaTable t = book.at("2026-02-01");
+  EXPECT_EQ(t.animals[0].stadia_without_start, 1);
+  EXPECT_EQ(t.stadia.size(), 1u);
+  EXPECT_EQ(t.animals[0].watched_from, day("2026-01-01"));
+}
+
+TEST(Stadia, AnimalWithoutMoltIsCounted) {
+  Book book;
+  book.first().acquired = day("2026-01-10");
+  const StadiaTable t = book.at("2026-02-01");
+  EXPECT_TRUE(t.animals[0].recorded);
+  EXPECT_EQ(t.animals[0].stadia_without_start, 1);
+  EXPECT_EQ(t.animals[0].watched_from, day("2026-01-10"));
+  EXPECT_EQ(t.animals[0].last_watched, day("2026-02-01"));
+  EXPECT_FALSE(book.at("2026-01-09").animals[0].recorded) << "not there yet";
+  EXPECT_EQ(book.at("2026-01-09").animals[0].stadia_without_start, 0);
+}
+
+// Ends.
+
+TEST(Stadia, RecordEndsAtDeathOrLeaving) {
+  for (const auto& [event, status, state] : {std::tuple{Event::died, StadiumStatus::died, AnimalState::died},
+                                             std::tuple{Event::left, StadiumStatus::left, AnimalState::left},
+                                             std::tuple{Event::escaped, StadiumStatus::left, AnimalState::escaped}}) {
+    Book book;
+    book.row(Event::molt, "2026-01-01");
+    book.row(event, "2026-01-21");
+    const StadiaTable t = book.at("2026-03-01");
+    EXPECT_EQ(t.stadia.at(0).status, status);
+    EXPECT_EQ(t.stadia.at(0).min_days, 20);
+    EXPECT_EQ(t.animals[0].state, state);
+    EXPECT_EQ(t.animals[0].ended, day("2026-01-21"));
+    EXPECT_EQ(book.at("2026-01-20").stadia.at(0).status, StadiumStatus::running) << "not yet known";
+  }
+}
+
+TEST(Stadia, DeathFromTheTableOfAnimals) {
+  Book book;
+  book.first().died = day("2026-01-21");
+  book.row(Event::molt, "2026-01-01");
+  EXPECT_EQ(book.at("2026-03-01").stadia.at(0).status, StadiumStatus::died);
+  EXPECT_EQ(book.at("2026-01-20").stadia.at(0).status, StadiumStatus::running);
+}
+
+TEST(Stadia, FoundDeadIsCensoredAtTheFirstPossibleDay) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::died, days("2026-01-11", "2026-01-21"));
+  EXPECT_EQ(book.at("2026-03-01").stadia.at(0).min_days, 10);
+}
+
+TEST(Stadia, WatchedByRowsCensorsAtTheLastLook) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::checked, "2026-01-16");
+  book.row(Event::sealed_in, "2026-01-25");  // burrow closed: nothing seen
+  book.row(Event::temperature, "2026-01-28", 24);
+  EXPECT_EQ(book.at("2026-02-20", Watched::rows).stadia.at(0).min_days, 15);
+  EXPECT_EQ(book.at("2026-02-20", Watched::rows).animals[0].last_watched, day("2026-01-16"));
+  EXPECT_EQ(book.at("2026-02-20", Watched::all).stadia.at(0).min_days, 50);  // 30 + 20
+}
+
+TEST(Stadia, RangesNotOverByAsOfAreNotKnown) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::molt, days("2026-02-01", "2026-02-10"));
+  EXPECT_EQ(book.at("2026-02-09").stadia.size(), 1u);
+  EXPECT_EQ(book.at("2026-02-09").stadia[0].status, StadiumStatus::running);
+  EXPECT_EQ(book.at("2026-02-10").stadia.size(), 2u);
+}
+
+TEST(Stadia, AnimalsSetAsideGiveNothing) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.first().set_aside = true;
+  EXPECT_TRUE(book.at("2026-02-01").stadia.empty());
+}
+
+// Maturity and last molts.
+
+TEST(Stadia, MaleTarantulaMoltsNoMore) {
+  Book book;
+  book.first().male_chance = 1;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::molt, "2026-03-02");     // 60 days
+  book.row(Event::matured, "2026-03-05");  // noticed three days later: the molt of 2 March
+  const StadiaTable t = book.at("2026-05-01");
+  ASSERT_EQ(t.stadia.size(), 1u);
+  EXPECT_EQ(t.stadia[0].max_days, 60);
+  EXPECT_TRUE(t.animals[0].molts_no_more);
+  EXPECT_EQ(t.animals[0].matured, day("2026-03-02"));
+  EXPECT_EQ(t.animals[0].stadia_without_start, 0);
+  EXPECT_EQ(book.at("2026-03-04").stadia.size(), 2u) << "maturity is not yet known";
+}
+
+TEST(Stadia, MaturedWithoutAMoltIsOne) {
+  Book book;
+  book.first().matured = day("2026-04-01");
+  book.row(Event::molt, "2026-01-01");
+  const StadiaTable t = book.at("2026-05-01");
+  ASSERT_EQ(t.animals[0].molts.size(), 2u);
+  EXPECT_EQ(t.animals[0].molts[1].row, 0);
+  EXPECT_EQ(t.stadia.at(0).min_days, 90);  // 30 + 28 + 31 + 1
+  EXPECT_TRUE(t.animals[0].after_maturity_unknown) << "sex not known, and the sexes differ";
+  EXPECT_EQ(t.stadia.at(1).status, StadiumStatus::running);
+}
+
+TEST(Stadia, SexDecidesWhatFollowsMaturity) {
+  const auto no_more = [](double male_chance, const char* taxon) {
+    Book book;
+    book.first().male_chance = male_chance;
+    book.first().taxon = taxon;
+    book.first().matured = day("2026-01-01");
+    return book.at("2026-02-01").animals[0];
+  };
+  EXPECT_TRUE(no_more(.8, "Brachypelma hamorii").molts_no_more) << "probable male";
+  EXPECT_FALSE(no_more(.2, "Brachypelma hamorii").molts_no_more) << "probable female";
+  EXPECT_FALSE(no_more(.2, "Brachypelma hamorii").after_maturity_unknown);
+  EXPECT_TRUE(no_more(.5, "Phidippus regius").molts_no_more) << "both sexes stop";
+  EXPECT_TRUE(no_more(.5, "Hierodula sp.").molts_no_more);
+  EXPECT_FALSE(no_more(.5, "Damon diadema").molts_no_more) << "both sexes go on";
+  EXPECT_FALSE(no_more(.5, "Damon diadema").after_maturity_unknown);
+  EXPECT_TRUE(no_more(1, "Nonesuch").after_maturity_unknown);
+}
+
+TEST(Stadia, OwnRuleOverridesTheKind) {
+  Book book;
+  book.first().male_chance = 0;
+  book.first().matured = day("2026-01-01");
+  book.first().after_maturity_female = AfterMaturity::stops;
+  EXPECT_TRUE(book.at("2026-02-01").animals[0].molts_no_more);
+}
+
+TEST(Stadia, SexRowCountsFromItsDayOn) {
+  Book book;
+  book.first().matured = day("2026-01-01");
+  book.row(Event::sex, "2026-02-01", 1);
+  EXPECT_EQ(book.at("2026-01-31").animals[0].male_chance, .5);
+  EXPECT_TRUE(book.at("2026-01-31").animals[0].after_maturity_unknown);
+  EXPECT_EQ(book.at("2026-02-01").animals[0].male_chance, 1);
+  EXPECT_TRUE(book.at("2026-02-01").animals[0].molts_no_more);
+}
+
+TEST(Stadia, MoltAfterTheLastIsSaid) {
+  Book book;
+  book.first().male_chance = 1;
+  book.first().matured = day("2026-01-01");
+  book.row(Event::molt, "2026-06-01");
+  const StadiaTable t = book.at("2026-07-01");
+  EXPECT_EQ(t.stadia.size(), 1u);
+  ASSERT_EQ(t.doubts.size(), 1u);
+  EXPECT_NE(t.doubts[0].next_step.find("after_maturity"), std::string::npos);
+}
+
+// Sizes, temperature, signs.
+
+TEST(Stadia, ReadingsFindTheirInstar) {
+  Book book;
+  book.row(Event::leg_span, "2025-12-20", 20);  // before any molt
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::leg_span, "2026-01-01", 26);                              // unsaid: the new instar
+  book.row(Event::carapace_length, "2026-01-01", 4).on = MeasuredOn::skin;  // the one that ended
+  book.row(Event::leg_span, "2026-02-01", 27).on = MeasuredOn::animal;      // within the instar
+  book.row(Event::molt, days("2026-03-01", "2026-03-07"));
+  book.row(Event::leg_span, "2026-03-03", 28);                              // not yet found molted
+  book.row(Event::carapace_length, "2026-03-09", 5).on = MeasuredOn::skin;  // measured two days after the find
+  const AnimalHistory h = book.at("2026-04-01").animals[0];
+  const auto place = [&](double value) {
+    const auto found = std::find_if(h.sizes.begin(), h.sizes.end(), [&](const auto& s) { return s.value == value; });
+    return found == h.sizes.end() ? -99 : found->molts_before;
+  };
+  EXPECT_EQ(h.sizes.size(), 6u);
+  EXPECT_EQ(place(20), 0);
+  EXPECT_EQ(place(26), 1);
+  EXPECT_EQ(place(4), 0);
+  EXPECT_EQ(place(27), 1);
+  EXPECT_EQ(place(28), 1);
+  EXPECT_EQ(place(5), 1);
+  const StadiaTable t = book.at("2026-04-01");
+  EXPECT_EQ(t.stadia.at(0).start_size_mm, 26) << "the first reading on the animal";
+  EXPECT_TRUE(std::isnan(t.stadia.at(1).start_size_mm));
+}
+
+TEST(Stadia, SkinOfNoMoltIsSaid) {
+  Book book;
+  book.row(Event::leg_span, "2026-01-01", 20).on = MeasuredOn::skin;
+  const StadiaTable t = book.at("2026-02-01");
+  EXPECT_TRUE(t.animals[0].sizes.empty());
+  ASSERT_EQ(t.doubts.size(), 1u);
+  EXPECT_EQ(t.doubts[0].animal, "A1");
+  EXPECT_EQ(t.doubts[0].file, "journal.csv");
+}
+
+TEST(Stadia, TemperatureIsWeightedByTime) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::temperature, "2026-01-10", 20);  // 1 to 10 January: 10 days
+  book.row(Event::temperature, "2026-01-30", 26);  // 11 to 30 January: 20 days
+  book.row(Event::molt, "2026-01-31");
+  const StadiaTable t = book.at("2026-02-20");
+  EXPECT_NEAR(t.stadia.at(0).temperature_c, 24, 1e-12);  // (10 * 20 + 20 * 26) / 30; rounding of one division
+  EXPECT_TRUE(std::isnan(t.stadia.at(1).temperature_c)) << "no row covers it";
+  EXPECT_NEAR(t.animals[0].temperature_c, 24, 1e-12);
+}
+
+TEST(Stadia, UsualTemperatureFallsBackToTheStatedOne) {
+  Book book;
+  book.first().temperature_c = 25;
+  book.row(Event::molt, "2026-01-01");
+  EXPECT_EQ(book.at("2026-02-01").animals[0].temperature_c, 25);
+  EXPECT_TRUE(std::isnan(book.at("2026-02-01").stadia.at(0).temperature_c));
+}
+
+TEST(Stadia, FlagsBelongToTheirStadium) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::egg_sac, "2026-01-10");
+  book.row(Event::molt, "2026-02-01");
+  book.row(Event::limb_lost, "2026-02-01");  // lost in that molt: the stadium that begins
+  const StadiaTable t = book.at("2026-03-01");
+  EXPECT_TRUE(t.stadia.at(0).egg_sac);
+  EXPECT_FALSE(t.stadia.at(0).limb_lost);
+  EXPECT_FALSE(t.stadia.at(1).egg_sac);
+  EXPECT_TRUE(t.stadia.at(1).limb_lost);
+}
+
+TEST(Stadia, FangsAndMealsCountSinceTheLastMolt) {
+  Book book;
+  book.row(Event::ate, "2026-01-05");
+  book.row(Event::molt, "2026-02-01");
+  book.row(Event::ate, "2026-02-01");  // the same day: before the molt
+  book.row(Event::fangs_black, "2026-02-08");
+  book.row(Event::ate, "2026-02-12");
+  book.row(Event::ate, "2026-02-19");
+  const AnimalHistory h = book.at("2026-03-01").animals[0];
+  EXPECT_EQ(h.fangs_black, day("2026-02-08"));
+  EXPECT_EQ(h.meal, day("2026-02-12"));
+  EXPECT_FALSE(book.at("2026-02-07").animals[0].fangs_black.has_value());
+}
+
+TEST(Stadia, NoDateAtAllAsksForOne) {
+  Book book;
+  EXPECT_THROW(build_stadia(book.collection), std::invalid_argument);
+  book.row(Event::molt, "2026-01-01");
+  EXPECT_EQ(build_stadia(book.collection).as_of, day("2026-01-01"));
+}
+
+// Kinds.
+
+TEST(Kinds, GenusEndingAndWords) {
+  EXPECT_EQ(kind_of("Brachypelma").group, "tarantulas");
+  EXPECT_EQ(kind_of("brachypelma HAMORII").group, "tarantulas");
+  EXPECT_TRUE(kind_of("Brachypelma").is_tarantula);
+  EXPECT_EQ(kind_of("Newlydescribedopelma").group, "tarantulas") << "by its ending";
+  EXPECT_EQ(kind_of("unknown whip spider").group, "whip spiders") << "the longer words win over spider";
+  EXPECT_EQ(kind_of("Theraphosidae sp.").group, "tarantulas");
+  EXPECT_EQ(kind_of("Homarus gammarus").male, AfterMaturity::goes_on);
+  EXPECT_EQ(kind_of("spidery thing").group, "") << "whole words only";
+  EXPECT_EQ(kind_of("").group, "");
+  EXPECT_EQ(kind_of("").female, AfterMaturity::unknown);
+}
+
+// Laws.
+
+// A year and a half of two animals with all kinds of rows.
+Book busy_book() {
+  Book book;
+  std::mt19937 random(20260401);
+  const std::vector<Event> events = {Event::molt,     Event::skin_found,  Event::on_back,   Event::checked, Event::ate,
+                                     Event::leg_span, Event::temperature, Event::limb_lost, Event::fed,     Event::sex};
+  for (int a = 0; a < 6; ++a) {
+    if (a > 0) book.animal("A" + std::to_string(a + 1));
+    if (a % 2) book.collection.animals.back().acquired = day("2026-01-20");
+    for (int k = 0; k < 40; ++k) {
+      const Event event = events[random() % events.size()];
+      const Day first = day("2026-01-01") + static_cast<Day>(random() % 500);
+      const Day width = event == Event::molt ? static_cast<Day>(random() % 5) : 0;
+      const bool sized = event == Event::leg_span || event == Event::temperature;
+      const double value = event == Event::sex ? 1.0 * (random() % 2) : sized ? 20.0 + random() % 9 : unknown_number;
+      book.row(event, {first, first + width}, value);
+    }
+    book.row(Event::matured, {day("2027-03-01"), day("2027-03-01")});
+  }
+  return book;
+}
+
+std::string text_of(double x) { return std::isnan(x) ? "-" : std::to_string(x); }
+std::string text_of(std::optional<Day> d) { return d ? to_iso(*d) : "-"; }
+
+// All that a table says, but for the row numbers.
+std::string text_of(const StadiaTable& t) {
+  std::string out = to_iso(t.as_of);
+  for (const Stadium& s : t.stadia) {
+    out += "\n" + std::to_string(s.animal) + " " + std::to_string(s.molt) + " " + to_iso(s.start.earliest) + " " +
+           text_of(s.min_days) + " " + text_of(s.max_days) + " " + text_of(s.entry_days) + " " +
+           text_of(s.start_size_mm) + " " + text_of(s.temperature_c) + " " + std::to_string(s.limb_lost) +
+           std::to_string(static_cast<int>(s.status));
+  }
+  for (const AnimalHistory& h : t.animals) {
+    out += "\n" + text_of(h.meal) + " " + text_of(h.male_chance) + " " + text_of(h.temperature_c) + " " +
+           std::to_string(h.stadia_without_start) + std::to_string(h.recorded) + " " + to_iso(h.last_watched);
+    for (const Molt& m : h.molts) out += " " + to_iso(m.when.earliest) + ".." + to_iso(m.when.latest);
+    for (const SizeReading& r : h.sizes) out += " " + text_of(r.value) + "@" + std::to_string(r.molts_before);
+  }
+  return out + "\n" + std::to_string(t.doubts.size());
+}
+
+TEST(StadiaLaw, RowsAfterAsOfChangeNothing) {
+  const Book book = busy_book();
+  for (const Watched watched : {Watched::all, Watched::rows}) {
+    for (Day as_of = day("2026-01-01"); as_of <= day("2027-06-01"); as_of += 7) {
+      Collection cut = book.collection;
+      std::erase_if(cut.entries, [&](const Entry& e) { return e.when.latest > as_of; });
+      ASSERT_EQ(text_of(build_stadia(book.collection, as_of, watched)), text_of(build_stadia(cut, as_of, watched)));
+    }
+  }
+}
+
+TEST(StadiaLaw, OrderOfRowsDoesNotMatter) {
+  Book book = busy_book();
+  const std::string before = text_of(book.at("2027-06-01"));
+  std::mt19937 random(7);
+  for (int turn = 0; turn < 20; ++turn) {
+    std::shuffle(book.collection.entries.begin(), book.collection.entries.end(), random);
+    ASSERT_EQ(text_of(book.at("2027-06-01")), before);
+  }
+}
+
+TEST(StadiaLaw, BoundsAreInOrder) {
+  const StadiaTable t = busy_book().at("2027-06-01");
+  ASSERT_GT(t.stadia.size(), 40u);
+  for (const Stadium& s : t.stadia) {
+    EXPECT_GE(s.min_days, 0);
+    EXPECT_LE(s.entry_days, s.end ? s.max_days : s.min_days);
+    EXPECT_EQ(s.end.has_value(), s.status == StadiumStatus::closed);
+    if (s.end) {
+      EXPECT_LE(s.min_days, s.max_days);
+      EXPECT_GT(s.max_days, 0);
+    }
+  }
+}
+
+}  // namespace
+}  // namespace moltspan
