@@ -1,0 +1,97 @@
+#pragma once
+
+#include <boost/math/special_functions/digamma.hpp>
+#include <boost/math/special_functions/trigamma.hpp>
+#include <cmath>
+#include <stdexcept>
+
+#include "moltspan/numeric/normal.hpp"
+
+/// The standard laws of W in `log T = eta + sigma W`, as small tables of the same functions.
+///
+/// Each law gives, for a standardised value z: `log_density`, its slope `score` and curvature `score_slope`; `log_cdf`,
+/// `log_survival`; `hazard` f/S and `reversed_hazard` f/F with their slopes; and two ratios that stay exact where both
+/// parts underflow: `log_survival_ratio(c, e)` = log S(c)/S(e) and `log_density_ratio(z, e)` = log f(z)/f(e).
+namespace moltspan::numeric {
+
+/// W standard normal: log-normal times.
+struct NormalLaw {
+  static double log_density(double z) { return log_phi(z); }
+  static double score(double z) { return -z; }
+  static double score_slope(double) { return -1; }
+  static double log_cdf(double z) { return log_Phi(z); }
+  static double log_survival(double z) { return log_Phi(-z); }
+  static double hazard(double z) { return normal_hazard(z); }
+  static double hazard_slope(double z) { return normal_hazard(z) * normal_hazard_excess(z); }
+  static double reversed_hazard(double z) { return normal_hazard(-z); }
+  static double reversed_hazard_slope(double z) { return -hazard_slope(-z); }
+  static double log_survival_ratio(double c, double e) { return log_normal_survival_ratio(c, e); }
+  static double log_density_ratio(double z, double e) { return -0.5 * (z - e) * (z + e); }
+  /// log E exp(sigma W), its slope and its curvature in sigma.
+  static double log_mean_factor(double sigma) { return 0.5 * sigma * sigma; }
+  static double log_mean_factor_slope(double sigma) { return sigma; }
+  static double log_mean_factor_curve(double) { return 1; }
+  static constexpr double mean = 0, variance = 1;
+};
+
+/// W = log Exp(1), the smallest extreme value: Weibull times of shape 1 / sigma.
+struct GumbelMinLaw {
+  static double log_density(double z) { return z - std::exp(z); }
+  static double score(double z) { return -std::expm1(z); }
+  static double score_slope(double z) { return -std::exp(z); }
+  static double log_cdf(double z) { return log1mexp(std::exp(z)); }
+  static double log_survival(double z) { return -std::exp(z); }
+  static double hazard(double z) { return std::exp(z); }
+  static double hazard_slope(double z) { return std::exp(z); }
+  static double reversed_hazard(double z) {
+    const double e = std::exp(z);
+    return e < 1e-300 ? 1 : (e > 700 ? 0 : e / std::expm1(e));
+  }
+  static double reversed_hazard_slope(double z) {
+    const double r = reversed_hazard(z);
+    const double e = std::exp(z);
+    // score - r = 1 - e - e / (exp(e) - 1), which is -e / 2 + ... for small e.
+    const double excess = e < 1e-3 ? -0.5 * e - e * e / 12 : 1 - e - r;
+    return r * excess;
+  }
+  static double log_survival_ratio(double c, double e) { return -std::exp(e) * std::expm1(c - e); }
+  static double log_density_ratio(double z, double e) { return (z - e) - std::exp(e) * std::expm1(z - e); }
+  static double log_mean_factor(double sigma) { return std::lgamma(1 + sigma); }
+  static double log_mean_factor_slope(double sigma) { return boost::math::digamma(1 + sigma); }
+  static double log_mean_factor_curve(double sigma) { return boost::math::trigamma(1 + sigma); }
+  static constexpr double mean = -0.57721566490153286061, variance = 1.6449340668482264365;
+};
+
+/// W standard logistic: log-logistic times.
+struct LogisticLaw {
+  static double log_density(double z) { return -softplus(z) - softplus(-z); }
+  static double score(double z) { return -std::tanh(0.5 * z); }
+  static double score_slope(double z) { return -2 * logistic(z) * logistic(-z); }
+  static double log_cdf(double z) { return -softplus(-z); }
+  static double log_survival(double z) { return -softplus(z); }
+  static double hazard(double z) { return logistic(z); }
+  static double hazard_slope(double z) { return logistic(z) * logistic(-z); }
+  static double reversed_hazard(double z) { return logistic(-z); }
+  static double reversed_hazard_slope(double z) { return -hazard_slope(z); }
+  static double log_survival_ratio(double c, double e) {
+    return c - e > 500 ? log_survival(c) - log_survival(e) : -std::log1p(logistic(e) * std::expm1(c - e));
+  }
+  static double log_density_ratio(double z, double e) {
+    const double d = z - e;
+    if (std::abs(d) > 500) return log_density(z) - log_density(e);
+    return d - 2 * std::log1p(logistic(e) * std::expm1(d));
+  }
+  static double log_mean_factor(double sigma) {
+    if (sigma >= 1) throw std::domain_error("the mean of a log-logistic length is infinite for sigma >= 1");
+    return std::log(pi * sigma / std::sin(pi * sigma));
+  }
+  static double log_mean_factor_slope(double sigma) { return 1 / sigma - pi / std::tan(pi * sigma); }
+  static double log_mean_factor_curve(double sigma) {
+    const double sine = std::sin(pi * sigma);
+    return pi * pi / (sine * sine) - 1 / (sigma * sigma);
+  }
+  static constexpr double pi = 3.14159265358979323846;
+  static constexpr double mean = 0, variance = 3.2898681336964528729;
+};
+
+}  // namespace moltspan::numeric

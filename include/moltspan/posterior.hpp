@@ -1,0 +1,163 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <array>
+#include <functional>
+#include <memory>
+#include <span>
+#include <string>
+#include <vector>
+
+/// The engine: latent Gaussian posterior by Newton on a tree of blocks, Laplace's approximation, hyperparameter
+/// integration.
+///
+/// Latent variables sit in the nodes of a tree whose root holds what all records share. A term of the likelihood
+/// belongs to one node and sees a few linear predictors of the variables on the path from that node to the root. The
+/// posterior precision is then a nested arrow: eliminating leaves first, one pass costs O(terms + nodes) for any number
+/// of nodes. The engine knows nothing of what the terms mean.
+namespace moltspan {
+
+inline constexpr int max_term_width = 2;
+
+/// Value, gradient and Hessian of one term in its predictors.
+struct TermResult {
+  double value = 0;
+  std::array<double, max_term_width> gradient{};
+  std::array<double, max_term_width * max_term_width> hessian{};  ///< row by row
+};
+
+/// Blocks of latent variables. Node 0 is the root; every parent stands before its children.
+struct LatentTree {
+  struct Node {
+    int parent = -1;
+    int dim = 0;
+  };
+  std::vector<Node> nodes;
+};
+
+/// Linear predictor: offset + coefficients' (variables of the node, of its parent, ..., of the root).
+struct Predictor {
+  int node = 0;
+  double offset = 0;
+  std::vector<double> coefficients;
+};
+
+/// One term: `width` successive predictors, all of the same node.
+struct TermPlace {
+  int first_predictor = 0;
+  int width = 1;
+};
+
+/// What the engine needs of a model. Implementations are read by several threads at once.
+class LatentModel {
+ public:
+  virtual ~LatentModel() = default;
+
+  LatentTree tree;
+  std::vector<Predictor> predictors;
+  std::vector<TermPlace> terms;
+
+  /// Independent Gaussian priors of all latent variables, node by node: means and precisions (0 = flat).
+  virtual void latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& mean, Eigen::VectorXd& precision) const = 0;
+  /// Log-density of a term at its predictors, with exact derivatives.
+  virtual TermResult term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const = 0;
+  /// Log prior density of the hyperparameters on the unbounded scale they are given on.
+  virtual double log_hyper_prior(const Eigen::VectorXd& hyper) const = 0;
+};
+
+/// Posterior of the latent variables at fixed hyperparameters: mode, Laplace's log marginal, covariances along a path.
+class ConditionalPosterior {
+ public:
+  explicit ConditionalPosterior(const LatentModel& model);
+
+  /// Damped Newton from the last mode (at first: the prior means). Non-concave terms give a clipped Hessian for the
+  /// step; the determinant uses the true one. Returns false when it did not converge or the true Hessian is not
+  /// positive definite.
+  bool solve(const Eigen::VectorXd& hyper);
+
+  /// Laplace's approximation of log p(data | hyper); flat priors count as density 1.
+  double log_marginal() const { return log_marginal_; }
+  const Eigen::VectorXd& mode() const { return mode_; }
+  int iterations() const { return iterations_; }
+  bool positive_definite() const { return positive_definite_; }
+  const TermResult& term_at_mode(std::size_t index) const { return results_[index]; }
+
+  /// Covariance of (variables of the node, of its parent, ..., of the root); computes what it needs on first use.
+  const Eigen::MatrixXd& path_covariance(int node) const;
+  /// Mean and variance of a linear predictor.
+  std::pair<double, double> predictor_moments(const Predictor& predictor) const;
+  /// Mode of the variables of a node.
+  Eigen::VectorXd node_mode(int node) const;
+
+ private:
+  double evaluate(const Eigen::VectorXd& latent, const Eigen::VectorXd& hyper);
+  double predictor_value(const Predictor& predictor, const Eigen::VectorXd& latent) const;
+  void assemble(bool clipped);
+  bool eliminate();
+  void back_substitute(Eigen::VectorXd& step) const;
+  double newton_decrement() const;
+  bool line_search(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
+  void add_term_to_front(std::size_t index, bool clipped);
+  void add_to_parent(int node);
+
+  const LatentModel& model_;
+  std::vector<int> path_length_, variable_offset_;
+  std::vector<std::size_t> front_offset_, side_offset_;
+  std::vector<double> fronts_, sides_;
+  std::vector<TermResult> results_;
+  Eigen::VectorXd mode_, prior_mean_, prior_precision_;
+  mutable std::vector<Eigen::MatrixXd> path_covariance_;
+  double log_marginal_ = 0, log_determinant_ = 0;
+  int iterations_ = 0;
+  bool positive_definite_ = true;
+};
+
+struct HyperOptions {
+  int threads = 1;
+  int max_points = 512;        ///< most points of the lattice that is used from three hyperparameters on
+  double worst_ratio = 0.3;    ///< points are doubled while (effective number / number) stays under this
+  bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
+  Eigen::MatrixXd covariance;
+};
+
+/// A finite mixture over the hyperparameters.
+struct HyperPosterior {
+  Eigen::MatrixXd points;   ///< one a row
+  Eigen::VectorXd weights;  ///< adding up to 1
+  Eigen::VectorXd mode;
+  double log_evidence = 0;  ///< log of the integral of likelihood times prior
+  bool converged = true;
+  int evaluations = 0;
+  int failed_points = 0;  ///< points left out as Newton failed there
+};
+
+/// Called once a point with the solved posterior there; from several threads, for different points.
+using PointVisitor = std::function<void(std::size_t point, const ConditionalPosterior& posterior)>;
+
+/// Called once, before any visit, with the number of points.
+using PointCount = std::function<void(std::size_t points)>;
+
+/// Maximises the marginal posterior of the hyperparameters (BFGS of Ceres, central differences), then integrates: up to
+/// two hyperparameters on a full grid in the principal axes; more by an importance-weighted rank-1 lattice drawn
+/// through a split Student-t in the principal axes. No random numbers: the same answer every time.
+HyperPosterior integrate_hyperparameters(const LatentModel& model, const Eigen::VectorXd& start,
+                                         const HyperOptions& options, const PointCount& begin,
+                                         const PointVisitor& visit);
+
+/// A function to maximise: value at x, or -infinity outside its domain.
+using Objective = std::function<double(const Eigen::VectorXd&)>;
+
+struct Maximum {
+  Eigen::VectorXd x;
+  double value = 0;
+  bool converged = false;
+  int iterations = 0;
+};
+
+/// BFGS (Ceres) with central differences of step `step`.
+Maximum maximise(const Objective& objective, const Eigen::VectorXd& start, double step = 1e-4);
+
+/// Second derivatives by central differences.
+Eigen::MatrixXd difference_hessian(const Objective& objective, const Eigen::VectorXd& x, double step);
+
+}  // namespace moltspan

@@ -1,0 +1,268 @@
+#include "moltspan/intervals.hpp"
+
+#include <Eigen/Eigenvalues>
+#include <Eigen/LU>
+#include <algorithm>
+#include <cmath>
+#include <set>
+#include <stdexcept>
+
+#include "intervals_health.hpp"
+#include "intervals_ml.hpp"
+#include "intervals_posterior.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr int animal_level = static_cast<int>(Level::animal);
+constexpr int large_table = 20000;  ///< records from which few hyperparameter points do: the posterior is narrow
+
+void count_kinds(const StadiaData& data, StadiaFit& fit) {
+  fit.n_records = data.size();
+  for (const auto& b : data.bounds) {
+    if (std::isnan(b.max_days))
+      ++fit.n_running;
+    else if (b.max_days == b.min_days)
+      ++fit.n_exact;
+    else if (b.min_days <= 0)
+      ++fit.n_left;
+    else
+      ++fit.n_interval;
+    if (b.entry_days > 0) ++fit.n_truncated;
+    if (b.start_range_days > 0 && b.max_days != b.min_days) ++fit.n_doubly;
+  }
+  for (int level = 0; level < n_levels; ++level)
+    fit.n_members[level] = static_cast<int>(std::set<int>(data.groups[level].begin(), data.groups[level].end()).size());
+}
+
+int thread_count(const StadiaOptions& options, std::size_t records) {
+  if (options.threads > 0) return options.threads;
+  return records < 400 ? 1 : default_threads();
+}
+
+/// Under maximum likelihood a level of one member is left out and one of two becomes a fixed difference; health says
+/// so.
+StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health) {
+  for (int level = 0; level < n_levels; ++level) {
+    auto& codes = data.groups[level];
+    const std::set<int> members(codes.begin(), codes.end());
+    if (codes.empty() || members.size() > 2) continue;
+    const std::string name = sd_name(static_cast<Level>(level));
+    const std::string group = name.substr(0, name.size() - 3);
+    if (members.size() == 2) {
+      const int second = *members.rbegin();
+      data.covariates.conservativeResize(Eigen::NoChange, data.covariates.cols() + 1);
+      for (std::size_t i = 0; i < codes.size(); ++i)
+        data.covariates(static_cast<Index>(i), data.covariates.cols() - 1) = codes[i] == second ? 1 : 0;
+      data.coefficients.push_back(group + "_difference");
+    }
+    health.push_back(
+        {HealthState::warning, "few_members",
+         members.size() == 1
+             ? "only one " + group + ": no spread between members can be estimated, its effect is left out"
+             : "only two members of level " + group + ": a fixed difference is estimated in place of a spread"});
+    codes.clear();
+  }
+  return data;
+}
+
+void store_parameters(StadiaFit& fit, const VectorXd& values, const MatrixXd& covariance, int n_coefficients) {
+  fit.estimate.values = values;
+  fit.estimate.covariance = covariance;
+  fit.estimate.names = fit.coefficient_names;
+  fit.estimate.names.push_back("log_sigma");
+  for (Level level : fit.levels) fit.estimate.names.push_back("log_" + sd_name(level));
+  const VectorXd errors = covariance.diagonal().cwiseSqrt();
+  fit.coefficients = values.head(n_coefficients);
+  fit.coefficient_errors = errors.head(n_coefficients);
+  fit.sigma = std::exp(values[n_coefficients]);
+  fit.sigma_error = fit.sigma * errors[n_coefficients];
+  for (Index i = n_coefficients + 1; i < values.size(); ++i) {
+    fit.level_sds.push_back(std::exp(values[i]));
+    fit.level_sd_errors.push_back(fit.level_sds.back() * errors[i]);
+  }
+}
+
+/// Doubles the nodes until the log-likelihood at the maximum stands still.
+NewtonResult maximise_with_doubling(const AnimalQuadrature& quadrature, const VectorXd& start, int fixed_nodes,
+                                    int& nodes) {
+  nodes = fixed_nodes > 0 ? fixed_nodes : 8;
+  NewtonResult result = maximise_likelihood(quadrature, start, nodes);
+  while (fixed_nodes == 0 && quadrature.has_effect() && nodes < 200 && !result.vanishing) {
+    const double finer = quadrature.evaluate(result.parameters, 2 * nodes, false).value;
+    nodes *= 2;
+    const bool still = std::abs(finer - result.at.value) < 1e-9;
+    const int before = result.iterations;
+    result = maximise_likelihood(quadrature, result.parameters, nodes);
+    result.iterations += before;
+    if (still) break;
+  }
+  return result;
+}
+
+/// Any levels, by Laplace's approximation: numeric derivatives of the engine's marginal likelihood.
+void fit_by_laplace(const StadiaData& data, StadiaFit& fit) {
+  const StadiaModel model(data, fit.options, true);
+  ConditionalPosterior posterior(model);
+  const Objective objective = [&](const VectorXd& x) {
+    return posterior.solve(x) ? posterior.log_marginal() : -INFINITY;
+  };
+  const VectorXd begin = start_values(data, false);
+  VectorXd start = VectorXd::Constant(model.n_hyper(), begin[begin.size() - 1] - 0.7);
+  start.head(begin.size()) = begin;
+  const Maximum maximum = maximise(objective, start, 1e-4);
+  fit.iterations = maximum.iterations;
+  fit.quadrature_nodes = 1;
+  fit.log_likelihood = fit.laplace_log_likelihood = maximum.value;
+  const MatrixXd information = -difference_hessian(objective, maximum.x, 1e-3);
+  for (Level level : model.groups().levels) fit.levels.push_back(level);
+  const MatrixXd covariance = invert_information(information, data, fit.health);
+  store_parameters(fit, maximum.x, covariance, static_cast<int>(data.covariates.cols()));
+  note_convergence(maximum.converged, fit.health);
+}
+
+void fit_by_quadrature(const StadiaData& data, StadiaFit& fit) {
+  const AnimalQuadrature quadrature(data, fit.options);
+  const NewtonResult result = maximise_with_doubling(quadrature, start_values(data, quadrature.has_effect()),
+                                                     fit.options.quadrature, fit.quadrature_nodes);
+  fit.iterations += result.iterations;
+  if (result.vanishing) {
+    StadiaData without = data;
+    without.groups[animal_level].clear();
+    fit_by_quadrature(without, fit);
+    fit.levels.push_back(Level::animal);
+    fit.level_sds.push_back(0);
+    fit.level_sd_errors.push_back(0);
+    fit.health.push_back(
+        {HealthState::warning, "sd_zero",
+         "the animals differ no more than chance would have it: the spread between animals is estimated as 0"});
+    return;
+  }
+  if (quadrature.has_effect())
+    fit.levels.push_back(Level::animal);
+  else
+    fit.quadrature_nodes = 0;
+  fit.log_likelihood = result.at.value;
+  fit.laplace_log_likelihood = quadrature.evaluate(result.parameters, 1, false).value;
+  const MatrixXd covariance = invert_information(-result.at.hessian, data, fit.health);
+  store_parameters(fit, result.parameters, covariance, static_cast<int>(data.covariates.cols()));
+  note_convergence(result.converged, fit.health);
+}
+
+/// The posterior that stands behind predictions of a maximum-likelihood fit: flat priors and the estimate's Gaussian.
+std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, const StadiaFit& fit) {
+  StadiaOptions options = fit.options;
+  options.priors.clear();
+  for (const auto& name : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
+  if (!fit.level_sds.empty() && fit.level_sds.back() == 0) data.groups[animal_level].clear();
+  if (options.truncation == Truncation::marginal) options.truncation = Truncation::conditional;
+  auto model = std::make_shared<const StadiaModel>(data, options, false);
+  HyperOptions hyper;
+  hyper.gaussian_only = true;
+  hyper.threads = thread_count(options, data.size());
+  const Index size = model->n_hyper();
+  hyper.covariance = fit.estimate.covariance.block(data.covariates.cols(), data.covariates.cols(), size, size);
+  if (!hyper.covariance.allFinite()) hyper.covariance.setZero();
+  return std::make_shared<const StadiaPosterior>(model, fit.estimate.values.segment(data.covariates.cols(), size),
+                                                 hyper);
+}
+
+void fit_ml(const StadiaData& given, StadiaFit& fit) {
+  check_estimable(given, fit);
+  const StadiaData data = reduce_small_levels(given, fit.health);
+  fit.coefficient_names = data.coefficients;
+  bool only_animals = true;
+  for (int level = 0; level < animal_level; ++level) only_animals = only_animals && data.groups[level].empty();
+  if (only_animals && (fit.options.quadrature != 1 || data.groups[animal_level].empty()))
+    fit_by_quadrature(data, fit);
+  else
+    fit_by_laplace(data, fit);
+  if (!only_animals && fit.options.quadrature != 1)
+    fit.health.push_back({HealthState::warning, "laplace",
+                          "more than one level of groups: Laplace's approximation is used in place of quadrature"});
+  check_spread(fit);
+  fit.posterior = posterior_of_estimate(data, fit);
+}
+
+/// Posterior means and covariance of (coefficients, log sigma, log sds), from the mixture.
+void summarise_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
+  const auto& model = posterior.model();
+  const auto& hyper = posterior.hyper();
+  const Index p = model.data().covariates.cols(), size = p + hyper.points.cols();
+  VectorXd mean = VectorXd::Zero(size);
+  MatrixXd second = MatrixXd::Zero(size, size);
+  VectorXd sds = VectorXd::Zero(hyper.points.cols()), squares = sds;
+  for (Index i = 0; i < hyper.weights.size(); ++i) {
+    if (!(hyper.weights[i] > 0)) continue;
+    VectorXd x(size);
+    x << posterior.coefficient_means().row(i).transpose(), hyper.points.row(i).transpose();
+    mean += hyper.weights[i] * x;
+    second += hyper.weights[i] * x * x.transpose();
+    second.topLeftCorner(p, p) += hyper.weights[i] * posterior.coefficient_covariances()[static_cast<std::size_t>(i)];
+    const VectorXd natural = hyper.points.row(i).transpose().array().exp();
+    sds += hyper.weights[i] * natural;
+    squares += hyper.weights[i] * natural.cwiseAbs2();
+  }
+  for (int level : model.estimated_levels())
+    fit.levels.push_back(model.groups().levels[static_cast<std::size_t>(level)]);
+  store_parameters(fit, mean, second - mean * mean.transpose(), static_cast<int>(p));
+  const VectorXd spread = (squares - sds.cwiseAbs2()).cwiseMax(0).cwiseSqrt();
+  fit.sigma = sds[0];
+  fit.sigma_error = spread[0];
+  fit.level_sds.assign(sds.data() + 1, sds.data() + sds.size());
+  fit.level_sd_errors.assign(spread.data() + 1, spread.data() + spread.size());
+}
+
+void fit_bayes(const StadiaData& data, StadiaFit& fit) {
+  fit.coefficient_names = data.coefficients;
+  auto model = std::make_shared<const StadiaModel>(data, fit.options, false);
+  HyperOptions hyper;
+  hyper.threads = thread_count(fit.options, data.size());
+  if (data.size() > large_table) hyper.max_points = 64;
+  VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
+  start[0] = std::log(0.2);
+  const auto posterior = std::make_shared<const StadiaPosterior>(model, start, hyper);
+  fit.posterior = posterior;
+  fit.iterations = posterior->hyper().evaluations;
+  fit.log_likelihood = fit.laplace_log_likelihood = posterior->hyper().log_evidence;
+  summarise_posterior(*posterior, fit);
+  note_posterior(*posterior, fit);
+}
+
+}  // namespace
+
+StadiaFit fit_stadia(const StadiaData& data, const StadiaOptions& options) {
+  check_table(data, options);
+  StadiaFit fit;
+  fit.options = options;
+  count_kinds(data, fit);
+  if (options.method == Method::ml)
+    fit_ml(data, fit);
+  else
+    fit_bayes(data, fit);
+  for (std::size_t i = 0; i < data.size(); ++i)
+    if (std::isnan(data.bounds[i].max_days)) fit.running_rows.push_back(static_cast<int>(i));
+  fit.running = fit.posterior->running(fit.running_rows);
+  fit.points = static_cast<int>(fit.running.weights.size());
+  return fit;
+}
+
+double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& options, const VectorXd& parameters) {
+  check_table(data, options);
+  const AnimalQuadrature quadrature(data, options);
+  if (parameters.size() != quadrature.n_parameters())
+    throw std::invalid_argument("stadia_log_likelihood: " + std::to_string(quadrature.n_parameters()) +
+                                " parameters are needed, " + std::to_string(parameters.size()) + " were given");
+  return quadrature.evaluate(parameters, options.quadrature > 0 ? options.quadrature : 64, false).value;
+}
+
+PredictorMixture predict_stadia(const StadiaFit& fit, const MatrixXd& covariates,
+                                const std::array<std::vector<int>, n_levels>& members) {
+  return fit.posterior->predict(covariates, members);
+}
+
+}  // namespace moltspan

@@ -1,0 +1,194 @@
+#include "intervals_model.hpp"
+
+#include <toml++/toml.h>
+
+#include <cmath>
+#include <stdexcept>
+
+#include "embedded_tables.hpp"
+#include "moltspan/numeric/families.hpp"
+
+namespace moltspan {
+namespace {
+
+Prior read_prior(const toml::table& entry) {
+  const bool half = entry["kind"].value_or(std::string{}) == "half_normal";
+  return {half ? Prior::Kind::half_normal : Prior::Kind::normal, entry["mean"].value_or(0.0),
+          entry["sd"].value_or(1.0)};
+}
+
+const std::map<std::string, Prior>& default_priors() {
+  static const std::map<std::string, Prior> priors = [] {
+    std::map<std::string, Prior> result;
+    const toml::table table = toml::parse(embedded_table("priors"));
+    for (const auto& [name, entry] : table) result.emplace(std::string(name.str()), read_prior(*entry.as_table()));
+    return result;
+  }();
+  return priors;
+}
+
+bool is_sd(const std::string& name) { return name == "sigma" || (name.size() > 3 && name.ends_with("_sd")); }
+
+void check_prior(const std::string& name, const Prior& prior) {
+  if (!(prior.sd > 0) || !std::isfinite(prior.sd) || !std::isfinite(prior.mean))
+    throw std::invalid_argument("prior of " + name + ": the sd must be a positive number");
+  if (is_sd(name) != (prior.kind == Prior::Kind::half_normal))
+    throw std::invalid_argument("prior of " + name + ": a standard deviation takes half_normal, a coefficient normal");
+}
+
+/// Variance of W by family, against which a record's extra variance is measured.
+double law_variance(Family family) {
+  if (family == Family::weibull) return numeric::GumbelMinLaw::variance;
+  if (family == Family::loglogistic) return numeric::LogisticLaw::variance;
+  return numeric::NormalLaw::variance;
+}
+
+}  // namespace
+
+std::string sd_name(Level level) {
+  static const std::array<const char*, n_levels> names{"genus_sd", "taxon_sd", "cohort_sd", "animal_sd"};
+  return names[static_cast<std::size_t>(level)];
+}
+
+PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coefficients) {
+  const auto& defaults = default_priors();
+  for (const auto& [name, prior] : defaults)
+    if (is_sd(name)) priors_[name] = prior;
+  for (const auto& name : coefficients) {
+    const auto found = defaults.find(name);
+    priors_[name] = found != defaults.end() && !is_sd(name) ? found->second : defaults.at("other");
+  }
+  for (const auto& [name, prior] : given) {
+    if (!priors_.contains(name)) {
+      std::string known;
+      for (const auto& entry : priors_) known += (known.empty() ? "" : ", ") + entry.first;
+      throw std::invalid_argument("prior of " + name + ": no such parameter in this model; it has " + known);
+    }
+    check_prior(name, prior);
+    priors_[name] = prior;
+  }
+}
+
+const Prior& PriorTable::of(const std::string& name) const { return priors_.at(name); }
+
+double PriorTable::log_density_of_log_sd(const std::string& name, double log_sd) const {
+  const double scaled = std::exp(log_sd) / of(name).sd;
+  return std::log(2.0) - numeric::log_sqrt_2pi - std::log(of(name).sd) - 0.5 * scaled * scaled + log_sd;
+}
+
+GroupTree make_group_tree(const std::array<std::vector<int>, n_levels>& groups, std::size_t records, int root_dim) {
+  GroupTree result;
+  result.tree.nodes.push_back({-1, root_dim});
+  result.level_of_node.push_back(-1);
+  result.node_of_record.assign(records, 0);
+  for (int level = 0; level < n_levels; ++level) {
+    if (groups[level].empty()) continue;
+    const int index = static_cast<int>(result.levels.size());
+    result.levels.push_back(static_cast<Level>(level));
+    std::map<int, int> own;  // a parent node that holds a nameless member of its own
+    for (std::size_t record = 0; record < records; ++record) {
+      const int code = groups[level][record], parent = result.node_of_record[record];
+      auto& known = code >= 0 ? result.node_of_code[level] : own;
+      const int key = code >= 0 ? code
+                                : (groups[static_cast<int>(Level::animal)].empty()
+                                       ? -1 - static_cast<int>(record)
+                                       : groups[static_cast<int>(Level::animal)][record]);
+      auto [found, added] = known.try_emplace(key, static_cast<int>(result.tree.nodes.size()));
+      if (added) {
+        result.tree.nodes.push_back({parent, 1});
+        result.level_of_node.push_back(index);
+        ++result.members[level];
+      } else if (result.tree.nodes[found->second].parent != parent) {
+        throw std::invalid_argument(
+            "record " + std::to_string(record) + ": its " +
+            sd_name(static_cast<Level>(level)).substr(0, sd_name(static_cast<Level>(level)).size() - 3) +
+            " lies in two different groups of the level above; groups must be nested");
+      }
+      result.node_of_record[record] = found->second;
+    }
+  }
+  return result;
+}
+
+StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficients_in_hyper)
+    : data_(std::move(data)),
+      options_(std::move(options)),
+      coefficients_in_hyper_(coefficients_in_hyper),
+      priors_(options_.priors, data_.coefficients) {
+  const int n_coefficients = static_cast<int>(data_.coefficients.size());
+  groups_ = make_group_tree(data_.groups, data_.size(), coefficients_in_hyper ? 0 : n_coefficients);
+  tree = groups_.tree;
+  for (int level = 0; level < static_cast<int>(groups_.levels.size()); ++level)
+    if (coefficients_in_hyper || groups_.members[static_cast<int>(groups_.levels[level])] > 1)
+      estimated_.push_back(level);
+  coefficient_means_.resize(n_coefficients);
+  coefficient_precisions_.resize(n_coefficients);
+  for (int i = 0; i < n_coefficients; ++i) {
+    const Prior& prior = priors_.of(data_.coefficients[i]);
+    coefficient_means_[i] = prior.mean;
+    coefficient_precisions_[i] = 1 / (prior.sd * prior.sd);
+  }
+  for (std::size_t record = 0; record < data_.size(); ++record) {
+    terms.push_back({static_cast<int>(record), 1});
+    predictors.push_back(
+        make_predictor(data_.covariates.row(static_cast<Eigen::Index>(record)), groups_.node_of_record[record]));
+  }
+}
+
+Predictor StadiaModel::make_predictor(const Eigen::VectorXd& covariates, int node) const {
+  Predictor predictor{node, 0, {}};
+  for (int up = node; up > 0; up = tree.nodes[up].parent) predictor.coefficients.push_back(1);
+  if (!coefficients_in_hyper_)
+    predictor.coefficients.insert(predictor.coefficients.end(), covariates.data(),
+                                  covariates.data() + covariates.size());
+  return predictor;
+}
+
+double StadiaModel::level_sd(int level, const Eigen::VectorXd& hyper) const {
+  for (std::size_t i = 0; i < estimated_.size(); ++i)
+    if (estimated_[i] == level) return std::exp(hyper[log_sigma_index() + 1 + static_cast<int>(i)]);
+  return priors_.of(sd_name(groups_.levels[level])).sd;  // root mean square of its half-normal prior
+}
+
+void StadiaModel::latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& mean, Eigen::VectorXd& precision) const {
+  mean.setZero();
+  const int root = tree.nodes[0].dim;
+  mean.head(root) = coefficient_means_.head(root);
+  precision.head(root) = coefficient_precisions_.head(root);
+  std::vector<double> level_precision;
+  for (int level = 0; level < static_cast<int>(groups_.levels.size()); ++level)
+    level_precision.push_back(std::pow(level_sd(level, hyper), -2));
+  for (std::size_t node = 1; node < tree.nodes.size(); ++node)
+    precision[root + static_cast<int>(node) - 1] = level_precision[groups_.level_of_node[node]];
+}
+
+double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& hyper) const {
+  const double log_sigma = hyper[log_sigma_index()];
+  if (data_.extra_variance.size() == 0) return log_sigma;
+  const double extra = data_.extra_variance[static_cast<Eigen::Index>(record)];
+  return extra > 0 ? 0.5 * std::log(std::exp(2 * log_sigma) + extra / law_variance(options_.family)) : log_sigma;
+}
+
+TermResult StadiaModel::term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const {
+  double predictor = *eta;
+  const auto row = static_cast<Eigen::Index>(index);
+  if (coefficients_in_hyper_) predictor += data_.covariates.row(row).dot(hyper.head(data_.covariates.cols()));
+  const StadiumTerm term = stadium_term(options_.family, data_.bounds[index], predictor, record_log_sigma(index, hyper),
+                                        options_.truncation);
+  const double weight = data_.weights.size() == 0 ? 1 : data_.weights[row];
+  TermResult result;
+  result.value = weight * term.value;
+  result.gradient[0] = weight * term.d_eta;
+  result.hessian[0] = weight * term.d_eta_eta;
+  return result;
+}
+
+double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
+  if (coefficients_in_hyper_) return 0;
+  double total = priors_.log_density_of_log_sd("sigma", hyper[0]);
+  for (std::size_t i = 0; i < estimated_.size(); ++i)
+    total += priors_.log_density_of_log_sd(sd_name(groups_.levels[estimated_[i]]), hyper[1 + static_cast<int>(i)]);
+  return total;
+}
+
+}  // namespace moltspan

@@ -1,0 +1,75 @@
+#pragma once
+
+#include <array>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "moltspan/intervals.hpp"
+#include "moltspan/posterior.hpp"
+
+namespace moltspan {
+
+/// Default priors of shared/priors.toml with the caller's on top. Throws std::invalid_argument for an unknown name or
+/// kind.
+class PriorTable {
+ public:
+  PriorTable(const Priors& given, const std::vector<std::string>& coefficients);
+  const Prior& of(const std::string& name) const;  ///< of a coefficient or a standard deviation
+  /// Log density of a standard deviation on its log scale, from its half-normal prior.
+  double log_density_of_log_sd(const std::string& name, double log_sd) const;
+
+ private:
+  std::map<std::string, Prior> priors_;
+};
+
+/// Members of the levels in use, as nodes of a tree: which node each record hangs on.
+struct GroupTree {
+  std::vector<Level> levels;       ///< levels with data, outermost first
+  LatentTree tree;                 ///< root of dimension `root_dim`, then the levels' members
+  std::vector<int> level_of_node;  ///< index into `levels`; -1 for the root
+  std::vector<int> node_of_record;
+  std::array<std::map<int, int>, n_levels> node_of_code;
+  std::array<int, n_levels> members{};
+};
+
+/// Throws std::invalid_argument naming the record where a member lies in two members of the level above.
+GroupTree make_group_tree(const std::array<std::vector<int>, n_levels>& groups, std::size_t records, int root_dim);
+
+/// The stadium-length model for the engine.
+///
+/// Hyperparameters: log sigma, then log sd of each estimated level. With `coefficients_in_hyper` (maximum likelihood)
+/// the coefficients come first and the root is empty; else they are the root's latent variables under their priors.
+class StadiaModel final : public LatentModel {
+ public:
+  StadiaModel(StadiaData data, StadiaOptions options, bool coefficients_in_hyper);
+
+  void latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& mean, Eigen::VectorXd& precision) const override;
+  TermResult term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const override;
+  double log_hyper_prior(const Eigen::VectorXd& hyper) const override;
+
+  const StadiaData& data() const { return data_; }
+  const StadiaOptions& options() const { return options_; }
+  const GroupTree& groups() const { return groups_; }
+  const PriorTable& priors() const { return priors_; }
+  const std::vector<int>& estimated_levels() const { return estimated_; }  ///< indices into groups().levels
+  int n_hyper() const { return log_sigma_index() + 1 + static_cast<int>(estimated_.size()); }
+  int log_sigma_index() const { return coefficients_in_hyper_ ? static_cast<int>(data_.coefficients.size()) : 0; }
+  /// sd of the effects of groups().levels[level].
+  double level_sd(int level, const Eigen::VectorXd& hyper) const;
+  double record_log_sigma(std::size_t record, const Eigen::VectorXd& hyper) const;
+
+  /// Predictor of a row of covariates on a node of the tree.
+  Predictor make_predictor(const Eigen::VectorXd& covariates, int node) const;
+
+ private:
+  StadiaData data_;
+  StadiaOptions options_;
+  bool coefficients_in_hyper_;
+  PriorTable priors_;
+  GroupTree groups_;
+  std::vector<int> estimated_;
+  Eigen::VectorXd coefficient_means_, coefficient_precisions_;
+};
+
+}  // namespace moltspan

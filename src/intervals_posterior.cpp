@@ -1,0 +1,197 @@
+#include "intervals_posterior.hpp"
+
+#include <boost/math/tools/toms748_solve.hpp>
+#include <cmath>
+#include <thread>
+
+#include "moltspan/numeric/families.hpp"
+#include "moltspan/numeric/quadrature.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::Index;
+using Eigen::VectorXd;
+
+constexpr int survival_nodes =
+    20;  ///< Gauss-Hermite nodes for E[S(t | eta)], eta Gaussian, where there is no closed form
+
+/// E[S(t | eta)] for Gaussian eta.
+template <typename Law>
+double survival_by_quadrature(double log_t, double mean, double sd, double sigma) {
+  const auto& rule = numeric::gauss_hermite(survival_nodes);
+  double sum = 0;
+  for (int i = 0; i < survival_nodes; ++i)
+    sum += rule.weights[i] * std::exp(Law::log_survival((log_t - mean - sd * rule.nodes[i]) / sigma));
+  return sum;
+}
+
+double gaussian_survival(Family family, double log_t, double mean, double variance, double sigma) {
+  switch (family) {
+    case Family::weibull:
+      return survival_by_quadrature<numeric::GumbelMinLaw>(log_t, mean, std::sqrt(variance), sigma);
+    case Family::loglogistic:
+      return survival_by_quadrature<numeric::LogisticLaw>(log_t, mean, std::sqrt(variance), sigma);
+    case Family::lognormal:
+      break;
+  }
+  return numeric::Phi((mean - log_t) / std::sqrt(variance + sigma * sigma));
+}
+
+double point_survival(Family family, const PredictorMixture& mixture, Index point, Index predictor, double t_days) {
+  if (t_days <= 0) return 1;
+  return gaussian_survival(family, std::log(t_days), mixture.mean(point, predictor),
+                           std::max(0.0, mixture.variance(point, predictor)), std::exp(mixture.log_sigma[point]));
+}
+
+/// The Gaussian of a predictor without one term of known slope and curvature at its mean.
+std::pair<double, double> without_term(double mean, double variance, const TermResult& term) {
+  const double precision = 1 / variance + term.hessian[0];
+  const double freed = precision > 1e-8 / variance ? 1 / precision : 1e8 * variance;
+  return {mean - freed * term.gradient[0], freed};
+}
+
+}  // namespace
+
+StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const VectorXd& start,
+                                 const HyperOptions& options)
+    : model_(std::move(model)), options_(options) {
+  const auto& bounds = model_->data().bounds;
+  for (std::size_t i = 0; i < bounds.size(); ++i)
+    if (std::isnan(bounds[i].max_days)) running_records_.push_back(static_cast<int>(i));
+  const auto begin = [this](std::size_t points) {
+    const auto n = static_cast<Index>(points), running = static_cast<Index>(running_records_.size());
+    running_mean_.setZero(n, running);
+    running_variance_.setOnes(n, running);
+    coefficient_means_.setZero(n, model_->tree.nodes[0].dim);
+    coefficient_covariances_.assign(points,
+                                    Eigen::MatrixXd::Zero(model_->tree.nodes[0].dim, model_->tree.nodes[0].dim));
+  };
+  hyper_ = integrate_hyperparameters(*model_, start, options, begin,
+                                     [this](std::size_t point, const ConditionalPosterior& p) { keep(point, p); });
+}
+
+void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& posterior) {
+  const auto row = static_cast<Index>(point);
+  coefficient_means_.row(row) = posterior.node_mode(0).transpose();
+  coefficient_covariances_[point] = posterior.path_covariance(0);
+  for (std::size_t i = 0; i < running_records_.size(); ++i) {
+    const auto record = static_cast<std::size_t>(running_records_[i]);
+    const auto [mean, variance] = posterior.predictor_moments(model_->predictors[record]);
+    const auto freed = without_term(mean, variance, posterior.term_at_mode(record));
+    running_mean_(row, static_cast<Index>(i)) = freed.first;
+    running_variance_(row, static_cast<Index>(i)) = freed.second;
+  }
+}
+
+PredictorMixture StadiaPosterior::empty_mixture(Index predictors) const {
+  PredictorMixture mixture;
+  mixture.weights = hyper_.weights;
+  mixture.log_sigma = hyper_.points.col(model_->log_sigma_index());
+  mixture.mean.setZero(hyper_.weights.size(), predictors);
+  mixture.variance.setOnes(hyper_.weights.size(), predictors);
+  return mixture;
+}
+
+PredictorMixture StadiaPosterior::running(const std::vector<int>& records) const {
+  PredictorMixture mixture = empty_mixture(static_cast<Index>(records.size()));
+  for (std::size_t i = 0; i < records.size(); ++i) {
+    const auto found =
+        std::find(running_records_.begin(), running_records_.end(), records[i]) - running_records_.begin();
+    mixture.mean.col(static_cast<Index>(i)) = running_mean_.col(found);
+    mixture.variance.col(static_cast<Index>(i)) = running_variance_.col(found);
+  }
+  return mixture;
+}
+
+PredictorMixture StadiaPosterior::predict(const Eigen::MatrixXd& covariates,
+                                          const std::array<std::vector<int>, n_levels>& members) const {
+  const auto& groups = model_->groups();
+  std::vector<Predictor> predictors;
+  std::vector<std::vector<int>> new_levels(static_cast<std::size_t>(covariates.rows()));
+  for (Index row = 0; row < covariates.rows(); ++row) {
+    int node = 0;
+    for (std::size_t level = 0; level < groups.levels.size(); ++level) {
+      const auto& codes = members[static_cast<std::size_t>(groups.levels[level])];
+      if (codes.empty()) continue;
+      const auto& known = groups.node_of_code[static_cast<std::size_t>(groups.levels[level])];
+      const auto found = known.find(codes[static_cast<std::size_t>(row)]);
+      if (found != known.end())
+        node = found->second;
+      else
+        new_levels[static_cast<std::size_t>(row)].push_back(static_cast<int>(level));
+    }
+    predictors.push_back(model_->make_predictor(covariates.row(row), node));
+  }
+  PredictorMixture mixture = empty_mixture(covariates.rows());
+  ConditionalPosterior posterior(*model_);
+  for (Index point = 0; point < mixture.weights.size(); ++point) {
+    if (!(mixture.weights[point] > 1e-12)) continue;
+    const VectorXd hyper = hyper_.points.row(point);
+    posterior.solve(hyper);
+    for (Index row = 0; row < covariates.rows(); ++row) {
+      const auto [mean, variance] = posterior.predictor_moments(predictors[static_cast<std::size_t>(row)]);
+      mixture.mean(point, row) = mean;
+      mixture.variance(point, row) = variance;
+      for (int level : new_levels[static_cast<std::size_t>(row)])
+        mixture.variance(point, row) += std::pow(model_->level_sd(level, hyper), 2);
+    }
+  }
+  return mixture;
+}
+
+double mixture_survival(Family family, const PredictorMixture& mixture, Index predictor, double t_days) {
+  double sum = 0;
+  for (Index point = 0; point < mixture.weights.size(); ++point)
+    if (mixture.weights[point] > 1e-12)
+      sum += mixture.weights[point] * point_survival(family, mixture, point, predictor, t_days);
+  return sum;
+}
+
+VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, Index predictor, double elapsed_days,
+                               const VectorXd& probabilities) {
+  VectorXd per_point = mixture.weights;
+  for (Index point = 0; point < per_point.size(); ++point)
+    if (per_point[point] > 1e-12)
+      per_point[point] /= point_survival(family, mixture, point, predictor, elapsed_days);
+    else
+      per_point[point] = 0;
+  const auto survival = [&](double t) {
+    double sum = 0;
+    for (Index point = 0; point < per_point.size(); ++point)
+      if (per_point[point] > 0) sum += per_point[point] * point_survival(family, mixture, point, predictor, t);
+    return sum;
+  };
+  VectorXd quantiles(probabilities.size());
+  for (Index i = 0; i < probabilities.size(); ++i) {
+    const auto excess = [&](double log_t) { return 1 - probabilities[i] - survival(std::exp(log_t)); };
+    double low = elapsed_days > 0 ? std::log(elapsed_days) : -20, high = std::max(low, 0.0) + 1;
+    while (excess(high) < 0 && high < 60) high += 1;
+    std::uintmax_t steps = 100;
+    const auto root =
+        boost::math::tools::toms748_solve(excess, low, high, boost::math::tools::eps_tolerance<double>(45), steps);
+    quantiles[i] = std::exp(0.5 * (root.first + root.second));
+  }
+  return quantiles;
+}
+
+Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& elapsed_days,
+                                  const VectorXd& probabilities) {
+  Eigen::MatrixXd result(mixture.mean.cols(), probabilities.size());
+  for (Index i = 0; i < result.rows(); ++i)
+    result.row(i) = conditional_quantiles(family, mixture, i, elapsed_days[i], probabilities).transpose();
+  return result;
+}
+
+Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& probabilities) {
+  return running_quantiles(family, mixture, VectorXd::Zero(mixture.mean.cols()), probabilities);
+}
+
+Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities) {
+  // The distribution of exp(predictor) is that of a log-normal T without any spread of its own.
+  PredictorMixture bare = mixture;
+  bare.log_sigma.setConstant(-50);
+  return mixture_quantiles(Family::lognormal, bare, probabilities);
+}
+
+}  // namespace moltspan

@@ -1,0 +1,43 @@
+#pragma once
+
+#include <memory>
+#include <vector>
+
+#include "intervals_model.hpp"
+
+namespace moltspan {
+
+/// Mixture over the hyperparameters of a stadium-length model: integrates once, then answers for any linear predictor.
+class StadiaPosterior {
+ public:
+  /// Integrates the hyperparameters. Under maximum likelihood (`hyper_options.gaussian_only`) `model` must have flat
+  /// coefficient priors.
+  StadiaPosterior(std::shared_ptr<const StadiaModel> model, const Eigen::VectorXd& start,
+                  const HyperOptions& hyper_options);
+
+  const StadiaModel& model() const { return *model_; }
+  const HyperPosterior& hyper() const { return hyper_; }
+  /// Means (points x coefficients) and covariances of the root's coefficients.
+  const Eigen::MatrixXd& coefficient_means() const { return coefficient_means_; }
+  const std::vector<Eigen::MatrixXd>& coefficient_covariances() const { return coefficient_covariances_; }
+  bool all_positive_definite() const { return hyper_.failed_points == 0; }
+
+  /// Predictors of running records of the fit, each freed of its own term (the cavity of its Gaussian).
+  PredictorMixture running(const std::vector<int>& records) const;
+  /// Predictors of new rows; solves the points again.
+  PredictorMixture predict(const Eigen::MatrixXd& covariates,
+                           const std::array<std::vector<int>, n_levels>& members) const;
+
+ private:
+  void keep(std::size_t point, const ConditionalPosterior& posterior);
+  PredictorMixture empty_mixture(Eigen::Index predictors) const;
+
+  std::shared_ptr<const StadiaModel> model_;
+  HyperOptions options_;
+  HyperPosterior hyper_;
+  std::vector<int> running_records_;
+  Eigen::MatrixXd running_mean_, running_variance_, coefficient_means_;
+  std::vector<Eigen::MatrixXd> coefficient_covariances_;
+};
+
+}  // namespace moltspan

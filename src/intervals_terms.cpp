@@ -1,0 +1,288 @@
+#include <array>
+#include <cmath>
+#include <stdexcept>
+
+#include "moltspan/intervals.hpp"
+#include "moltspan/numeric/families.hpp"
+#include "moltspan/numeric/quadrature.hpp"
+
+namespace moltspan {
+namespace {
+
+using numeric::log1mexp;
+
+constexpr double narrow_width = 0.05;  ///< in units of sigma: below, a difference of two F loses digits
+constexpr double panel_width = 1.0;    ///< one panel of six nodes over this many sigma errs by about 1e-13
+constexpr int panel_nodes = 6;
+constexpr double far_tail = -40;  ///< below this z no law carries mass that a double could show
+
+/// Log-likelihood of one exactly known T, given z = (log t - eta) / sigma.
+template <typename Law>
+StadiumTerm density_term(double log_t, double z, double sigma, double log_sigma) {
+  const double psi = Law::score(z), curve = Law::score_slope(z);
+  StadiumTerm term;
+  term.value = Law::log_density(z) - log_sigma - log_t;
+  term.d_eta = -psi / sigma;
+  term.d_s = -1 - z * psi;
+  term.d_eta_eta = curve / (sigma * sigma);
+  term.d_eta_s = (psi + z * curve) / sigma;
+  term.d_s_s = z * psi + z * z * curve;
+  return term;
+}
+
+/// A term that is a function g of z alone, from g, g', g''.
+StadiumTerm term_of_z(double z, double sigma, double value, double slope, double curve) {
+  StadiumTerm term;
+  term.value = value;
+  term.d_eta = -slope / sigma;
+  term.d_s = -z * slope;
+  term.d_eta_eta = curve / (sigma * sigma);
+  term.d_eta_s = (slope + z * curve) / sigma;
+  term.d_s_s = z * slope + z * z * curve;
+  return term;
+}
+
+template <typename Law>
+StadiumTerm survival_term(double z, double sigma) {
+  return term_of_z(z, sigma, Law::log_survival(z), -Law::hazard(z), -Law::hazard_slope(z));
+}
+
+template <typename Law>
+StadiumTerm cdf_term(double z, double sigma) {
+  return term_of_z(z, sigma, Law::log_cdf(z), Law::reversed_hazard(z), Law::reversed_hazard_slope(z));
+}
+
+/// log(F(b) - F(a)), the difference taken in the tail that does not saturate.
+template <typename Law>
+double log_difference(double a, double b) {
+  if (a > 0) return Law::log_survival(a) + log1mexp(-Law::log_survival_ratio(b, a));
+  const double log_b = Law::log_cdf(b), log_a = Law::log_cdf(a);
+  if (log_a > -0.6931471805599453) return Law::log_survival(a) + log1mexp(-Law::log_survival_ratio(b, a));
+  return log_b + log1mexp(log_b - log_a);
+}
+
+/// log(F(b) - F(a)) with derivatives, for an interval that is not narrow.
+template <typename Law>
+StadiumTerm interval_term(double a, double b, double sigma) {
+  StadiumTerm term;
+  term.value = log_difference<Law>(a, b);
+  const double pa = std::exp(Law::log_density(a) - term.value), pb = std::exp(Law::log_density(b) - term.value);
+  const double sa = Law::score(a), sb = Law::score(b);
+  const double slope = pb - pa, moment = b * pb - a * pa;
+  term.d_eta = -slope / sigma;
+  term.d_s = -moment;
+  term.d_eta_eta = (sb * pb - sa * pa - slope * slope) / (sigma * sigma);
+  term.d_eta_s = (slope + b * sb * pb - a * sa * pa - slope * moment) / sigma;
+  term.d_s_s = b * pb * (1 + b * sb) - a * pa * (1 + a * sa) - moment * moment;
+  return term;
+}
+
+StadiumTerm minus(StadiumTerm left, const StadiumTerm& right) {
+  left.value -= right.value;
+  left.d_eta -= right.d_eta;
+  left.d_s -= right.d_s;
+  left.d_eta_eta -= right.d_eta_eta;
+  left.d_eta_s -= right.d_eta_s;
+  left.d_s_s -= right.d_s_s;
+  return left;
+}
+
+/// log of a weighted sum of exp(term): collects the parts one by one, rescaling by the largest value so far.
+class LogSum {
+ public:
+  void add(double weight, const StadiumTerm& part) {
+    if (!(weight > 0) || part.value == -std::numeric_limits<double>::infinity()) return;
+    if (part.value > top_) rescale(part.value);
+    const double p = weight * std::exp(part.value - top_);
+    sum_ += p;
+    sums_[0] += p * part.d_eta;
+    sums_[1] += p * part.d_s;
+    sums_[2] += p * (part.d_eta_eta + part.d_eta * part.d_eta);
+    sums_[3] += p * (part.d_eta_s + part.d_eta * part.d_s);
+    sums_[4] += p * (part.d_s_s + part.d_s * part.d_s);
+  }
+
+  StadiumTerm result() const {
+    StadiumTerm term;
+    term.value = top_ + std::log(sum_);
+    term.d_eta = sums_[0] / sum_;
+    term.d_s = sums_[1] / sum_;
+    term.d_eta_eta = sums_[2] / sum_ - term.d_eta * term.d_eta;
+    term.d_eta_s = sums_[3] / sum_ - term.d_eta * term.d_s;
+    term.d_s_s = sums_[4] / sum_ - term.d_s * term.d_s;
+    return term;
+  }
+
+ private:
+  void rescale(double value) {
+    const double factor = std::exp(top_ - value);
+    sum_ *= factor;
+    for (double& sum : sums_) sum *= factor;
+    top_ = value;
+  }
+
+  double top_ = -std::numeric_limits<double>::infinity(), sum_ = 0;
+  std::array<double, 5> sums_{};
+};
+
+/// Calls `at(t, weight)` on Gauss-Legendre nodes over [low, high], in panels that are narrow against sigma on the log
+/// scale.
+template <typename Visit>
+void integrate_days(double low, double high, double eta, double sigma, Visit at) {
+  const auto& rule = numeric::gauss_legendre(panel_nodes);
+  const double floor = std::max(low, std::exp(eta + far_tail * sigma));
+  for (double right = high; right > floor;) {
+    double left = std::max(low, right * std::exp(-panel_width * sigma));
+    if (left - low < 0.3 * (right - left)) left = low;
+    const double half = 0.5 * (right - left), middle = 0.5 * (right + left);
+    for (int i = 0; i < panel_nodes; ++i) at(middle + half * rule.nodes[i], half * rule.weights[i]);
+    right = left;
+  }
+}
+
+/// Adds the integral of f(t) k(t) over [low, high], k linear from `k_low` to `k_high`.
+template <typename Law>
+void add_density_piece(LogSum& sum, double low, double high, double k_low, double k_high, double eta,
+                       double log_sigma) {
+  if (!(high > low)) return;
+  const double sigma = std::exp(log_sigma), slope = (k_high - k_low) / (high - low);
+  integrate_days(low, high, eta, sigma, [&](double t, double weight) {
+    const double log_t = std::log(t);
+    sum.add(weight * (k_low + slope * (t - low)), density_term<Law>(log_t, (log_t - eta) / sigma, sigma, log_sigma));
+  });
+}
+
+/// Doubly censored: mean over the start of F(max - r) - F(min + R - r), as one integral of f against a trapezoid.
+template <typename Law>
+StadiumTerm doubly_censored_term(const StadiumBounds& b, double eta, double log_sigma) {
+  const double range = b.start_range_days, end_range = b.max_days - b.min_days - range;
+  const double rise = std::min(range, end_range), top = std::min(1.0, end_range / range);
+  LogSum sum;
+  add_density_piece<Law>(sum, b.min_days, b.min_days + rise, 0, top, eta, log_sigma);
+  add_density_piece<Law>(sum, b.min_days + rise, b.max_days - rise, top, top, eta, log_sigma);
+  add_density_piece<Law>(sum, b.max_days - rise, b.max_days, top, 0, eta, log_sigma);
+  return sum.result();
+}
+
+/// Mean over the start of S(days + R - r).
+template <typename Law>
+StadiumTerm survival_from_range(double days, double range, double eta, double log_sigma) {
+  const double sigma = std::exp(log_sigma);
+  if (range <= 0) {
+    if (days <= 0) return {};
+    return survival_term<Law>((std::log(days) - eta) / sigma, sigma);
+  }
+  LogSum sum;
+  const double from = std::max(days, 1e-12);  // S is 1 to the last digit below
+  integrate_days(from, days + range, eta, sigma, [&](double t, double weight) {
+    sum.add(weight / range, survival_term<Law>((std::log(t) - eta) / sigma, sigma));
+  });
+  // Panels stop where S is 1; what is left out has weight 1 - (sum of weights).
+  const double low = std::max(from, std::min(days + range, std::exp(eta + far_tail * sigma)));
+  if (low > days) sum.add((low - days) / range, StadiumTerm{});
+  return sum.result();
+}
+
+/// Mean over the start of F(max - r): no lower bound, so the end range is not known either.
+template <typename Law>
+StadiumTerm left_censored_term(const StadiumBounds& b, double eta, double log_sigma) {
+  const double sigma = std::exp(log_sigma), range = std::min(b.start_range_days, b.max_days);
+  const auto term_at = [&](double days) { return cdf_term<Law>((std::log(days) - eta) / sigma, sigma); };
+  if (range <= 0) return term_at(b.max_days);
+  LogSum sum;
+  integrate_days(b.max_days - range, b.max_days, eta, sigma,
+                 [&](double t, double weight) { sum.add(weight / range, term_at(t)); });
+  return sum.result();
+}
+
+/// log E[T] and its derivatives.
+template <typename Law>
+StadiumTerm renewal_term(double eta, double log_sigma) {
+  const double sigma = std::exp(log_sigma), slope = Law::log_mean_factor_slope(sigma);
+  StadiumTerm term;
+  term.value = eta + Law::log_mean_factor(sigma);
+  term.d_eta = 1;
+  term.d_s = sigma * slope;
+  term.d_s_s = sigma * slope + sigma * sigma * Law::log_mean_factor_curve(sigma);
+  return term;
+}
+
+/// Exact or interval length against survival to entry, as ratios that stay exact where both underflow.
+template <typename Law>
+void exact_ratio_value(StadiumTerm& term, double log_t, double z, double z_entry, double log_sigma) {
+  term.value = Law::log_density_ratio(z, z_entry) + std::log(Law::hazard(z_entry)) - log_sigma - log_t;
+}
+
+template <typename Law>
+StadiumTerm plain_term(const StadiumBounds& b, double eta, double log_sigma) {
+  const double sigma = std::exp(log_sigma);
+  const auto z = [&](double days) { return (std::log(days) - eta) / sigma; };
+  if (std::isnan(b.max_days)) return survival_from_range<Law>(b.min_days, b.start_range_days, eta, log_sigma);
+  if (b.max_days == b.min_days) return density_term<Law>(std::log(b.min_days), z(b.min_days), sigma, log_sigma);
+  if (b.min_days <= 0) return left_censored_term<Law>(b, eta, log_sigma);
+  if (b.start_range_days > 0) return doubly_censored_term<Law>(b, eta, log_sigma);
+  const double low = z(b.min_days), high = z(b.max_days);
+  if (high - low > narrow_width) return interval_term<Law>(low, high, sigma);
+  LogSum sum;
+  add_density_piece<Law>(sum, b.min_days, b.max_days, 1, 1, eta, log_sigma);
+  return sum.result();
+}
+
+/// The term over S(entry): derivatives subtract, the value is taken from ratios where the plain difference loses
+/// digits.
+template <typename Law>
+StadiumTerm conditional_term(const StadiumBounds& b, double eta, double log_sigma) {
+  const StadiumTerm entry = survival_from_range<Law>(b.entry_days, b.start_range_days, eta, log_sigma);
+  StadiumTerm term = minus(plain_term<Law>(b, eta, log_sigma), entry);
+  if (entry.value > -1 || b.start_range_days > 0) return term;
+  const double sigma = std::exp(log_sigma);
+  const double z_entry = (std::log(b.entry_days) - eta) / sigma, z_min = (std::log(b.min_days) - eta) / sigma;
+  if (std::isnan(b.max_days)) {
+    term.value = Law::log_survival_ratio(z_min, z_entry);
+  } else if (b.max_days == b.min_days) {
+    exact_ratio_value<Law>(term, std::log(b.min_days), z_min, z_entry, log_sigma);
+  } else if (b.min_days >= b.entry_days) {
+    const double z_max = (std::log(b.max_days) - eta) / sigma;
+    if (z_max - z_min > narrow_width)
+      term.value = Law::log_survival_ratio(z_min, z_entry) + log1mexp(-Law::log_survival_ratio(z_max, z_min));
+  }
+  return term;
+}
+
+template <typename Law>
+StadiumTerm term_with_law(const StadiumBounds& b, double eta, double log_sigma, Truncation truncation) {
+  if (!(b.entry_days > 0) || truncation == Truncation::marginal) return plain_term<Law>(b, eta, log_sigma);
+  if (truncation == Truncation::renewal)
+    return minus(plain_term<Law>(b, eta, log_sigma), renewal_term<Law>(eta, log_sigma));
+  return conditional_term<Law>(b, eta, log_sigma);
+}
+
+}  // namespace
+
+StadiumTerm stadium_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma,
+                         Truncation truncation) {
+  switch (family) {
+    case Family::weibull:
+      return term_with_law<numeric::GumbelMinLaw>(bounds, eta, log_sigma, truncation);
+    case Family::loglogistic:
+      return term_with_law<numeric::LogisticLaw>(bounds, eta, log_sigma, truncation);
+    case Family::lognormal:
+      break;
+  }
+  return term_with_law<numeric::NormalLaw>(bounds, eta, log_sigma, truncation);
+}
+
+StadiumTerm entry_term(Family family, const StadiumBounds& b, double eta, double log_sigma) {
+  if (!(b.entry_days > 0)) return {};
+  switch (family) {
+    case Family::weibull:
+      return survival_from_range<numeric::GumbelMinLaw>(b.entry_days, b.start_range_days, eta, log_sigma);
+    case Family::loglogistic:
+      return survival_from_range<numeric::LogisticLaw>(b.entry_days, b.start_range_days, eta, log_sigma);
+    case Family::lognormal:
+      break;
+  }
+  return survival_from_range<numeric::NormalLaw>(b.entry_days, b.start_range_days, eta, log_sigma);
+}
+
+}  // namespace moltspan

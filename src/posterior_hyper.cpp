@@ -1,0 +1,319 @@
+#include <ceres/gradient_problem.h>
+#include <ceres/gradient_problem_solver.h>
+
+#include <Eigen/Eigenvalues>
+#include <algorithm>
+#include <atomic>
+#include <boost/math/distributions/normal.hpp>
+#include <boost/math/distributions/students_t.hpp>
+#include <cmath>
+#include <limits>
+#include <thread>
+
+#include "moltspan/posterior.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr double grid_spacing = 0.7;      ///< in posterior sds: trapezoid sums of a Gaussian err by less than 1e-8
+constexpr double negligible_drop = 11;    ///< log density lost against the mode at which a grid ends
+constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
+constexpr double hessian_step = 0.05;
+constexpr double tail_degrees = 6;  ///< of freedom of the lattice's Student-t: heavier than any posterior seen here
+
+/// Ceres minimises; this is minus the objective with central differences.
+class NegativeObjective final : public ceres::FirstOrderFunction {
+ public:
+  NegativeObjective(const Objective& objective, int size, double step)
+      : objective_(objective), size_(size), step_(step) {}
+
+  bool Evaluate(const double* x, double* cost, double* gradient) const override {
+    VectorXd at = Eigen::Map<const VectorXd>(x, size_);
+    *cost = -objective_(at);
+    if (!std::isfinite(*cost)) return false;
+    for (int i = 0; gradient != nullptr && i < size_; ++i) {
+      at[i] = x[i] + step_;
+      const double up = objective_(at);
+      at[i] = x[i] - step_;
+      const double down = objective_(at);
+      at[i] = x[i];
+      gradient[i] = -(up - down) / (2 * step_);
+      if (!std::isfinite(gradient[i])) return false;
+    }
+    return true;
+  }
+  int NumParameters() const override { return size_; }
+
+ private:
+  const Objective& objective_;
+  int size_;
+  double step_;
+};
+
+/// The posterior near its mode in principal axes: hyper = mode + axes * z, with z of about unit scale.
+struct PrincipalAxes {
+  VectorXd mode;
+  MatrixXd axes;
+  VectorXd at(const VectorXd& z) const { return mode + axes * z; }
+};
+
+PrincipalAxes principal_axes(const Objective& log_posterior, const VectorXd& mode) {
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(-difference_hessian(log_posterior, mode, hessian_step));
+  const VectorXd scale = parts.eigenvalues().cwiseMax(0.06).cwiseMin(1e8).cwiseSqrt().cwiseInverse();
+  return {mode, parts.eigenvectors() * scale.asDiagonal()};
+}
+
+/// Positions along one axis, a multiple of the spacing each, and the log density lost there.
+struct AxisWalk {
+  std::vector<double> z, drop;
+};
+
+AxisWalk walk_axis(const Objective& log_posterior, const PrincipalAxes& axes, int axis, double top) {
+  AxisWalk walk;
+  for (int direction : {-1, 1}) {
+    for (int k = direction < 0 ? 1 : 0; k < 40; ++k) {
+      VectorXd z = VectorXd::Zero(axes.mode.size());
+      z[axis] = direction * k * grid_spacing;
+      const double drop = top - log_posterior(axes.at(z));
+      if (!(drop < negligible_drop)) break;
+      walk.z.push_back(z[axis]);
+      walk.drop.push_back(drop);
+    }
+  }
+  return walk;
+}
+
+/// Full grid over one or two principal axes, less the corners that no mass reaches.
+std::vector<VectorXd> grid_points(const Objective& log_posterior, const PrincipalAxes& axes, double top) {
+  const AxisWalk first = walk_axis(log_posterior, axes, 0, top);
+  std::vector<VectorXd> points;
+  if (axes.mode.size() == 1) {
+    for (double z : first.z) points.push_back(axes.at(VectorXd::Constant(1, z)));
+    return points;
+  }
+  const AxisWalk second = walk_axis(log_posterior, axes, 1, top);
+  for (std::size_t i = 0; i < first.z.size(); ++i)
+    for (std::size_t j = 0; j < second.z.size(); ++j)
+      if (first.drop[i] + second.drop[j] < 1.3 * negligible_drop)
+        points.push_back(axes.at(Eigen::Vector2d(first.z[i], second.z[j])));
+  return points;
+}
+
+/// Scale of a split Student-t along one direction, from the log density lost at 1.2 sds.
+double side_scale(const Objective& log_posterior, const PrincipalAxes& axes, int axis, double direction, double top) {
+  constexpr double distance = 1.2;
+  VectorXd z = VectorXd::Zero(axes.mode.size());
+  z[axis] = direction * distance;
+  const double drop = top - log_posterior(axes.at(z));
+  if (!(drop > 0)) return std::isfinite(drop) ? 3.0 : 0.5;
+  return std::clamp(distance / std::sqrt(2 * drop), 0.4, 3.0);
+}
+
+/// A split Student-t: scale `left` below 0 and `right` above.
+struct SplitStudent {
+  double left = 1, right = 1;
+
+  double quantile(double u) const {
+    static const boost::math::students_t_distribution<double> student(tail_degrees);
+    const double share = left / (left + right);
+    if (u < share) return left * boost::math::quantile(student, 0.5 * u / share);
+    return right * boost::math::quantile(student, 0.5 + 0.5 * (u - share) / (1 - share));
+  }
+  double log_density(double z) const {
+    static const boost::math::students_t_distribution<double> student(tail_degrees);
+    return std::log(2 / (left + right) * boost::math::pdf(student, z / (z < 0 ? left : right)));
+  }
+};
+
+/// Point `index` of the Kronecker lattice whose steps are the powers of the generalised golden ratio.
+VectorXd lattice_point(int index, Eigen::Index dim) {
+  double ratio = 1.5;
+  for (int i = 0; i < 60; ++i) ratio = std::pow(1 + ratio, 1.0 / (static_cast<double>(dim) + 1));
+  VectorXd u(dim);
+  for (Eigen::Index i = 0; i < dim; ++i) {
+    const double x = 0.5 + (index + 1) * std::pow(ratio, -static_cast<double>(i + 1));
+    u[i] = std::clamp(x - std::floor(x), 1e-9, 1 - 1e-9);
+  }
+  return u;
+}
+
+/// Solves every point, with one solver a thread that keeps its last mode as the next start.
+VectorXd solve_points(const LatentModel& model, const std::vector<VectorXd>& points, int threads,
+                      const PointVisitor& visit) {
+  VectorXd log_posterior =
+      VectorXd::Constant(static_cast<Eigen::Index>(points.size()), -std::numeric_limits<double>::infinity());
+  const auto work = [&](std::size_t from, std::size_t to) {
+    ConditionalPosterior posterior(model);
+    for (std::size_t i = from; i < to; ++i) {
+      const bool solved = posterior.solve(points[i]);
+      if (solved)
+        log_posterior[static_cast<Eigen::Index>(i)] = posterior.log_marginal() + model.log_hyper_prior(points[i]);
+      if (solved) visit(i, posterior);
+    }
+  };
+  const std::size_t parts = std::clamp<std::size_t>(threads, 1, points.size());
+  std::vector<std::thread> pool;
+  for (std::size_t part = 1; part < parts; ++part)
+    pool.emplace_back(work, part * points.size() / parts, (part + 1) * points.size() / parts);
+  work(0, points.size() / parts);
+  for (auto& thread : pool) thread.join();
+  return log_posterior;
+}
+
+double effective_number(const VectorXd& log_weights) {
+  const Eigen::ArrayXd w = (log_weights.array() - log_weights.maxCoeff()).exp();
+  return w.sum() * w.sum() / w.square().sum();
+}
+
+/// Normalised weights and the log of their mean (lattice) or sum (grid).
+void set_weights(HyperPosterior& result, const std::vector<VectorXd>& points, const VectorXd& log_weights) {
+  const double top = log_weights.maxCoeff();
+  const Eigen::ArrayXd w = (log_weights.array() - top).exp();
+  result.weights = w / w.sum();
+  result.log_evidence = top + std::log(w.sum());
+  result.failed_points = static_cast<int>((w == 0).count());
+  result.points.resize(static_cast<Eigen::Index>(points.size()), points.empty() ? 0 : points[0].size());
+  for (std::size_t i = 0; i < points.size(); ++i)
+    result.points.row(static_cast<Eigen::Index>(i)) = points[i].transpose();
+}
+
+double log_volume(const PrincipalAxes& axes) { return std::log(std::abs(axes.axes.determinant())); }
+
+void integrate_on_grid(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
+                       const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin,
+                       const PointVisitor& visit) {
+  const auto points = grid_points(log_posterior, axes, log_posterior(axes.mode));
+  begin(points.size());
+  const VectorXd weights = solve_points(model, points, options.threads, visit);
+  set_weights(result, points, weights);
+  result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(grid_spacing);
+}
+
+/// The lattice through the split Student-t, with the log density of that proposal at each point.
+struct Lattice {
+  std::vector<VectorXd> points;
+  VectorXd log_proposal;
+};
+
+Lattice make_lattice(const PrincipalAxes& axes, const std::vector<SplitStudent>& sides, int count) {
+  Lattice lattice;
+  lattice.log_proposal.resize(count);
+  for (int i = 0; i < count; ++i) {
+    VectorXd z = lattice_point(i, axes.mode.size());
+    double log_density = 0;
+    for (Eigen::Index k = 0; k < z.size(); ++k) {
+      z[k] = sides[k].quantile(z[k]);
+      log_density += sides[k].log_density(z[k]);
+    }
+    lattice.points.push_back(axes.at(z));
+    lattice.log_proposal[i] = log_density;
+  }
+  return lattice;
+}
+
+void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
+                          const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin,
+                          const PointVisitor& visit) {
+  const double top = log_posterior(axes.mode);
+  std::vector<SplitStudent> sides;
+  for (int k = 0; k < axes.mode.size(); ++k)
+    sides.push_back({side_scale(log_posterior, axes, k, -1, top), side_scale(log_posterior, axes, k, 1, top)});
+  for (int count = std::min(128, options.max_points);; count = std::min(2 * count, options.max_points)) {
+    const Lattice lattice = make_lattice(axes, sides, count);
+    begin(lattice.points.size());
+    const VectorXd weights = solve_points(model, lattice.points, options.threads, visit) - lattice.log_proposal;
+    if (count < options.max_points && effective_number(weights) < 40 + options.worst_ratio * count) continue;
+    set_weights(result, lattice.points, weights);
+    result.log_evidence += log_volume(axes) - std::log(count);
+    return;
+  }
+}
+
+/// Maximum likelihood: the Gaussian approximation of the estimate stands for the posterior.
+void integrate_gaussian(HyperPosterior& result, const LatentModel& model, const VectorXd& mode,
+                        const HyperOptions& options, const PointCount& begin, const PointVisitor& visit) {
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(options.covariance);
+  const MatrixXd root = parts.eigenvectors() * parts.eigenvalues().cwiseMax(0).cwiseSqrt().asDiagonal();
+  std::vector<VectorXd> points;
+  const boost::math::normal_distribution<double> normal;
+  for (int i = 0; i < 64; ++i) {
+    const VectorXd u = lattice_point(i, mode.size());
+    points.push_back(mode + root * u.unaryExpr([&](double p) { return boost::math::quantile(normal, p); }));
+  }
+  begin(points.size());
+  VectorXd weights = solve_points(model, points, options.threads, visit);
+  weights = weights.unaryExpr([](double w) { return std::isfinite(w) ? 0.0 : w; });
+  set_weights(result, points, weights);
+}
+
+}  // namespace
+
+Maximum maximise(const Objective& objective, const VectorXd& start, double step) {
+  Maximum maximum{start, 0, true, 0};
+  if (start.size() > 0) {
+    const ceres::GradientProblem problem(new NegativeObjective(objective, static_cast<int>(start.size()), step));
+    ceres::GradientProblemSolver::Options options;
+    options.line_search_direction_type = ceres::BFGS;
+    options.max_num_iterations = 200;
+    options.function_tolerance = 1e-11;
+    options.gradient_tolerance = 1e-6;
+    options.parameter_tolerance = 1e-9;
+    options.logging_type = ceres::SILENT;
+    ceres::GradientProblemSolver::Summary summary;
+    ceres::Solve(options, problem, maximum.x.data(), &summary);
+    maximum.converged = summary.IsSolutionUsable();
+    maximum.iterations = static_cast<int>(summary.iterations.size());
+  }
+  maximum.value = objective(maximum.x);
+  return maximum;
+}
+
+MatrixXd difference_hessian(const Objective& objective, const VectorXd& x, double step) {
+  const Eigen::Index n = x.size();
+  MatrixXd hessian(n, n);
+  const double middle = objective(x);
+  const auto at = [&](Eigen::Index i, double a, Eigen::Index j, double b) {
+    VectorXd moved = x;
+    moved[i] += a * step;
+    moved[j] += b * step;
+    return objective(moved);
+  };
+  for (Eigen::Index i = 0; i < n; ++i) {
+    hessian(i, i) = (at(i, 1, i, 0) - 2 * middle + at(i, -1, i, 0)) / (step * step);
+    for (Eigen::Index j = 0; j < i; ++j) {
+      const double cross = at(i, 1, j, 1) - at(i, 1, j, -1) - at(i, -1, j, 1) + at(i, -1, j, -1);
+      hessian(i, j) = hessian(j, i) = cross / (4 * step * step);
+    }
+  }
+  return hessian;
+}
+
+HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorXd& start, const HyperOptions& options,
+                                         const PointCount& begin, const PointVisitor& visit) {
+  HyperPosterior result;
+  if (options.gaussian_only) {
+    result.mode = start;
+    integrate_gaussian(result, model, start, options, begin, visit);
+    return result;
+  }
+  ConditionalPosterior solver(model);
+  const Objective log_posterior = [&](const VectorXd& hyper) {
+    ++result.evaluations;
+    const bool solved = solver.solve(hyper);
+    return solved ? solver.log_marginal() + model.log_hyper_prior(hyper) : -std::numeric_limits<double>::infinity();
+  };
+  const Maximum maximum = maximise(log_posterior, start, difference_step);
+  result.mode = maximum.x;
+  result.converged = maximum.converged;
+  const PrincipalAxes axes = principal_axes(log_posterior, maximum.x);
+  if (start.size() <= 2)
+    integrate_on_grid(result, model, log_posterior, axes, options, begin, visit);
+  else
+    integrate_on_lattice(result, model, log_posterior, axes, options, begin, visit);
+  return result;
+}
+
+}  // namespace moltspan
