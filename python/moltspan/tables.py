@@ -176,7 +176,8 @@ def _print_below(console, header, rows, columns):
     from rich.markup import escape
 
     moved = [name for name in header if name not in columns]
-    console.print()
+    if moved:
+        console.print()
     for row in rows if moved else []:
         cells = dict(zip(header, row, strict=True))
         told = [cells[name] if name in ("kind", "remarks") else f"{name} {cells[name]}" for name in moved
