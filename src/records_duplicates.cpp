@@ -1,0 +1,136 @@
+#include <algorithm>
+#include <functional>
+#include <map>
+
+#include "records_build.hpp"
+#include "records_words.hpp"
+
+namespace moltspan {
+namespace {
+
+std::size_t hash_row(const TextTable& table, std::size_t row) {
+  std::size_t hash = 0;
+  for (const auto& cells : table.cells) hash = hash * 1000003 ^ std::hash<std::string_view>()(trim(cells[row]));
+  return hash;
+}
+
+bool same_row(const TextTable& table, std::size_t a, std::size_t b) {
+  return std::all_of(table.cells.begin(), table.cells.end(),
+                     [&](const auto& cells) { return trim(cells[a]) == trim(cells[b]); });
+}
+
+bool is_blank_row(const TextTable& table, std::size_t row) {
+  return std::all_of(table.cells.begin(), table.cells.end(),
+                     [&](const auto& cells) { return trim(cells[row]).empty(); });
+}
+
+std::string first_cell(const Collection& collection, std::size_t row) {
+  const TextTable& table = collection.raw.journal;
+  for (std::size_t i = 0; i < table.columns.size(); ++i) {
+    std::string name = fold_column(table.columns[i]);
+    for (const auto& [theirs, ours] : collection.raw.rules.columns)
+      if (fold_column(theirs) == name) name = ours;
+    if (name == "animal") return std::string(trim(table.cells[i][row]));
+  }
+  return {};
+}
+
+void check_duplicates(Collection& collection) {
+  const TextTable& table = collection.raw.journal;
+  std::vector<std::pair<std::size_t, std::size_t>> rows;  // hash, row
+  rows.reserve(table.size());
+  for (std::size_t row = 0; row < table.size(); ++row)
+    if (!is_blank_row(table, row)) rows.emplace_back(hash_row(table, row), row);
+  std::sort(rows.begin(), rows.end());
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    const std::size_t first = rows[i - 1].second, second = rows[i].second;
+    if (rows[i].first != rows[i - 1].first || !same_row(table, first, second)) continue;
+    collection.problems.push_back(
+        {Severity::doubt, table.source, table.rows[second], first_cell(collection, second), "", "",
+         "every row written once",
+         "row " + std::to_string(table.rows[first]) + " says the same: remove one of the two"});
+  }
+}
+
+std::string lower_case(std::string text) {
+  for (char& c : text)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c | 0x20);
+  return text;
+}
+
+bool is_letter(char c) { return (c >= 'a' && c <= 'z') || (c & 0x80) != 0; }
+
+/// Whether two names differ only in case, or by one letter more, less or changed. `sp. 1` and `sp. 2` do not.
+bool differ_by_letter(const std::string& a, const std::string& b) {
+  if (a == b) return true;
+  const auto shorter = std::min(a.size(), b.size());
+  if (std::max(a.size(), b.size()) - shorter > 1 || shorter < 5) return false;
+  std::size_t i = 0;
+  while (i < shorter && a[i] == b[i]) ++i;
+  const std::size_t skip_a = a.size() >= b.size() ? i + 1 : i, skip_b = b.size() >= a.size() ? i + 1 : i;
+  if (a.substr(std::min(skip_a, a.size())) != b.substr(std::min(skip_b, b.size()))) return false;
+  return is_letter(i < a.size() ? a[i] : 'a') && is_letter(i < b.size() ? b[i] : 'a');
+}
+
+struct TaxonUse {
+  std::string name;
+  std::string folded;
+  int animals = 0;
+  std::int64_t row = 0;
+  std::string animal;
+};
+
+std::vector<TaxonUse> taxa_in_use(const Collection& collection) {
+  std::map<std::string, TaxonUse> uses;
+  for (const Animal& animal : collection.animals) {
+    if (animal.taxon.empty()) continue;
+    TaxonUse& use = uses[animal.taxon];
+    if (use.animals++ > 0) continue;
+    use = {animal.taxon, lower_case(animal.taxon), 1, collection.raw.animals.rows[static_cast<std::size_t>(animal.row)],
+           animal.id};
+  }
+  std::vector<TaxonUse> result;
+  for (auto& [name, use] : uses) result.push_back(std::move(use));
+  return result;
+}
+
+void doubt_spelling(Collection& collection, const TaxonUse& a, const TaxonUse& b) {
+  const TaxonUse& rare = a.animals < b.animals ? a : b;
+  const TaxonUse& common = &rare == &a ? b : a;
+  collection.problems.push_back({Severity::doubt, collection.raw.animals.source, rare.row, rare.animal, "taxon",
+                                 rare.name,
+                                 "one spelling a taxon; '" + common.name + "' (" + std::to_string(common.animals) +
+                                     " animals) differs by a letter",
+                                 "correct one of the two if they are the same; they count as two taxa now"});
+}
+
+/// Names that differ by a letter share a form with one letter left out, so only those need comparing.
+void check_spellings(Collection& collection) {
+  const std::vector<TaxonUse> taxa = taxa_in_use(collection);
+  std::map<std::string, std::vector<std::size_t>> by_form;
+  for (std::size_t i = 0; i < taxa.size(); ++i) {
+    by_form[taxa[i].folded].push_back(i);
+    for (std::size_t left_out = 0; left_out < taxa[i].folded.size(); ++left_out) {
+      std::string form = taxa[i].folded;
+      by_form[form.erase(left_out, 1)].push_back(i);
+    }
+  }
+  std::vector<std::pair<std::size_t, std::size_t>> pairs;
+  for (const auto& [form, members] : by_form)
+    for (std::size_t i = 0; i < members.size(); ++i)
+      for (std::size_t j = i + 1; j < members.size(); ++j)
+        if (members[i] != members[j]) pairs.push_back(std::minmax(members[i], members[j]));
+  std::sort(pairs.begin(), pairs.end());
+  pairs.erase(std::unique(pairs.begin(), pairs.end()), pairs.end());
+  for (const auto& [a, b] : pairs)
+    if (differ_by_letter(taxa[a].folded, taxa[b].folded)) doubt_spelling(collection, taxa[a], taxa[b]);
+}
+
+}  // namespace
+
+void check_tables(Collection& collection) {
+  check_duplicates(collection);
+  check_spellings(collection);
+}
+
+}  // namespace moltspan

@@ -1,0 +1,65 @@
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <unordered_map>
+#include <vector>
+
+#include "moltspan/records.hpp"
+
+/// The words of the tables: what is accepted, and the nearest known word to one that is not.
+namespace moltspan {
+
+/// Without leading and trailing blanks (space, tab, line breaks).
+std::string_view trim(std::string_view text);
+
+/// A word as it is compared: lower case (ASCII), without spaces, hyphens and underscores, `moult` as `molt`.
+std::string fold(std::string_view word);
+
+/// Least number of inserted, deleted or changed characters (bytes) between two words.
+std::size_t edit_distance(std::string_view a, std::string_view b);
+
+/// The candidate with the least edit distance to `word` after folding; blank where there are no candidates.
+std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates);
+
+/// All words of the `event` column, in the order of Event.
+std::span<const std::string_view> event_names();
+
+/// Event words of one folder: ours, their aliases, and the user's own, which win.
+class EventWords {
+ public:
+  explicit EventWords(const FolderRules& rules);
+  std::optional<Event> find(std::string_view word) const;
+
+ private:
+  std::unordered_map<std::string, Event> by_fold_;
+};
+
+/// An event of ours by its name or an alias, without the user's own words.
+std::optional<Event> find_event(std::string_view word);
+
+/// Male chance: 0, .2, .5, .8, 1. Accepts female, male, unknown, probable female / male, f, m, ?.
+std::optional<double> find_sex(std::string_view word);
+std::optional<Habit> find_habit(std::string_view word);
+std::optional<Pace> find_pace(std::string_view word);
+std::optional<World> find_world(std::string_view word);
+std::optional<AfterMaturity> find_after_maturity(std::string_view word);
+
+/// Our own spelling of `wet`, `stale_air`, `mold`, `pests`, `broken`; blank where the word is none of them.
+std::string_view find_unfit(std::string_view word);
+
+/// Names for messages: `arboreal, semi_arboreal, terrestrial, fossorial`.
+inline constexpr std::string_view habit_words = "arboreal, semi_arboreal, terrestrial or fossorial";
+inline constexpr std::string_view sex_words = "female, male, unknown, probable female or probable male";
+
+std::string_view habit_name(Habit habit);
+
+/// All columns of the four tables that have a meaning.
+std::span<const std::string_view> column_names();
+
+/// A column heading as it is compared: trimmed, lower case, spaces and hyphens as underscores.
+std::string fold_column(std::string_view heading);
+
+}  // namespace moltspan
