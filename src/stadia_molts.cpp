@@ -121,15 +121,23 @@ int add_molt(std::vector<Molt>& molts, const Evidence& e) {
   return insert_in_order(molts, molt);
 }
 
+// How far evidence lies from a molt. The range of a skin begins after the last look, often that molt itself, so the day
+// of the find counts.
+int distance_days(const Molt& molt, const Evidence& e) {
+  if (overlap(molt.when, e.when)) return 0;
+  const DayRange found = e.event == Event::skin_found ? DayRange{e.when.latest, e.when.latest} : e.when;
+  return gap_days(molt.when, found);
+}
+
 // Index of the molt that evidence of another kind tells of: the nearest within `reach_days`, else -1.
 int nearest_molt(const std::vector<Molt>& molts, const Evidence& e, int reach_days) {
   int nearest = -1;
-  int nearest_gap = reach_days + 1;
+  int least = reach_days + 1;
   for (int k = 0; k < static_cast<int>(molts.size()); ++k) {
-    const int gap = gap_days(molts[k].when, e.when);
-    if (gap < nearest_gap) {
+    const int distance = distance_days(molts[k], e);
+    if (distance < least) {
       nearest = k;
-      nearest_gap = gap;
+      least = distance;
     }
   }
   return nearest;
