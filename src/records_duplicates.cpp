@@ -26,12 +26,8 @@ bool is_blank_row(const TextTable& table, std::size_t row) {
 
 std::string first_cell(const Collection& collection, std::size_t row) {
   const TextTable& table = collection.raw.journal;
-  for (std::size_t i = 0; i < table.columns.size(); ++i) {
-    std::string name = fold_column(table.columns[i]);
-    for (const auto& [theirs, ours] : collection.raw.rules.columns)
-      if (fold_column(theirs) == name) name = ours;
-    if (name == "animal") return std::string(trim(table.cells[i][row]));
-  }
+  for (std::size_t i = 0; i < table.columns.size(); ++i)
+    if (our_column(table.columns[i], collection.raw.rules) == "animal") return std::string(trim(table.cells[i][row]));
   return {};
 }
 

@@ -32,12 +32,7 @@ void TableView::find_columns(const FolderRules& rules, const std::vector<std::st
                              std::vector<Problem>& problems) {
   for (std::size_t i = 0; i < table_->columns.size(); ++i) {
     const std::string& heading = table_->columns[i];
-    std::string name = fold_column(heading);
-    for (const auto& [theirs, ours] : rules.columns)
-      if (fold_column(theirs) == name) {
-        name = ours;
-        break;
-      }
+    std::string name = our_column(heading, rules);
     const bool ours = std::find(known.begin(), known.end(), name) != known.end();
     if (ours && column(name) >= 0) {
       usable_ = false;

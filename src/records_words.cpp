@@ -108,6 +108,13 @@ std::string fold_column(std::string_view heading) {
   return result;
 }
 
+std::string our_column(std::string_view heading, const FolderRules& rules) {
+  const std::string name = fold_column(heading);
+  for (const auto& [theirs, ours] : rules.columns)
+    if (fold_column(theirs) == name) return ours;
+  return name;
+}
+
 std::size_t edit_distance(std::string_view a, std::string_view b) {
   std::vector<std::size_t> row(b.size() + 1);
   for (std::size_t j = 0; j <= b.size(); ++j) row[j] = j;

@@ -62,4 +62,7 @@ std::span<const std::string_view> column_names();
 /// A column heading as it is compared: trimmed, lower case, spaces and hyphens as underscores.
 std::string fold_column(std::string_view heading);
 
+/// Our name for a heading: what `[columns]` maps it to, else the folded heading itself.
+std::string our_column(std::string_view heading, const FolderRules& rules);
+
 }  // namespace moltspan
