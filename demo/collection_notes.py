@@ -46,7 +46,8 @@ HAND_ROWS = [
      "note": "four jars in a row, damp corner each"},
     {"animal": "M1 M3", "date": "2026-06-14", "event": "setup", "value": "hanging cages", "note": "gauze, twigs, sprayed at night"},
     # Doubts: a smaller reading within an instar; the same row twice.
-    {"animal": "C1", "date": "2026-08-23", "event": "leg_span", "value": "7", "unit": "cm", "note": "sulking, legs pulled in",
+    {"animal": "C1", "date": "2026-08-03", "event": "leg_span", "value": "8", "unit": "cm", "by": "jo"},
+    {"animal": "C1", "date": "2026-08-23", "event": "leg_span", "value": "6", "unit": "cm", "note": "sulking, legs pulled in",
      "by": "jo"},
     {"animal": "B3", "date": "2026-08-02", "event": "ate", "note": "", "by": "jo"},
     {"animal": "B3", "date": "2026-08-02", "event": "ate", "note": "", "by": "jo"},

@@ -151,10 +151,13 @@ def play(life, chance):
     return molts
 
 
-def write_molt(journal, life, day, chance):
-    """One molt, seen on the day, guessed to a few days, or told only by the skin."""
+def write_molt(journal, life, day, before, chance):
+    """One molt, seen on the day, guessed to a few days, or told only by the skin; `before`: the day of the molt before."""
     manner = chance.random()
     if life.arrives < day and manner < 0.24:
+        looked = max(day - days(chance.randint(1, 10)), before + days(5))
+        if looked < day and chance.random() < 0.85:
+            journal.add(life.id, looked, "checked")
         journal.add(life.id, min(day + days(chance.randint(1, 6)), life.ends), "skin_found")
     elif manner < 0.40:
         late = min(day + days(chance.randint(1, 4)), life.ends)
@@ -195,7 +198,7 @@ def write_life(journal, life, chance):
         end = life.ends if last else molts[number + 1][0]
         hidden = number - 1 == life.unseen_molt
         if number and not hidden:
-            write_molt(journal, life, day, chance)
+            write_molt(journal, life, day, molts[number - 1][0], chance)
             write_size(journal, life, day, size, molts[number - 1][1], chance)
         if life.arrives < LAST_EVENING - days(3):
             write_meals(journal, life, day, end, size, not last, chance)
