@@ -3,6 +3,8 @@
 #include <pybind11/stl.h>
 #include <pybind11/stl/filesystem.h>
 
+#include <algorithm>
+
 #include "module.hpp"
 
 namespace moltspan::bindings {
@@ -26,6 +28,12 @@ std::vector<std::string> animal_ids(const Collection& collection) {
   std::vector<std::string> ids;
   for (const Animal& animal : collection.animals) ids.push_back(animal.id);
   return ids;
+}
+
+std::optional<Day> first_recorded_day(const Collection& collection) {
+  std::optional<Day> first;
+  for (const Entry& e : collection.entries) first = std::min(first.value_or(e.when.earliest), e.when.earliest);
+  return first;
 }
 
 void bind_problem(py::module_& m) {
@@ -78,6 +86,7 @@ void bind_collection(py::module_& m) {
       .def_readonly("raw", &Collection::raw)
       .def_property_readonly("animal_ids", &animal_ids)
       .def_property_readonly("n_entries", [](const Collection& c) { return c.entries.size(); })
+      .def_property_readonly("first_recorded_day", &first_recorded_day)
       .def_property_readonly("last_recorded_day", &Collection::last_recorded_day, "Days since 1970-01-01, or None.");
 }
 

@@ -1,0 +1,69 @@
+"""Forecasts with honest bands from the records of molting arthropods.
+
+    collection = moltspan.read("my_folder")
+    print(collection.problems())
+    fit = moltspan.fit(collection)
+    print(fit.forecast())
+
+Importing this package loads numpy and the compiled core only; the rest is loaded when it is first used.
+"""
+
+import importlib
+
+try:
+    from moltspan import _core
+except ImportError as trouble:  # pragma: no cover
+    raise ImportError(
+        "the compiled part of moltspan (_core) is missing or was built for another Python; install the package with "
+        "`pip install .`, or build it with CMake and put build/pkg on PYTHONPATH"
+    ) from trouble
+
+__version__ = _core.__version__
+
+
+class MoltspanWarning(UserWarning):
+    """What a user should know about an answer that is given all the same."""
+
+
+# Public name -> module that defines it.
+_HOMES = {
+    "Collection": "records",
+    "RecordFault": "records",
+    "read": "records",
+    "fit_stadia": "intervals",
+    "StadiaFit": "intervals",
+    "fit_growth": "growth",
+    "GrowthFit": "growth",
+    "dyar_fit": "growth",
+    "increment_fit": "growth",
+    "instar_mixture": "instars",
+    "fit": "collection_fit",
+    "CollectionFit": "collection_fit",
+    "forecast_document": "collection_fit",
+    "stadium_npmle": "nonparametric",
+    "crps": "score",
+    "backtest": "backtest",
+    "simulate_collection": "simulate",
+    "study_power": "simulate",
+    "plot_calendar": "plots",
+}
+
+__all__ = ["MoltspanWarning", "__version__", *_HOMES]
+
+
+def __getattr__(name):
+    home = _HOMES.get(name) or ("plots" if name.startswith("plot_") else None)
+    if home is None:
+        raise AttributeError(f"module 'moltspan' has no attribute {name!r}")
+    try:
+        value = getattr(importlib.import_module(f"moltspan.{home}"), name)
+    except ModuleNotFoundError as trouble:
+        if trouble.name != f"moltspan.{home}":
+            raise
+        raise AttributeError(f"moltspan.{name} is not part of this version") from None
+    globals()[name] = value
+    return value
+
+
+def __dir__():
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,165 @@
+"""`moltspan check FOLDER`: what is wrong with the records. `moltspan note FOLDER "A12 molt 5cm"`: one more row in them."""
+
+import json
+import sys
+from collections import Counter
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables
+
+STATUSES = ("closed", "running", "died", "left")
+
+
+def check(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv, or a workbook.")],
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Give no summary while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
+):
+    """List every fault and doubt in the records, and what can be used of them."""
+    day = _day("--as-of", as_of)
+    collection = _read(folder)
+    problems = _rows(collection.problems())
+    n_faults = tables.print_faults(problems)
+    if strict and n_faults:
+        print(f"--strict: nothing is answered while {n_faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    document = _document(collection, day, problems)
+    if json_file:
+        _write_json(document, json_file)
+    if json_file != "-":
+        print("\n".join(_lines(document)))
+    raise typer.Exit(1 if n_faults else 0)
+
+
+def note(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    words: Annotated[list[str], typer.Argument(help='Such as "A12 molt 5cm" or "A12 B3 ate yesterday".')],
+    day: Annotated[str | None, typer.Option("--date", metavar="DATE", help="Day it happened, YYYY-MM-DD; default: today.")] = None,
+    accept_doubts: Annotated[bool, typer.Option("--accept-doubts", help="Write it even though it is doubtful.")] = False,
+):
+    """Add what happened to journal.csv, checked first; a faulty or doubtful row is not written."""
+    from moltspan import _core, frames
+
+    today = date.today()
+    on = _day("--date", day) or today
+    collection = _read(folder, a_folder=True)
+    draft = _core.parse_note(collection._core_collection, " ".join(words), frames.day_number(on))
+    if draft.problems:
+        _print_problems(draft.problems)
+        raise typer.Exit(2)
+    journal = folder / "journal.csv"
+    try:
+        refused = _core.append_rows(journal, draft.rows, frames.day_number(today), accept_doubts)
+    except (OSError, RuntimeError) as trouble:
+        _wrong_usage("note", trouble)
+    if refused:
+        _say_refused(refused)
+        raise typer.Exit(1)
+    for row in draft.rows:
+        print(f"written to {journal}: {' '.join(filter(None, row))}")
+
+
+def add_to(app):
+    """Registers both commands."""
+    app.command("check")(check)
+    app.command("note")(note)
+
+
+def _day(option, text):
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD") from None
+
+
+def _read(folder, a_folder=False):
+    import moltspan
+
+    try:
+        if a_folder and not folder.is_dir():
+            raise FileNotFoundError(f"{folder}: no such folder; a note is added to the journal.csv of a folder")
+        return moltspan.read(folder, today=date.today())
+    except (OSError, RuntimeError, ImportError) as trouble:
+        _wrong_usage("check", trouble)
+
+
+def _wrong_usage(command, trouble):
+    print(f"moltspan {command}: {trouble}", file=sys.stderr)
+    raise typer.Exit(2) from None
+
+
+def _rows(frame):
+    """A frame as plain dicts, whatever its kind."""
+    import narwhals
+
+    return list(narwhals.from_native(frame).iter_rows(named=True))
+
+
+def _plain(problem):
+    from moltspan.records import PROBLEM_COLUMNS
+
+    return {name: getattr(problem, name) for name in PROBLEM_COLUMNS}
+
+
+def _print_problems(problems):
+    for problem in problems:
+        print(tables.problem_line(_plain(problem)), file=sys.stderr)
+
+
+def _say_refused(problems):
+    _print_problems(problems)
+    doubts_only = all(problem.severity == "doubt" for problem in problems)
+    advice = "; add --accept-doubts to write it all the same" if doubts_only else ""
+    print(f"nothing was written{advice}", file=sys.stderr)
+
+
+def _document(collection, day, problems):
+    """What `check` tells, as JSON holds it."""
+    day = day or collection.as_of
+    dated = day is not None and collection.as_of is not None
+    histories = collection._stadia_table(day).animals if dated else []
+    statuses = Counter(_statuses(collection, day) if dated else ())
+    return {"as_of": day.isoformat() if day else None, "watched": "all",
+            "animals": len(collection._core_collection.animals),
+            "set_aside": sorted(animal.id for animal in collection._core_collection.animals if animal.set_aside),
+            "molts": sum(len(history.molts) for history in histories),
+            "stadia": {status: statuses[status] for status in STATUSES},
+            "stadia_without_start": sum(history.stadia_without_start for history in histories), "problems": problems}
+
+
+def _statuses(collection, day):
+    return [row["status"] for row in _rows(collection.stadia(as_of=day))]
+
+
+def _lines(document):
+    """The same for people; faults have been said on standard error."""
+    doubts = [problem for problem in document["problems"] if not tables.is_fault(problem)]
+    lines = [tables.problem_line(problem) for problem in doubts]
+    aside = f", {len(document['set_aside'])} of them set aside" if document["set_aside"] else ""
+    stadia = ", ".join(f"{n} {status}" for status, n in document["stadia"].items())
+    faults = len(document["problems"]) - len(doubts)
+    table = [["as of", document["as_of"] or "no date in the records"], ["animals", f"{document['animals']}{aside}"],
+             ["molts", str(document["molts"])],
+             ["stadia", f"{stadia}; {document['stadia_without_start']} more whose start is not known"],
+             ["problems", f"{_count(faults, 'fault')}, {_count(len(doubts), 'doubt')}"]]
+    return lines + [""] * bool(lines) + tables.aligned(table[0], table[1:])
+
+
+def _count(n, word):
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def _write_json(document, file):
+    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    try:
+        if file == "-":
+            sys.stdout.write(text)
+        else:
+            Path(file).write_text(text, encoding="utf-8")
+    except OSError as trouble:
+        _wrong_usage("check", trouble)

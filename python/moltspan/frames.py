@@ -1,0 +1,115 @@
+"""Data frames in and out: pandas, polars and Arrow come in as they are; what goes out is of the kind that came in."""
+
+import math
+from datetime import date, datetime
+
+import numpy as np
+
+KINDS = ("pandas", "polars", "pyarrow")
+
+
+def kind_of(frame):
+    """`pandas`, `polars` or `pyarrow`; a TypeError that says what is accepted for anything else."""
+    module = type(frame).__module__.partition(".")[0]
+    if module in KINDS and hasattr(frame, "columns") and hasattr(frame, "shape"):
+        return module
+    raise TypeError(f"a table must be a pandas, polars or pyarrow data frame, not {type(frame).__name__}")
+
+
+def columns_of(frame):
+    """Column name -> list of Python values, in the order of the frame."""
+    import narwhals
+
+    kind_of(frame)
+    table = narwhals.from_native(frame, eager_only=True)
+    return {str(name): table[name].to_list() for name in table.columns}
+
+
+def text_of(value):
+    """One cell as a person would write it in a CSV file; blank for all kinds of missing."""
+    if value is None or value is np.ma.masked:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, (bool, np.bool_)):
+        return str(bool(value)).lower()
+    if isinstance(value, (float, np.floating)):
+        return _number_text(float(value))
+    if isinstance(value, (datetime, date)):  # NaT is a datetime that differs from itself
+        return "" if value != value else value.isoformat()
+    return "" if type(value).__name__ in ("NAType", "NaTType") else str(value)
+
+
+def _number_text(number):
+    if math.isnan(number):
+        return ""
+    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+
+
+def text_columns(frame):
+    """Column name -> list of texts."""
+    return {name: [text_of(value) for value in values] for name, values in columns_of(frame).items()}
+
+
+def numbers(values):
+    """Floats, NaN where blank; a list of None where a text is no number gives a ValueError by numpy itself."""
+    return np.array([math.nan if text_of(value) == "" else float(value) for value in values])
+
+
+def looks_numeric(texts):
+    """True where at least one text is a number and every other is a number or blank."""
+    written = [text for text in texts if text.strip()]
+    return bool(written) and all(_is_number(text) for text in written)
+
+
+def _is_number(text):
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def days(day_numbers):
+    """Days since 1970-01-01 (the least integer = blank) as datetime64[s]."""
+    return np.asarray(day_numbers, dtype="int64").view("datetime64[D]").astype("datetime64[s]")
+
+
+def day_number(day):
+    """A date, datetime or ISO text as days since 1970-01-01; None stays None."""
+    if day is None:
+        return None
+    if isinstance(day, str):
+        day = date.fromisoformat(day)
+    elif isinstance(day, np.datetime64):
+        day = day.astype("datetime64[D]").item()
+    if not isinstance(day, date) or day != day:
+        raise TypeError(f"{day!r} is no day: give a datetime.date or a text such as '2026-04-03'")
+    return (date(day.year, day.month, day.day) - date(1970, 1, 1)).days
+
+
+def day_of(number):
+    """The date of a number of days since 1970-01-01; None stays None."""
+    return None if number is None else date.fromordinal(date(1970, 1, 1).toordinal() + number)
+
+
+def frame_of(columns, kind="pandas"):
+    """A frame of the kind asked for; `columns`: name -> array or list, all of one length."""
+    if kind == "polars":
+        import polars
+
+        return polars.DataFrame({name: polars.Series(name, _plain(values), nan_to_null=True, strict=False)
+                                 for name, values in columns.items()})
+    if kind == "pyarrow":
+        import pyarrow
+
+        return pyarrow.table({name: pyarrow.array(_plain(values), from_pandas=True) for name, values in columns.items()})
+    import pandas
+
+    return pandas.DataFrame(columns)
+
+
+def _plain(values):
+    """Lists whose blanks are None, for frames that tell a blank from NaN; arrays as they are."""
+    if isinstance(values, np.ndarray):
+        return values
+    return [None if text_of(value) == "" and not isinstance(value, str) else value for value in values]
