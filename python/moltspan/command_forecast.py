@@ -1,10 +1,7 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
 import csv
-import json
 import sys
-from contextlib import contextmanager
-from datetime import date
 from enum import Enum
 from pathlib import Path
 from typing import Annotated
@@ -12,10 +9,10 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
+from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
-PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 
 
 class Watched(str, Enum):
@@ -43,11 +40,10 @@ def forecast(
 ):
     """Forecast the next molt of every animal, soonest first."""
     levels = _levels(level)
-    day = _day(as_of)
+    day = day_option("--as-of", as_of)
     _plots_can_be_written(plot or [])
-    collection = _read(folder)
-    problems = _problems(collection)
-    faults = tables.print_faults(problems)
+    collection = read_collection("forecast", folder)
+    faults = tables.print_faults(rows(collection.problems()))
     if strict and faults:
         print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
         raise typer.Exit(1)
@@ -70,62 +66,21 @@ def _levels(level):
     return tuple(sorted(set(level))) if level else LEVELS
 
 
-def _day(text):
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise typer.BadParameter(f"--as-of {text}: no such day; write it as YYYY-MM-DD") from None
-
-
 def _plots_can_be_written(files):
     for file in files:
         if file.suffix not in (".png", ".svg", ".pdf"):
             raise typer.BadParameter(f"--plot {file}: the name ends in .png, .svg or .pdf")
 
 
-def _read(folder):
-    import moltspan
-
-    try:
-        return moltspan.read(folder)
-    except (OSError, RuntimeError) as trouble:  # a folder or file that is not there: wrong usage, not a faulty record
-        print(f"moltspan forecast: {trouble}", file=sys.stderr)
-        raise typer.Exit(2) from None
-
-
-def _problems(collection):
-    """Problems as plain dicts, whatever frame they come in."""
-    import narwhals
-
-    return list(narwhals.from_native(collection.problems()).iter_rows(named=True))
-
-
 def _answer(collection, day, watched, family, levels):
     import moltspan
 
-    with _waiting("working out the forecast"):
-        fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
-        return moltspan.forecast_document(fit, levels)
-
-
-@contextmanager
-def _waiting(text):
-    """A sign of life on standard error, on a terminal only and only if the work is long."""
-    from threading import Timer
-
-    if not sys.stderr.isatty():
-        yield
-        return
-    from rich.console import Console
-
-    status = Console(stderr=True).status(text)
-    timer = Timer(PATIENCE_SECONDS, status.start)
-    timer.start()
     try:
-        yield
-    finally:
-        timer.cancel()
-        status.stop()
+        with waiting("working out the forecast"):
+            fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
+            return moltspan.forecast_document(fit, levels)
+    except ValueError as trouble:  # an argument that these records cannot bear, such as a day before the first of them
+        wrong_usage("forecast", trouble)
 
 
 def _write(document, json_file, csv_file, plots, remark):
@@ -135,31 +90,22 @@ def _write(document, json_file, csv_file, plots, remark):
         if plots:
             _write_plots(document, plots, remark)
         if json_file:
-            _write_json(document, json_file)
+            write_json(document, json_file)
     except OSError as trouble:
-        print(f"moltspan forecast: {trouble}", file=sys.stderr)
-        raise typer.Exit(2) from None
+        wrong_usage("forecast", trouble)
     if json_file != "-":
         tables.print_forecast(document, remark)
 
 
-def _write_json(document, file):
-    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-    if file == "-":
-        sys.stdout.write(text)
-    else:
-        Path(file).write_text(text, encoding="utf-8")
-
-
 def _write_csv(document, file, remark):
-    rows = tables.flat_forecast(document)
+    flat = tables.flat_forecast(document)
     if remark:
-        rows = [row | {"remark": remark} for row in rows]
-    columns = list(dict.fromkeys(name for row in rows for name in row))
+        flat = [row | {"remark": remark} for row in flat]
+    columns = list(dict.fromkeys(name for row in flat for name in row))
     with file.open("w", newline="", encoding="utf-8") as out:
         table = csv.DictWriter(out, columns, lineterminator="\n")
         table.writeheader()
-        table.writerows(rows)
+        table.writerows(flat)
 
 
 def _write_plots(document, files, remark):

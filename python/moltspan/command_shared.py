@@ -1,0 +1,72 @@
+"""What the subcommands share: reading a folder, days in options, writing JSON, and how wrong usage is said."""
+
+import json
+import sys
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+
+import typer
+
+WRONG_USAGE = 2
+PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
+
+
+def wrong_usage(command, trouble):
+    """Ends the command with status 2; `trouble` says what to do instead."""
+    print(f"moltspan {command}: {trouble}", file=sys.stderr)
+    raise typer.Exit(WRONG_USAGE) from None
+
+
+def day_option(option, text):
+    """The date of an option, None where it was not given."""
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD") from None
+
+
+def read_collection(command, folder, **options):
+    """The records of a folder; one that is not there or cannot be read is wrong usage, not a faulty record."""
+    import moltspan
+
+    try:
+        return moltspan.read(folder, **options)
+    except (OSError, RuntimeError, ImportError) as trouble:
+        wrong_usage(command, trouble)
+
+
+def rows(frame):
+    """A frame as plain dicts, whatever its kind."""
+    import narwhals
+
+    return list(narwhals.from_native(frame).iter_rows(named=True))
+
+
+def write_json(document, file):
+    """To a file, or to standard output where `file` is `-`. Raises OSError."""
+    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    if file == "-":
+        sys.stdout.write(text)
+    else:
+        Path(file).write_text(text, encoding="utf-8")
+
+
+@contextmanager
+def waiting(text):
+    """A sign of life on standard error, on a terminal only and only if the work is long."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from threading import Timer
+
+    from rich.console import Console
+
+    status = Console(stderr=True).status(text)
+    timer = Timer(PATIENCE_SECONDS, status.start)
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        status.stop()
