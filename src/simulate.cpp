@@ -209,9 +209,13 @@ void Maker::live(TrueAnimal& animal, int index) const {
     now.length_days = k > 0 && molts_no_more(animal, now.log_size) ? infinity : length;
     if (std::isinf(now.length_days)) animal.matured_day = now.start_day;
     if (now.end_day() > animal.acquired_day) animal.life.push_back(now);
-    if (now.end_day() > end) return;
+    const double next_log_size = grown(animal, now.log_size, draws);
+    if (now.end_day() > end) {
+      if (std::isfinite(now.length_days)) animal.next_log_size = next_log_size;
+      return;
+    }
     now.start_day = now.end_day();
-    now.log_size = grown(animal, now.log_size, draws);
+    now.log_size = next_log_size;
     ++now.instar;
   }
   // Too many stadia: the record is closed at the last molt that was lived through.

@@ -152,8 +152,10 @@ void write_animal(TextTable& animals, const Simulation& s, int index) {
 }  // namespace
 
 std::string simulated_animal_id(int animal) {
-  const std::string number = std::to_string(animal + 1);
-  return "A" + std::string(number.size() < 3 ? 3 - number.size() : 0, '0') + number;
+  std::string id = std::to_string(animal + 1);
+  while (id.size() < 3) id.insert(id.begin(), '0');
+  id.insert(id.begin(), 'A');
+  return id;
 }
 
 std::string simulated_genus_name(int genus) { return "Ficta" + to_words(genus + 1); }

@@ -109,8 +109,9 @@ struct TrueAnimal {
   AnimalState state = AnimalState::alive;
   double ended_day = unknown_number;  ///< NaN while alive
   double matured_day = unknown_number;
-  std::vector<TrueStadium> life;  ///< from the stadium of the acquisition to the one running at the end
-  std::vector<int> check_days;    ///< days from first_day
+  double next_log_size = unknown_number;  ///< after the next molt; NaN after the last molt of all
+  std::vector<TrueStadium> life;          ///< from the stadium of the acquisition to the one running at the end
+  std::vector<int> check_days;            ///< days from first_day
 
   /// Next molt after `as_of`, days from first_day; NaN where the record has ended, infinite after the last molt.
   double next_molt_day() const;

@@ -6,5 +6,7 @@ PYBIND11_MODULE(_core, m) {
   m.attr("__version__") = MOLTSPAN_VERSION;
   moltspan::bindings::bind_intervals(m);
   moltspan::bindings::bind_records(m);
+  moltspan::bindings::bind_score(m);
+  moltspan::bindings::bind_simulate(m);
   moltspan::bindings::bind_stadia(m);
 }

@@ -8,6 +8,8 @@ namespace py = pybind11;
 
 void bind_intervals(py::module_& m);
 void bind_records(py::module_& m);
+void bind_score(py::module_& m);
+void bind_simulate(py::module_& m);
 void bind_stadia(py::module_& m);
 
 }  // namespace moltspan::bindings
