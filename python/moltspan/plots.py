@@ -94,7 +94,7 @@ def _draw_bands(ax, line, animal, levels, right):
 def _draw_median(ax, line, animal, right):
     median = date.fromisoformat(animal["next_molt"]["median"])
     if median < right:
-        ax.plot([median, median], [line - 0.17, line + 0.17], color=MEDIAN_COLOR, linewidth=2.2, zorder=3)
+        ax.plot([median, median], [line - 0.17, line + 0.17], color=MEDIAN_COLOR, linewidth=1.8, zorder=3)
 
 
 def _draw_today(ax, as_of):
