@@ -87,13 +87,16 @@ std::string JournalReader::unknown_animal_step(std::string_view text) {
 
 void JournalReader::add_target(std::string_view text, Targets& result, RowReport& report, bool say) {
   std::vector<int>& animals = result.animals;
-  const auto add = [&](int animal) {
-    if (std::find(animals.begin(), animals.end(), animal) == animals.end()) animals.push_back(animal);
-  };
+  const auto by_id_end = animals.begin() + static_cast<std::ptrdiff_t>(result.by_id);
+  const auto named = [&](int animal) { return std::find(animals.begin(), by_id_end, animal) != by_id_end; };
   if (const int id = index_.id(text); id >= 0) {
-    add(id);
+    animals.push_back(id);
+    result.by_id = animals.size();
   } else if (const auto* cohort = index_.cohort(text)) {
-    for (const int member : *cohort) animals.push_back(member);
+    std::vector<int> members;
+    std::copy_if(cohort->begin(), cohort->end(), std::back_inserter(members),
+                 [&](int member) { return !named(member); });
+    animals.insert(animals.end(), members.begin(), members.end());
   } else if (say) {
     report.fault("animal", text, "an id or a cohort of " + collection_.raw.animals.source, unknown_animal_step(text));
   }
@@ -112,13 +115,11 @@ Targets JournalReader::targets(RowReport& report, bool say) {
     if (end > 0) words.push_back(rest.substr(0, end));
     rest.remove_prefix(std::min(end + 1, rest.size()));
   }
+  std::sort(words.begin(), words.end());
+  words.erase(std::unique(words.begin(), words.end()), words.end());
   // Ids first, so that what a cohort adds stands behind them.
   std::stable_partition(words.begin(), words.end(), [&](std::string_view word) { return index_.id(word) >= 0; });
-  for (const std::string_view word : words) {
-    const bool id = index_.id(word) >= 0;
-    add_target(word, result, report, say);
-    if (id) result.by_id = result.animals.size();
-  }
+  for (const std::string_view word : words) add_target(word, result, report, say);
   return result;
 }
 
