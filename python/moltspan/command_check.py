@@ -1,6 +1,5 @@
 """`moltspan check FOLDER`: what is wrong with the records. `moltspan note FOLDER "A12 molt 5cm"`: one more row in them."""
 
-import json
 import sys
 from collections import Counter
 from datetime import date
@@ -10,6 +9,7 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
+from moltspan.command_shared import day_option, read_collection, rows, write_json, wrong_usage
 
 STATUSES = ("closed", "running", "died", "left")
 
@@ -21,9 +21,9 @@ def check(
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
 ):
     """List every fault and doubt in the records, and what can be used of them."""
-    day = _day("--as-of", as_of)
-    collection = _read(folder)
-    problems = _rows(collection.problems())
+    day = day_option("--as-of", as_of)
+    collection = read_collection("check", folder, today=date.today())
+    problems = rows(collection.problems())
     n_faults = tables.print_faults(problems)
     if strict and n_faults:
         print(f"--strict: nothing is answered while {n_faults} fault(s) stand", file=sys.stderr)
@@ -46,19 +46,23 @@ def note(
     from moltspan import _core, frames
 
     today = date.today()
-    on = _day("--date", day) or today
-    collection = _read(folder, a_folder=True)
+    on = day_option("--date", day) or today
+    journal = folder / "journal.csv"
+    if not journal.is_file():
+        wrong_usage("note", f"{journal}: no such file; a note is added to the journal.csv of a folder")
+    collection = read_collection("note", folder, today=today)
     draft = _core.parse_note(collection._core_collection, " ".join(words), frames.day_number(on))
     if draft.problems:
         _print_problems(draft.problems)
         raise typer.Exit(2)
-    journal = folder / "journal.csv"
     try:
-        refused = _core.append_rows(journal, draft.rows, frames.day_number(today), accept_doubts)
+        found = _core.append_rows(journal, draft.rows, frames.day_number(today), accept_doubts)
     except (OSError, RuntimeError) as trouble:
-        _wrong_usage("note", trouble)
-    if refused:
-        _say_refused(refused)
+        wrong_usage("note", trouble)
+    _print_problems(found)
+    only_doubts = all(problem.severity == "doubt" for problem in found)
+    if found and not (accept_doubts and only_doubts):
+        print("nothing was written" + ("; add --accept-doubts to write it all the same" if only_doubts else ""), file=sys.stderr)
         raise typer.Exit(1)
     for row in draft.rows:
         print(f"written to {journal}: {' '.join(filter(None, row))}")
@@ -70,36 +74,6 @@ def add_to(app):
     app.command("note")(note)
 
 
-def _day(option, text):
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD") from None
-
-
-def _read(folder, a_folder=False):
-    import moltspan
-
-    try:
-        if a_folder and not folder.is_dir():
-            raise FileNotFoundError(f"{folder}: no such folder; a note is added to the journal.csv of a folder")
-        return moltspan.read(folder, today=date.today())
-    except (OSError, RuntimeError, ImportError) as trouble:
-        _wrong_usage("check", trouble)
-
-
-def _wrong_usage(command, trouble):
-    print(f"moltspan {command}: {trouble}", file=sys.stderr)
-    raise typer.Exit(2) from None
-
-
-def _rows(frame):
-    """A frame as plain dicts, whatever its kind."""
-    import narwhals
-
-    return list(narwhals.from_native(frame).iter_rows(named=True))
-
-
 def _plain(problem):
     from moltspan.records import PROBLEM_COLUMNS
 
@@ -109,13 +83,6 @@ def _plain(problem):
 def _print_problems(problems):
     for problem in problems:
         print(tables.problem_line(_plain(problem)), file=sys.stderr)
-
-
-def _say_refused(problems):
-    _print_problems(problems)
-    doubts_only = all(problem.severity == "doubt" for problem in problems)
-    advice = "; add --accept-doubts to write it all the same" if doubts_only else ""
-    print(f"nothing was written{advice}", file=sys.stderr)
 
 
 def _document(collection, day, problems):
@@ -133,7 +100,7 @@ def _document(collection, day, problems):
 
 
 def _statuses(collection, day):
-    return [row["status"] for row in _rows(collection.stadia(as_of=day))]
+    return [row["status"] for row in rows(collection.stadia(as_of=day))]
 
 
 def _lines(document):
@@ -155,11 +122,7 @@ def _count(n, word):
 
 
 def _write_json(document, file):
-    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
     try:
-        if file == "-":
-            sys.stdout.write(text)
-        else:
-            Path(file).write_text(text, encoding="utf-8")
+        write_json(document, file)
     except OSError as trouble:
-        _wrong_usage("check", trouble)
+        wrong_usage("check", trouble)

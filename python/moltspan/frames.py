@@ -97,7 +97,7 @@ def frame_of(columns, kind="pandas"):
     if kind == "polars":
         import polars
 
-        return polars.DataFrame({name: polars.Series(name, _plain(values), nan_to_null=True, strict=False)
+        return polars.DataFrame({name: polars.Series(name, _for_polars(values), nan_to_null=True, strict=False)
                                  for name, values in columns.items()})
     if kind == "pyarrow":
         import pyarrow
@@ -106,6 +106,12 @@ def frame_of(columns, kind="pandas"):
     import pandas
 
     return pandas.DataFrame(columns)
+
+
+def _for_polars(values):
+    values = _plain(values)
+    seconds = isinstance(values, np.ndarray) and values.dtype == "datetime64[s]"
+    return values.astype("datetime64[ms]") if seconds else values
 
 
 def _plain(values):

@@ -1,0 +1,108 @@
+"""The table of stadia as Python sees it; the derivation itself is tested by hand in tests/cpp/stadia_test.cpp."""
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import moltspan
+
+COLUMNS = ["animal", "taxon", "cohort", "sex", "start_earliest", "start_latest", "end_earliest", "end_latest", "min_days", "max_days",
+           "start_range_days", "entry_days", "status", "start_size_mm", "start_instar", "temperature_c"]
+
+
+def collection(journal, **animal):
+    row = {"animal": "A1", "taxon": "Brachypelma hamorii", "sex": "probable male", "cohort": "sac-1"} | animal
+    table = pd.DataFrame(journal, columns=["date", "until", "event", "value", "unit", "on"]).assign(animal="A1")
+    return moltspan.Collection(pd.DataFrame([row]), table)
+
+
+def row(day, event, value=None, unit=None, on=None, until=None):
+    return [day, until, event, value, unit, on]
+
+
+YEAR = [
+    row("2026-01-01", "molt", 4), row("2026-01-01", "leg_span", 2, "cm"), row("2026-01-21", "temperature", 25, "C"),
+    row("2026-02-10", "molt", until="2026-02-16"), row("2026-02-20", "checked"),
+]
+
+
+def test_columns_stand_in_their_order_and_unknown_ones_follow():
+    stadia = collection(YEAR, shelf="top", status="mine").stadia()
+    assert list(stadia.columns) == [*COLUMNS, "shelf", "animal_status"]
+    assert stadia["shelf"].tolist() == ["top", "top"]
+    assert stadia["animal_status"].tolist() == ["mine", "mine"]
+
+
+def test_values_of_a_row():
+    first, last = collection(YEAR).stadia().itertuples(index=False)
+    assert (first.animal, first.taxon, first.cohort, first.sex) == ("A1", "Brachypelma hamorii", "sac-1", "probable male")
+    assert (first.min_days, first.max_days, first.start_range_days) == (39, 47, 1)  # 10 Feb less 2 Jan; 17 Feb less 1 Jan
+    assert (first.start_size_mm, first.start_instar, first.temperature_c, first.status) == (20, 4, 25, "closed")
+    assert (last.min_days, last.start_range_days, last.status) == (4, 7, "running")  # 16 to 20 February
+    assert np.isnan(last.max_days) and np.isnan(last.start_instar) and pd.isna(last.end_latest)
+
+
+def test_dates_are_dates():
+    stadia = collection(YEAR).stadia()
+    assert all(np.issubdtype(stadia[name].dtype, np.datetime64) for name in COLUMNS[4:8])
+    assert stadia["end_latest"].iloc[0] == pd.Timestamp("2026-02-16")
+
+
+@pytest.mark.parametrize("day", ["2026-02-12", date(2026, 2, 12), np.datetime64("2026-02-12"), pd.Timestamp("2026-02-12")])
+def test_as_of_takes_days_of_all_kinds(day):
+    stadia = collection(YEAR).stadia(as_of=day)
+    assert stadia["status"].tolist() == ["running"]  # the range of the second molt is not over
+    assert stadia["min_days"].tolist() == [42]
+
+
+def test_watched_by_rows():
+    book = collection([*YEAR, row("2026-06-01", "fed")])
+    assert book.stadia()["min_days"].iloc[-1] == 105  # 16 February to 1 June: 12 + 31 + 30 + 31 + 1
+    assert book.stadia(watched="rows")["min_days"].iloc[-1] == 4
+
+
+def test_wrong_arguments_are_named():
+    with pytest.raises(ValueError, match="watched='sometimes'"):
+        collection(YEAR).stadia(watched="sometimes")
+    with pytest.raises((ValueError, TypeError)):
+        collection(YEAR).stadia(as_of="tomorrow")
+    with pytest.raises(TypeError, match="no day"):
+        collection(YEAR).stadia(as_of=20260101)
+
+
+def test_carried_columns_of_a_folder_are_numbers_where_all_are(tmp_path):
+    (tmp_path / "animals.csv").write_text("animal,shelf,light\nA1,3,1.5\nA2,top,\n")
+    (tmp_path / "journal.csv").write_text("animal,date,event\nA1,2026-01-01,molt\nA2,2026-01-02,molt\n")
+    stadia = moltspan.read(tmp_path).stadia()
+    assert stadia["shelf"].tolist() == ["3", "top"]
+    assert stadia["light"].iloc[0] == 1.5 and np.isnan(stadia["light"].iloc[1])
+
+
+EVENTS = st.sampled_from(["molt", "skin_found", "on_back", "checked", "ate", "fed", "limb_lost", "egg_sac", "darkened"])
+ROWS = st.lists(st.tuples(st.integers(0, 400), st.integers(0, 9), EVENTS), min_size=1, max_size=25)
+
+
+def journal_of(rows):
+    start = np.datetime64("2026-01-01")
+    return [row(str(start + day), event, until=str(start + day + width)) for day, width, event in rows]
+
+
+@settings(max_examples=60, deadline=None)
+@given(rows=ROWS, cut=st.integers(0, 420))
+def test_rows_after_as_of_change_nothing(rows, cut):
+    day = np.datetime64("2026-01-01") + cut
+    kept = [r for r in rows if r[0] + r[1] <= cut]
+    whole = collection(journal_of(rows), acquired="2026-01-01").stadia(as_of=day)
+    shorter = collection(journal_of(kept), acquired="2026-01-01").stadia(as_of=day)
+    pd.testing.assert_frame_equal(whole, shorter)
+
+
+@settings(max_examples=60, deadline=None)
+@given(rows=ROWS, data=st.data())
+def test_order_of_rows_does_not_matter(rows, data):
+    shuffled = data.draw(st.permutations(rows))
+    pd.testing.assert_frame_equal(collection(journal_of(rows)).stadia(), collection(journal_of(shuffled)).stadia())
