@@ -66,6 +66,24 @@ std::optional<Ending> find_ending(const KnownRows& known) {
   return first;
 }
 
+bool is_reading(Event event) {
+  return event == Event::leg_span || event == Event::body_length || event == Event::carapace_length ||
+         event == Event::carapace_width || event == Event::mass;
+}
+
+// The record ends with the animal's death or leaving; readings are still taken from the dead and from skins.
+void drop_rows_after(const Ending& ending, KnownRows& known, std::vector<Problem>& doubts) {
+  const auto is_after = [&](const Entry* e) { return e->when.earliest > ending.when.latest && !is_reading(e->event); };
+  const auto first = std::find_if(known.entries.begin(), known.entries.end(), is_after);
+  if (first == known.entries.end()) return;
+  const Entry& e = **first;
+  doubts.push_back(doubt_about(known, e.row, "event", std::string(event_name(e.event)) + " " + to_iso(e.when.latest),
+                               "the record ended on " + to_iso(ending.when.latest) +
+                                   ", when it died, left or escaped; this row and later ones are not used",
+                               "if the animal is back, remove that row"));
+  std::erase_if(known.entries, is_after);
+}
+
 // Which days were watched.
 
 bool any_known_date(const KnownRows& known) {
@@ -80,10 +98,9 @@ Day first_watched(const KnownRows& known) {
   return known.entries.empty() ? known.as_of : known.entries.front()->when.earliest;
 }
 
-void set_watched(Work& w, Watched watched) {
+void set_watched(Work& w, const std::optional<Ending>& ending, Watched watched) {
   AnimalHistory& h = w.history;
   Day last = w.known.as_of;
-  const auto ending = find_ending(w.known);
   if (ending) {
     h.state = ending->state;
     h.ended = ending->when.latest;
@@ -347,8 +364,10 @@ void add_stadia(Work& w, int animal, std::vector<Stadium>& stadia) {
 
 AnimalHistory follow(Work w, int animal, StadiaTable& table) {
   w.history.recorded = any_known_date(w.known);
+  const auto ending = find_ending(w.known);
+  if (ending) drop_rows_after(*ending, w.known, table.doubts);
   w.looks = look_days(w.known);
-  set_watched(w, table.watched);
+  set_watched(w, ending, table.watched);
   FoundMolts found = find_molts(w.known, w.looks, table.doubts);
   w.history.molts = std::move(found.molts);
   set_maturity(w, found.matured_molt, table.doubts);

@@ -97,6 +97,9 @@ struct StadiaTable {
 /// **As of.** A row is used once it is over: a range that ends after `as_of` is not known yet. Of `animals.csv`,
 /// `hatched`, `acquired`, `matured` and `died` are used where they are not later than `as_of`.
 ///
+/// **End.** The record ends with the first `died`, `left` or `escaped`; rows after it, but for readings, are not used
+/// and said.
+///
 /// **Molts.** Evidence of a molt is a `molt` row (its range); `on_back` (its day); `skin_found` (the day after the last
 /// look up to its day, or the range that it states itself); `matured`, as row or column. Evidence whose ranges overlap
 /// is one molt, and the ranges are intersected, unless the instar numbers differ: then it is two, in the order of the

@@ -312,6 +312,21 @@ TEST(Stadia, FoundDeadIsCensoredAtTheFirstPossibleDay) {
   EXPECT_EQ(book.at("2026-03-01").stadia.at(0).min_days, 10);
 }
 
+TEST(Stadia, RowsAfterTheEndAreSaidAndNotUsed) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::escaped, "2026-01-21");
+  book.row(Event::ate, "2026-01-25");
+  book.row(Event::molt, "2026-02-25");
+  book.row(Event::leg_span, "2026-03-01", 30).on = MeasuredOn::skin;  // readings are kept
+  const StadiaTable t = book.at("2026-04-01");
+  ASSERT_EQ(t.stadia.size(), 1u);
+  EXPECT_EQ(t.stadia[0].min_days, 20);
+  EXPECT_EQ(t.animals[0].sizes.size(), 1u);
+  ASSERT_EQ(t.doubts.size(), 1u) << "once, not a row each";
+  EXPECT_EQ(t.doubts[0].row, 4);
+}
+
 TEST(Stadia, WatchedByRowsCensorsAtTheLastLook) {
   Book book;
   book.row(Event::molt, "2026-01-01");
