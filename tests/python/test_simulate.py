@@ -1,0 +1,91 @@
+import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import moltspan
+from moltspan import simulate
+
+
+def test_the_same_seed_gives_the_same_collection():
+    first, truth = moltspan.simulate_collection(seed=4, check_every_days=7)
+    again, _ = moltspan.simulate_collection(seed=4, check_every_days=7)
+    other, _ = moltspan.simulate_collection(seed=5, check_every_days=7)
+    pd.testing.assert_frame_equal(first.journal, again.journal)
+    assert not first.journal.equals(other.journal)
+    assert set(truth) == {"animals", "stadia", "lives", "effects", "parameters"}
+
+
+@pytest.mark.parametrize("every", [1, 7, 14])
+def test_the_records_give_the_stadia_that_the_truth_lists(every):
+    collection, truth = moltspan.simulate_collection(seed=11, n_animals=60, check_every_days=every, n_cohorts=12)
+    read, true = collection.stadia(), truth["stadia"]
+    for column in ("min_days", "max_days", "start_range_days", "entry_days"):
+        np.testing.assert_array_equal(read[column], true[column])
+    for column in ("animal", "taxon", "cohort", "status"):
+        assert list(read[column]) == list(true[column])
+
+
+def test_the_last_day_of_the_records_is_the_as_of_of_the_truth():
+    collection, truth = moltspan.simulate_collection(seed=2, first_day="2020-01-01", study_days=365, record_temperature=False)
+    assert collection.as_of == datetime.date(2020, 12, 31)
+    assert truth["parameters"].set_index("name").loc["as_of", "value"] == collection.as_of
+
+
+def test_truth_counts_the_next_molt_from_the_beginning_of_the_last_day():
+    _, truth = moltspan.simulate_collection(seed=2, n_animals=50)
+    animals = truth["animals"]
+    alive = animals[animals.state == "alive"]
+    # A molt on the last day would have been seen, so the next one is a full day away at least.
+    assert (alive.days_to_next_molt >= 1).all()
+    assert animals[animals.state != "alive"].days_to_next_molt.isna().all()
+    running = truth["stadia"][truth["stadia"].status == "running"].set_index("animal")
+    start = alive.set_index("animal").last_molt_day
+    length = alive.set_index("animal").next_molt_day - start
+    np.testing.assert_allclose(running.true_days, length[running.index])
+
+
+def test_truth_knows_the_size_after_the_next_molt():
+    _, truth = moltspan.simulate_collection(seed=2, growth_sigma=0, taxon_growth_sd=0, animal_growth_sd=0, log_ratio=0.25)
+    animals = truth["animals"]
+    np.testing.assert_allclose(animals.next_size_mm / animals.size_mm, np.exp(0.25))
+
+
+def test_sizes_can_be_read_exactly():
+    collection, truth = moltspan.simulate_collection(seed=2, exact_sizes=True, reading_chance=1, n_animals=40)
+    read, true = collection.stadia(), truth["stadia"]
+    both = read.start_size_mm.notna() & true.reading_mm.notna()
+    assert both.mean() > 0.8
+    np.testing.assert_allclose(read.start_size_mm[both], 20 * np.exp(true.log_size[both]), rtol=1e-12)
+
+
+def test_options_are_checked_by_name():
+    with pytest.raises(TypeError, match="'sigmas'.*options are"):
+        moltspan.simulate_collection(sigmas=1)
+    with pytest.raises(ValueError, match="family='gamma'"):
+        moltspan.simulate_collection(family="gamma")
+    with pytest.raises(ValueError, match="`sigma` is -1"):
+        moltspan.simulate_collection(sigma=-1)
+
+
+def test_defaults_are_listed_and_used():
+    defaults = simulate.default_options()
+    pd.testing.assert_frame_equal(simulate.simulate_stadia(3)["stadia"], simulate.simulate_stadia(3, **defaults)["stadia"])
+
+
+def test_prior_truth_draws_only_what_is_named():
+    drawn = simulate.draw_prior_truth({"sigma": ("half_normal", 0.3), "intercept": ("normal", 4, 0.5)}, seed=3, n_animals=5)
+    assert set(drawn) == {"sigma", "intercept", "n_animals"}
+    assert drawn["sigma"] > 0
+    assert drawn != simulate.draw_prior_truth({"sigma": ("half_normal", 0.3), "intercept": ("normal", 4, 0.5)}, 3, 1, n_animals=5)
+    assert simulate.draw_prior_truth({"exponent": ("fixed", 0.7)})["exponent"] == 0.7
+    _, truth = moltspan.simulate_collection(3, **drawn)
+    assert len(truth["animals"]) == 5
+
+
+@pytest.mark.parametrize(("priors", "message"), [({"sigma": ("gamma", 1, 2)}, "'gamma'"), ({"sigma": ("normal", 1)}, "takes 2"),
+                                                 ({"sigmas": ("fixed", 1)}, "sigmas")])
+def test_prior_truth_refuses_laws_it_does_not_know(priors, message):
+    with pytest.raises(ValueError, match=message):
+        simulate.draw_prior_truth(priors)
