@@ -154,21 +154,21 @@ void fit_by_quadrature(const StadiaData& data, StadiaFit& fit) {
 }
 
 /// The posterior that stands behind predictions of a maximum-likelihood fit: flat priors and the estimate's Gaussian.
-std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, const StadiaFit& fit) {
-  StadiaOptions options = fit.options;
+std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, StadiaOptions options,
+                                                             const StadiaEstimate& estimate, bool no_spread) {
   options.priors.clear();
   for (const auto& name : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
-  if (!fit.level_sds.empty() && fit.level_sds.back() == 0) data.groups[animal_level].clear();
+  if (no_spread) data.groups[animal_level].clear();
   if (options.truncation == Truncation::marginal) options.truncation = Truncation::conditional;
   auto model = std::make_shared<const StadiaModel>(data, options, false);
   HyperOptions hyper;
   hyper.gaussian_only = true;
   hyper.threads = thread_count(options, data.size());
+  hyper.correct_means = data.size() <= large_table;
   const Index size = model->n_hyper();
-  hyper.covariance = fit.estimate.covariance.block(data.covariates.cols(), data.covariates.cols(), size, size);
+  hyper.covariance = estimate.covariance.block(data.covariates.cols(), data.covariates.cols(), size, size);
   if (!hyper.covariance.allFinite()) hyper.covariance.setZero();
-  return std::make_shared<const StadiaPosterior>(model, fit.estimate.values.segment(data.covariates.cols(), size),
-                                                 hyper);
+  return std::make_shared<const StadiaPosterior>(model, estimate.values.segment(data.covariates.cols(), size), hyper);
 }
 
 void fit_ml(const StadiaData& given, StadiaFit& fit) {
@@ -185,7 +185,11 @@ void fit_ml(const StadiaData& given, StadiaFit& fit) {
     fit.health.push_back({HealthState::warning, "laplace",
                           "more than one level of groups: Laplace's approximation is used in place of quadrature"});
   check_spread(fit);
-  fit.posterior = posterior_of_estimate(data, fit);
+  fit.posterior =
+      std::make_shared<LazyStadiaPosterior>([data, options = fit.options, estimate = fit.estimate,
+                                             no_spread = !fit.level_sds.empty() && fit.level_sds.back() == 0] {
+        return posterior_of_estimate(data, options, estimate, no_spread);
+      });
 }
 
 /// Posterior means and covariance of (coefficients, log sigma, log sds), from the mixture.
@@ -223,10 +227,12 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   HyperOptions hyper;
   hyper.threads = thread_count(fit.options, data.size());
   if (data.size() > large_table) hyper.max_points = 64;
+  hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
   start[0] = std::log(0.2);
   const auto posterior = std::make_shared<const StadiaPosterior>(model, start, hyper);
-  fit.posterior = posterior;
+  fit.posterior = std::make_shared<LazyStadiaPosterior>([posterior] { return posterior; });
+  fit.points = static_cast<int>(posterior->hyper().weights.size());
   fit.iterations = posterior->hyper().evaluations;
   fit.log_likelihood = fit.laplace_log_likelihood = posterior->hyper().log_evidence;
   summarise_posterior(*posterior, fit);
@@ -246,8 +252,6 @@ StadiaFit fit_stadia(const StadiaData& data, const StadiaOptions& options) {
     fit_bayes(data, fit);
   for (std::size_t i = 0; i < data.size(); ++i)
     if (std::isnan(data.bounds[i].max_days)) fit.running_rows.push_back(static_cast<int>(i));
-  fit.running = fit.posterior->running(fit.running_rows);
-  fit.points = static_cast<int>(fit.running.weights.size());
   return fit;
 }
 
@@ -257,12 +261,22 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
   if (parameters.size() != quadrature.n_parameters())
     throw std::invalid_argument("stadia_log_likelihood: " + std::to_string(quadrature.n_parameters()) +
                                 " parameters are needed, " + std::to_string(parameters.size()) + " were given");
-  return quadrature.evaluate(parameters, options.quadrature > 0 ? options.quadrature : 64, false).value;
+  if (options.quadrature > 0) return quadrature.evaluate(parameters, options.quadrature, false).value;
+  double value = quadrature.evaluate(parameters, 16, false).value;
+  for (int nodes = 32; nodes <= 256; nodes *= 2) {
+    const double finer = quadrature.evaluate(parameters, nodes, false).value;
+    const bool still = std::abs(finer - value) < 1e-9;
+    value = finer;
+    if (still) break;
+  }
+  return value;
 }
+
+PredictorMixture running_predictors(const StadiaFit& fit) { return fit.posterior->get().running(fit.running_rows); }
 
 PredictorMixture predict_stadia(const StadiaFit& fit, const MatrixXd& covariates,
                                 const std::array<std::vector<int>, n_levels>& members) {
-  return fit.posterior->predict(covariates, members);
+  return fit.posterior->get().predict(covariates, members);
 }
 
 }  // namespace moltspan

@@ -219,7 +219,7 @@ NewtonResult maximise_likelihood(const AnimalQuadrature& quadrature, VectorXd pa
   for (; result.iterations < 100 && !result.converged; ++result.iterations) {
     double decrement = 0;
     const VectorXd step = safe_step(result.at, log_sigma, decrement);
-    result.converged = decrement < 1e-15 * std::max(1.0, std::abs(result.at.value));
+    result.converged = decrement < 1e-13 * std::max(1.0, std::abs(result.at.value));
     if (result.converged) break;
     double length = 1;
     Likelihood there;

@@ -44,11 +44,15 @@ double point_survival(Family family, const PredictorMixture& mixture, Index poin
                            std::max(0.0, mixture.variance(point, predictor)), std::exp(mixture.log_sigma[point]));
 }
 
-/// The Gaussian of a predictor without one term of known slope and curvature at its mean.
-std::pair<double, double> without_term(double mean, double variance, const TermResult& term) {
+/// The Gaussian of a term's predictor without that term, from the term's slope and curvature at the mode.
+std::pair<double, double> without_term(const ConditionalPosterior& posterior, const Predictor& predictor,
+                                       std::size_t index) {
+  const auto [mean, variance] = posterior.predictor_moments(predictor);
+  const TermResult& term = posterior.term_at_mode(index);
   const double precision = 1 / variance + term.hessian[0];
   const double freed = precision > 1e-8 / variance ? 1 / precision : 1e8 * variance;
-  return {mean - freed * term.gradient[0], freed};
+  const double pull = term.gradient[0] - term.hessian[0] * posterior.predictor_mode(predictor);
+  return {freed * ((mean - posterior.own_shift(index)) / variance - pull), freed};
 }
 
 }  // namespace
@@ -73,12 +77,11 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
 
 void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& posterior) {
   const auto row = static_cast<Index>(point);
-  coefficient_means_.row(row) = posterior.node_mode(0).transpose();
+  coefficient_means_.row(row) = posterior.node_mean(0).transpose();
   coefficient_covariances_[point] = posterior.path_covariance(0);
   for (std::size_t i = 0; i < running_records_.size(); ++i) {
     const auto record = static_cast<std::size_t>(running_records_[i]);
-    const auto [mean, variance] = posterior.predictor_moments(model_->predictors[record]);
-    const auto freed = without_term(mean, variance, posterior.term_at_mode(record));
+    const auto freed = without_term(posterior, model_->predictors[record], record);
     running_mean_(row, static_cast<Index>(i)) = freed.first;
     running_variance_(row, static_cast<Index>(i)) = freed.second;
   }
@@ -129,6 +132,7 @@ PredictorMixture StadiaPosterior::predict(const Eigen::MatrixXd& covariates,
     if (!(mixture.weights[point] > 1e-12)) continue;
     const VectorXd hyper = hyper_.points.row(point);
     posterior.solve(hyper);
+    if (options_.correct_means) posterior.correct_means(hyper);
     for (Index row = 0; row < covariates.rows(); ++row) {
       const auto [mean, variance] = posterior.predictor_moments(predictors[static_cast<std::size_t>(row)]);
       mixture.mean(point, row) = mean;
@@ -169,7 +173,7 @@ VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, I
     while (excess(high) < 0 && high < 60) high += 1;
     std::uintmax_t steps = 100;
     const auto root =
-        boost::math::tools::toms748_solve(excess, low, high, boost::math::tools::eps_tolerance<double>(45), steps);
+        boost::math::tools::toms748_solve(excess, low, high, boost::math::tools::eps_tolerance<double>(34), steps);
     quantiles[i] = std::exp(0.5 * (root.first + root.second));
   }
   return quantiles;

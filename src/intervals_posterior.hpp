@@ -1,6 +1,8 @@
 #pragma once
 
+#include <functional>
 #include <memory>
+#include <mutex>
 #include <vector>
 
 #include "intervals_model.hpp"
@@ -38,6 +40,26 @@ class StadiaPosterior {
   std::vector<int> running_records_;
   Eigen::MatrixXd running_mean_, running_variance_, coefficient_means_;
   std::vector<Eigen::MatrixXd> coefficient_covariances_;
+};
+
+/// A posterior that is integrated when it is first asked for; several threads may ask.
+class LazyStadiaPosterior {
+ public:
+  using Maker = std::function<std::shared_ptr<const StadiaPosterior>()>;
+  explicit LazyStadiaPosterior(Maker maker) : maker_(std::move(maker)) {}
+
+  const StadiaPosterior& get() {
+    std::call_once(once_, [this] {
+      made_ = maker_();
+      maker_ = nullptr;
+    });
+    return *made_;
+  }
+
+ private:
+  std::once_flag once_;
+  Maker maker_;
+  std::shared_ptr<const StadiaPosterior> made_;
 };
 
 }  // namespace moltspan

@@ -197,6 +197,8 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
   model_.latent_prior(hyper, prior_mean_, prior_precision_);
   if (iterations_ == 0) mode_ = prior_mean_;
   path_covariance_.clear();
+  own_shift_.clear();
+  shift_.setZero(mode_.size());
   double value = evaluate(mode_, hyper);
   Eigen::VectorXd step = Eigen::VectorXd::Zero(mode_.size());
   bool converged = false;
@@ -224,6 +226,38 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
   return converged && positive_definite_;
 }
 
+/// Carries right-hand sides through an elimination that is done already.
+void ConditionalPosterior::eliminate_sides() {
+  for (int node = static_cast<int>(model_.tree.nodes.size()) - 1; node >= 0; --node) {
+    const int length = path_length_[node], dim = model_.tree.nodes[node].dim, parent = model_.tree.nodes[node].parent;
+    const double* front = fronts_.data() + front_offset_[node];
+    double* side = sides_.data() + side_offset_[node];
+    for (int k = 0; k < dim; ++k)
+      for (int i = k + 1; i < length; ++i) side[i] -= front[k * length + i] / front[k * length + k] * side[k];
+    for (int i = dim; parent >= 0 && i < length; ++i) sides_[side_offset_[parent] + i - dim] += side[i];
+  }
+}
+
+void ConditionalPosterior::correct_means(const Eigen::VectorXd& hyper) {
+  std::fill(sides_.begin(), sides_.end(), 0.0);
+  own_shift_.assign(model_.terms.size(), 0.0);
+  for (std::size_t t = 0; t < model_.terms.size(); ++t) {
+    if (model_.terms[t].width != 1) continue;
+    const Predictor& predictor = model_.predictors[static_cast<std::size_t>(model_.terms[t].first_predictor)];
+    const auto [eta, variance] = predictor_moments(predictor);
+    const double step = 0.5 * std::sqrt(variance), above = eta + step, below = eta - step;
+    const double third =
+        (model_.term(t, &above, hyper).hessian[0] - model_.term(t, &below, hyper).hessian[0]) / (2 * step);
+    const double pull = 0.5 * third * variance;
+    if (!std::isfinite(pull)) continue;
+    own_shift_[t] = pull * variance;
+    double* side = sides_.data() + side_offset_[static_cast<std::size_t>(predictor.node)];
+    for (std::size_t i = 0; i < predictor.coefficients.size(); ++i) side[i] += pull * predictor.coefficients[i];
+  }
+  eliminate_sides();
+  back_substitute(shift_);
+}
+
 const Eigen::MatrixXd& ConditionalPosterior::path_covariance(int node) const {
   if (path_covariance_.empty()) path_covariance_.resize(model_.tree.nodes.size());
   Eigen::MatrixXd& covariance = path_covariance_[node];
@@ -247,11 +281,13 @@ const Eigen::MatrixXd& ConditionalPosterior::path_covariance(int node) const {
 std::pair<double, double> ConditionalPosterior::predictor_moments(const Predictor& predictor) const {
   const Eigen::MatrixXd& covariance = path_covariance(predictor.node);
   const Eigen::Map<const Eigen::VectorXd> a(predictor.coefficients.data(), covariance.rows());
-  return {predictor_value(predictor, mode_), a.dot(covariance * a)};
+  return {predictor_value(predictor, mode_) + predictor_value(predictor, shift_) - predictor.offset,
+          a.dot(covariance * a)};
 }
 
-Eigen::VectorXd ConditionalPosterior::node_mode(int node) const {
-  return mode_.segment(variable_offset_[node], model_.tree.nodes[node].dim);
+Eigen::VectorXd ConditionalPosterior::node_mean(int node) const {
+  const int dim = model_.tree.nodes[node].dim;
+  return mode_.segment(variable_offset_[node], dim) + shift_.segment(variable_offset_[node], dim);
 }
 
 }  // namespace moltspan

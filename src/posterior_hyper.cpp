@@ -18,8 +18,8 @@ namespace {
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-constexpr double grid_spacing = 0.7;      ///< in posterior sds: trapezoid sums of a Gaussian err by less than 1e-8
-constexpr double negligible_drop = 11;    ///< log density lost against the mode at which a grid ends
+constexpr double grid_spacing = 1.0;      ///< in posterior sds: trapezoid sums of a Gaussian err by less than 1e-8
+constexpr double negligible_drop = 9;     ///< log density lost against the mode at which a grid ends
 constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
 constexpr double hessian_step = 0.05;
 constexpr double tail_degrees = 6;  ///< of freedom of the lattice's Student-t: heavier than any posterior seen here
@@ -141,7 +141,7 @@ VectorXd lattice_point(int index, Eigen::Index dim) {
 }
 
 /// Solves every point, with one solver a thread that keeps its last mode as the next start.
-VectorXd solve_points(const LatentModel& model, const std::vector<VectorXd>& points, int threads,
+VectorXd solve_points(const LatentModel& model, const std::vector<VectorXd>& points, const HyperOptions& options,
                       const PointVisitor& visit) {
   VectorXd log_posterior =
       VectorXd::Constant(static_cast<Eigen::Index>(points.size()), -std::numeric_limits<double>::infinity());
@@ -151,10 +151,11 @@ VectorXd solve_points(const LatentModel& model, const std::vector<VectorXd>& poi
       const bool solved = posterior.solve(points[i]);
       if (solved)
         log_posterior[static_cast<Eigen::Index>(i)] = posterior.log_marginal() + model.log_hyper_prior(points[i]);
+      if (solved && options.correct_means) posterior.correct_means(points[i]);
       if (solved) visit(i, posterior);
     }
   };
-  const std::size_t parts = std::clamp<std::size_t>(threads, 1, points.size());
+  const std::size_t parts = std::clamp<std::size_t>(options.threads, 1, points.size());
   std::vector<std::thread> pool;
   for (std::size_t part = 1; part < parts; ++part)
     pool.emplace_back(work, part * points.size() / parts, (part + 1) * points.size() / parts);
@@ -187,7 +188,7 @@ void integrate_on_grid(HyperPosterior& result, const LatentModel& model, const O
                        const PointVisitor& visit) {
   const auto points = grid_points(log_posterior, axes, log_posterior(axes.mode));
   begin(points.size());
-  const VectorXd weights = solve_points(model, points, options.threads, visit);
+  const VectorXd weights = solve_points(model, points, options, visit);
   set_weights(result, points, weights);
   result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(grid_spacing);
 }
@@ -224,7 +225,7 @@ void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, cons
   for (int count = std::min(128, options.max_points);; count = std::min(2 * count, options.max_points)) {
     const Lattice lattice = make_lattice(axes, sides, count);
     begin(lattice.points.size());
-    const VectorXd weights = solve_points(model, lattice.points, options.threads, visit) - lattice.log_proposal;
+    const VectorXd weights = solve_points(model, lattice.points, options, visit) - lattice.log_proposal;
     if (count < options.max_points && effective_number(weights) < 40 + options.worst_ratio * count) continue;
     set_weights(result, lattice.points, weights);
     result.log_evidence += log_volume(axes) - std::log(count);
@@ -244,7 +245,7 @@ void integrate_gaussian(HyperPosterior& result, const LatentModel& model, const 
     points.push_back(mode + root * u.unaryExpr([&](double p) { return boost::math::quantile(normal, p); }));
   }
   begin(points.size());
-  VectorXd weights = solve_points(model, points, options.threads, visit);
+  VectorXd weights = solve_points(model, points, options, visit);
   weights = weights.unaryExpr([](double w) { return std::isfinite(w) ? 0.0 : w; });
   set_weights(result, points, weights);
 }

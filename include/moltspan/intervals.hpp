@@ -111,7 +111,7 @@ struct PredictorMixture {
   Eigen::MatrixXd mean, variance;  ///< points x predictors
 };
 
-class StadiaPosterior;
+class LazyStadiaPosterior;
 
 /// Result of `fit_stadia`. Immutable; says what was asked and what was done.
 struct StadiaFit {
@@ -128,9 +128,8 @@ struct StadiaFit {
   std::size_t n_records = 0, n_exact = 0, n_interval = 0, n_left = 0, n_running = 0, n_truncated = 0, n_doubly = 0;
   std::array<int, n_levels> n_members{};
   std::vector<HealthNote> health;
-  std::vector<int> running_rows;                     ///< rows of the table whose end was not seen
-  PredictorMixture running;                          ///< their predictors, each without its own term
-  std::shared_ptr<const StadiaPosterior> posterior;  ///< for predictions at new covariates
+  std::vector<int> running_rows;                   ///< rows of the table whose end was not seen
+  std::shared_ptr<LazyStadiaPosterior> posterior;  ///< for predictions; made when first asked for
 };
 
 /// Fits the model. Throws std::invalid_argument that names the row for faulty bounds; a weak table gives a stated
@@ -139,6 +138,9 @@ StadiaFit fit_stadia(const StadiaData& data, const StadiaOptions& options = {});
 
 /// Log-likelihood of a table at given parameters (order of StadiaEstimate), by adaptive quadrature as in fit_stadia.
 double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& options, const Eigen::VectorXd& parameters);
+
+/// Predictors of the running rows of the fit, each without its own term.
+PredictorMixture running_predictors(const StadiaFit& fit);
 
 /// Posterior of x'beta + effects for rows of covariates; `members[level]` holds the group codes of the fit, -1 for a
 /// new member (which adds that level's variance), empty where the level is left out (its effect 0).

@@ -82,18 +82,27 @@ class ConditionalPosterior {
   bool positive_definite() const { return positive_definite_; }
   const TermResult& term_at_mode(std::size_t index) const { return results_[index]; }
 
+  /// Shifts the means from the mode to first order in the skewness of the terms: H^-1 sum_r a_r c_r var(eta_r) / 2,
+  /// with c_r the third derivative of term r (Tierney and Kadane 1986). Call after `solve`; the next `solve` forgets
+  /// it. Terms of width 1 only; wider ones are taken as Gaussian.
+  void correct_means(const Eigen::VectorXd& hyper);
+  /// Shift of a term's own predictor that its own skewness causes (0 without `correct_means`).
+  double own_shift(std::size_t index) const { return own_shift_.empty() ? 0 : own_shift_[index]; }
+
   /// Covariance of (variables of the node, of its parent, ..., of the root); computes what it needs on first use.
   const Eigen::MatrixXd& path_covariance(int node) const;
-  /// Mean and variance of a linear predictor.
+  /// Mean (the mode, unless corrected) and variance of a linear predictor.
   std::pair<double, double> predictor_moments(const Predictor& predictor) const;
-  /// Mode of the variables of a node.
-  Eigen::VectorXd node_mode(int node) const;
+  double predictor_mode(const Predictor& predictor) const { return predictor_value(predictor, mode_); }
+  /// Mean (the mode, unless corrected) of the variables of a node.
+  Eigen::VectorXd node_mean(int node) const;
 
  private:
   double evaluate(const Eigen::VectorXd& latent, const Eigen::VectorXd& hyper);
   double predictor_value(const Predictor& predictor, const Eigen::VectorXd& latent) const;
   void assemble(bool clipped);
   bool eliminate();
+  void eliminate_sides();
   void back_substitute(Eigen::VectorXd& step) const;
   double newton_decrement() const;
   bool line_search(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
@@ -105,7 +114,8 @@ class ConditionalPosterior {
   std::vector<std::size_t> front_offset_, side_offset_;
   std::vector<double> fronts_, sides_;
   std::vector<TermResult> results_;
-  Eigen::VectorXd mode_, prior_mean_, prior_precision_;
+  Eigen::VectorXd mode_, shift_, prior_mean_, prior_precision_;
+  std::vector<double> own_shift_;
   mutable std::vector<Eigen::MatrixXd> path_covariance_;
   double log_marginal_ = 0, log_determinant_ = 0;
   int iterations_ = 0;
@@ -114,6 +124,7 @@ class ConditionalPosterior {
 
 struct HyperOptions {
   int threads = 1;
+  bool correct_means = true;   ///< see ConditionalPosterior::correct_means
   int max_points = 512;        ///< most points of the lattice that is used from three hyperparameters on
   double worst_ratio = 0.3;    ///< points are doubled while (effective number / number) stays under this
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)

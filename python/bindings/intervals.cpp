@@ -94,8 +94,7 @@ void bind_results(py::module_& m) {
       .def_readonly("n_doubly", &StadiaFit::n_doubly)
       .def_readonly("n_members", &StadiaFit::n_members)
       .def_readonly("health", &StadiaFit::health)
-      .def_readonly("running_rows", &StadiaFit::running_rows)
-      .def_readonly("running", &StadiaFit::running);
+      .def_readonly("running_rows", &StadiaFit::running_rows);
 }
 
 }  // namespace
@@ -129,6 +128,7 @@ void bind_intervals(py::module_& m) {
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.def("running_predictors", &running_predictors, py::arg("fit"), no_gil);
   m.def("predict_stadia", &predict_stadia, py::arg("fit"), py::arg("covariates"), py::arg("members"), no_gil);
   m.def("mixture_survival", &mixture_survival, py::arg("family"), py::arg("mixture"), py::arg("predictor"),
         py::arg("t_days"));
