@@ -73,6 +73,7 @@ struct Writer {
   void write_temperatures();
   void write_end();
   void write_checks();
+  void write_signs(int index);
 };
 
 void Writer::write_molts() {
@@ -116,11 +117,17 @@ void Writer::write_checks() {
       add(s.options.first_day + check, "checked");
 }
 
+void Writer::write_signs(int index) {
+  for (const TrueSign& sign : simulate_signs(s, index))
+    add(s.options.first_day + sign.day, std::string(event_name(sign.event)));
+}
+
 void write_journal(TextTable& journal, const Simulation& s, int index) {
   Writer writer{s, s.animals[index]};
   writer.write_checks();
   writer.write_molts();
   writer.write_temperatures();
+  writer.write_signs(index);
   writer.write_end();
   std::stable_sort(writer.rows.begin(), writer.rows.end(),
                    [](const JournalRow& a, const JournalRow& b) { return a.when.latest < b.when.latest; });

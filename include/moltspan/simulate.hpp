@@ -71,6 +71,13 @@ struct SimulationOptions {
   double reading_step_mm = 5;   ///< 0 = not rounded
   bool read_in_inches = false;  ///< written in inches; a step of 1/4 in is 6.35 mm
 
+  double darkened_chance = 0, refused_chance = 0;  ///< that this sign of a coming molt is noted
+  double sign_lag_days = 10;                       ///< median time from a sign to the molt, at 20 mm
+  double sign_lag_exponent = 0.5;                  ///< of size
+  double sign_lag_log_sd = 0.5;
+  double false_signs_per_year = 0;  ///< of each kind of sign, by chance
+  int meal_every_days = 0;  ///< food is offered so often, and eaten until it is refused; 0 = no meals are written
+
   double death_per_year = 0.1, sale_per_year = 0.05;  ///< constant hazards
   double male_chance = 0.5;
   double unknown_sex_chance = 0.6;
@@ -154,6 +161,18 @@ struct SimulatedCollection {
 
 SimulatedCollection simulate_collection(const SimulationOptions& options, std::uint64_t seed,
                                         std::uint32_t replicate = 0);
+
+/// One row of the journal that tells, rightly or not, of a coming molt, or a meal.
+struct TrueSign {
+  int day = 0;  ///< days from first_day
+  Event event = Event::darkened;
+  int stadium = 0;  ///< index into TrueAnimal::life
+  bool false_alarm = false;
+};
+
+/// Signs and meals of one animal, by day. A sign comes a log-normal time before the molt, drawn apart for each kind; it
+/// is lost where that is before the stadium or the record began.
+std::vector<TrueSign> simulate_signs(const Simulation& simulation, int animal);
 
 /// Id of an animal (`A001`), names of a genus, a taxon and a cohort. Names are invented and differ by two letters at
 /// least.

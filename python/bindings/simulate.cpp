@@ -115,6 +115,24 @@ py::dict life_columns(const Simulation& s) {
   return table.result;
 }
 
+struct SignRow {
+  int animal;
+  TrueSign sign;
+};
+
+py::dict sign_columns(const Simulation& s) {
+  std::vector<SignRow> rows;
+  for (int i = 0; i < static_cast<int>(s.animals.size()); ++i)
+    for (const TrueSign& sign : simulate_signs(s, i)) rows.push_back({i, sign});
+  Columns<std::vector<SignRow>> table{rows};
+  table.add("animal_code", [](const SignRow& r) { return r.animal; })
+      .add("day", [](const SignRow& r) { return r.sign.day; })
+      .add("event", [](const SignRow& r) { return std::string(event_name(r.sign.event)); })
+      .add("stadium", [](const SignRow& r) { return r.sign.stadium; })
+      .add("false_alarm", [](const SignRow& r) { return r.sign.false_alarm; });
+  return table.result;
+}
+
 void bind_model_options(py::class_<Options>& c) {
   c.def_readwrite("n_animals", &Options::n_animals)
       .def_readwrite("n_cohorts", &Options::n_cohorts)
@@ -155,6 +173,13 @@ void bind_record_options(py::class_<Options>& c) {
       .def_readwrite("reading_error", &Options::reading_error)
       .def_readwrite("reading_step_mm", &Options::reading_step_mm)
       .def_readwrite("read_in_inches", &Options::read_in_inches)
+      .def_readwrite("darkened_chance", &Options::darkened_chance)
+      .def_readwrite("refused_chance", &Options::refused_chance)
+      .def_readwrite("sign_lag_days", &Options::sign_lag_days)
+      .def_readwrite("sign_lag_exponent", &Options::sign_lag_exponent)
+      .def_readwrite("sign_lag_log_sd", &Options::sign_lag_log_sd)
+      .def_readwrite("false_signs_per_year", &Options::false_signs_per_year)
+      .def_readwrite("meal_every_days", &Options::meal_every_days)
       .def_readwrite("death_per_year", &Options::death_per_year)
       .def_readwrite("sale_per_year", &Options::sale_per_year)
       .def_readwrite("male_chance", &Options::male_chance)
@@ -194,7 +219,8 @@ void bind_simulate(py::module_& m) {
       .def_readonly("taxon_growth_effect", &Simulation::taxon_growth_effect)
       .def("animals", &animal_columns)
       .def("stadia", &stadia_columns)
-      .def("lives", &life_columns);
+      .def("lives", &life_columns)
+      .def("signs", &sign_columns);
   m.def("simulate_stadia", &simulate_stadia, "options"_a, "seed"_a, "replicate"_a = 0,
         py::call_guard<py::gil_scoped_release>());
   m.def("write_collection", &write_collection, "simulation"_a);

@@ -19,6 +19,7 @@ def simulate_collection(seed=1, replicate=0, **options):
       `next_size_mm`, the true leg span after that molt.
     * `stadia`: what `Collection.stadia()` will show, as numbers, each with its `true_days`.
     * `lives`: every stadium from the acquisition on, recorded or not. Days count from the beginning of `first_day`.
+    * `signs`: signs of a coming molt and meals, as written, with `false_alarm`; `stadium` counts within the animal's `lives`.
     * `effects`: of genera, taxa and cohorts. `parameters`: every option used, `as_of` too.
     """
     from moltspan.records import Collection
@@ -89,7 +90,8 @@ def _truth(simulation):
     as_of = frames.day_of(simulation.options.first_day + simulation.options.study_days)
     parameters = options | {"seed": simulation.seed, "replicate": simulation.replicate, "as_of": as_of}
     return {"animals": _animals(simulation), "stadia": _named(simulation, simulation.stadia()),
-            "lives": _named(simulation, simulation.lives()), "effects": _effects(simulation),
+            "lives": _named(simulation, simulation.lives()), "signs": _named(simulation, simulation.signs()),
+            "effects": _effects(simulation),
             "parameters": pandas.DataFrame({"name": list(parameters), "value": list(parameters.values())})}
 
 
@@ -100,7 +102,8 @@ def _named(simulation, columns):
     n_genera = simulation.options.n_genera
     names = {"animal": _core.simulated_animal_id, "taxon": lambda code: _core.simulated_taxon_name(code, n_genera),
              "genus": _core.simulated_genus_name, "cohort": lambda code: _core.simulated_cohort_name(code) if code >= 0 else ""}
-    named = {level: [name(int(code)) for code in columns[f"{level}_code"]] for level, name in names.items() if f"{level}_code" in columns}
+    coded = {level: name for level, name in names.items() if f"{level}_code" in columns}
+    named = {level: [name(int(code)) for code in columns[f"{level}_code"]] for level, name in coded.items()}
     return pandas.DataFrame(named | columns)
 
 
@@ -122,3 +125,65 @@ def _effects(simulation):
              for k, (pace, growth) in enumerate(zip(simulation.taxon_effect, simulation.taxon_growth_effect, strict=True))]
     rows += [("cohort", _core.simulated_cohort_name(k), value, np.nan) for k, value in enumerate(simulation.cohort_effect)]
     return pandas.DataFrame(rows, columns=["level", "name", "effect", "growth_effect"])
+
+
+# Effect of the simulation -> its column in the table of stadia that a study fits.
+EFFECTS = {"temperature_effect": "temperature_above_25", "exponent": "log_size", "sex_effect": "male"}
+
+
+def study_power(effect="temperature_effect", n_animals=(10, 20, 40), study_days=730, replicates=200, level=0.95, seed=1,
+                **options):
+    """How often a study of a given size would find an effect: simulated, fitted, counted.
+
+    `effect`: `temperature_effect`, `exponent` (of size) or `sex_effect`; its true value and all others come from `options` (see
+    `default_options()`). Each study is fitted by maximum likelihood with the three covariates and an animal effect; sizes,
+    temperatures and sexes count as known. `n_animals` and `study_days` may be lists. A row a study size: `power`, the share of
+    the fitted studies whose interval leaves 0 out, its Monte Carlo error `power_error`; `coverage`, the share whose interval
+    holds the truth; the mean `estimate` and width of the interval; `not_fitted`, studies without an answer.
+    """
+    import pandas
+
+    if effect not in EFFECTS:
+        raise ValueError(f"study_power: effect={effect!r}; give one of {', '.join(EFFECTS)}")
+    truth = getattr(_options(options), effect)
+    rows = []
+    for days in np.atleast_1d(study_days).tolist():
+        window = min(days, options.get("entry_window_days", days / 2))
+        for animals in np.atleast_1d(n_animals).tolist():
+            size = options | {"n_animals": animals, "study_days": days, "entry_window_days": window}
+            studies = [_study(effect, level, seed, replicate, size) for replicate in range(replicates)]
+            asked = {"effect": effect, "truth": truth, "n_animals": animals, "study_days": days}
+            rows.append(asked | _summary(studies, truth))
+    return pandas.DataFrame(rows)
+
+
+def _study(effect, level, seed, replicate, options):
+    """(stadia, estimate, lower, upper) of one study; blanks where it cannot be fitted."""
+    from statistics import NormalDist
+
+    from moltspan.intervals import fit_stadia
+
+    table = simulate_stadia(seed, replicate, **options)["stadia"]
+    table = table.assign(temperature_above_25=table.temperature_c - 25, male=table.male.astype(float))
+    try:
+        fit = fit_stadia(table, " + ".join(EFFECTS.values()), family=options.get("family", "lognormal"), method="ml",
+                         animal="animal", entry_days="entry_days", start_range_days="start_range_days")
+        estimate, error = fit.coefficients[EFFECTS[effect]], fit.standard_errors[EFFECTS[effect]]
+    except (ValueError, RuntimeError):
+        return len(table), np.nan, np.nan, np.nan
+    reach = NormalDist().inv_cdf(0.5 + level / 2) * error
+    return len(table), estimate, estimate - reach, estimate + reach
+
+
+def _summary(studies, truth):
+    stadia, estimate, lower, upper = np.array(studies, float).T
+    fitted = np.isfinite(lower) & np.isfinite(upper)
+    result = {"replicates": len(studies), "not_fitted": int((~fitted).sum()), "stadia": stadia.mean()}
+    if not fitted.any():
+        return result | dict.fromkeys(("power", "power_error", "coverage", "estimate", "width"), np.nan)
+    lower, upper = lower[fitted], upper[fitted]
+    found = ((lower > 0) | (upper < 0)).astype(float)
+    power = _core.clustered_mean(found.tolist(), list(range(len(found))))
+    held = (lower <= truth) & (truth <= upper)
+    return result | {"power": power.mean, "power_error": power.standard_error, "coverage": held.mean(),
+                     "estimate": estimate[fitted].mean(), "width": (upper - lower).mean()}

@@ -370,6 +370,55 @@ TEST(DrawPriorTruth, DrawsWhatIsNamedAndLeavesTheRest) {
   EXPECT_THROW(draw_prior_truth({}, {{"sigmas", {}}}, 1), std::invalid_argument);
 }
 
+// Without false alarms a sign comes a log-normal lag before its molt: log lag about log 10 + exponent log size, sd .5.
+// Signs that would lie before the stadium or the record are lost, so only stadia over 60 days of animals that were bred
+// are looked at.
+TEST(SimulateSigns, ComeTheStatedTimeBeforeTheMolt) {
+  SimulationOptions o;
+  o.n_animals = 1500;
+  o.bred_chance = 1;
+  o.darkened_chance = .7;
+  const Simulation s = simulate_stadia(o, 3);
+  std::vector<double> scaled;
+  std::size_t stadia = 0;
+  for (int i = 0; i < o.n_animals; ++i) {
+    const auto& life = s.animals[i].life;
+    for (std::size_t k = 0; k + 1 < life.size(); ++k) stadia += life[k].length_days > 60;
+    for (const TrueSign& sign : simulate_signs(s, i)) {
+      ASSERT_EQ(sign.event, Event::darkened);
+      const TrueStadium& stadium = life[sign.stadium];
+      ASSERT_GT(sign.day, stadium.start_day);
+      ASSERT_LT(sign.day, stadium.end_day());
+      if (sign.stadium + 1 == static_cast<int>(life.size()) || stadium.length_days <= 60) continue;
+      scaled.push_back(std::log((stadium.end_day() - sign.day - .5) / 10) - .5 * stadium.log_size);
+    }
+  }
+  ASSERT_GT(scaled.size(), 1000u);
+  EXPECT_NEAR(scaled.size() / double(stadia), .7, .03);  // a few lags reach over 60 days
+  EXPECT_NEAR(moments(scaled).mean, 0, .06);             // whole days, and no sign on the day of the molt
+  EXPECT_NEAR(std::sqrt(moments(scaled).variance), .5, .05);
+}
+
+TEST(SimulateSigns, AreWrittenWithMealsThatEndBeforeTheMolt) {
+  SimulationOptions o;
+  o.darkened_chance = o.refused_chance = .8;
+  o.meal_every_days = 7;
+  o.false_signs_per_year = 1;
+  const SimulatedCollection written = simulate_collection(o, 3);
+  std::set<std::string> events(written.raw.journal.cells[3].begin(), written.raw.journal.cells[3].end());
+  for (const char* event : {"darkened", "refused", "ate"}) EXPECT_TRUE(events.count(event)) << event;
+  EXPECT_FALSE(make_collection(written.raw).has_faults());
+  int eaten = 0, false_alarms = 0;
+  for (int i = 0; i < o.n_animals; ++i)
+    for (const TrueSign& sign : simulate_signs(written.truth, i)) {
+      eaten += sign.event == Event::ate;
+      false_alarms += sign.false_alarm;
+    }
+  EXPECT_GT(eaten, 200);
+  EXPECT_GT(false_alarms, 10);
+  EXPECT_TRUE(simulate_signs(simulate_stadia({}, 3), 0).empty());
+}
+
 TEST(SimulatedNames, DifferByTwoLettersAtLeast) {
   std::set<std::string> names;
   for (int taxon = 0; taxon < 300; ++taxon) names.insert(simulated_taxon_name(taxon, 12));

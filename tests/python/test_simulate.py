@@ -14,7 +14,7 @@ def test_the_same_seed_gives_the_same_collection():
     other, _ = moltspan.simulate_collection(seed=5, check_every_days=7)
     pd.testing.assert_frame_equal(first.journal, again.journal)
     assert not first.journal.equals(other.journal)
-    assert set(truth) == {"animals", "stadia", "lives", "effects", "parameters"}
+    assert set(truth) == {"animals", "stadia", "lives", "signs", "effects", "parameters"}
 
 
 @pytest.mark.parametrize("every", [1, 7, 14])
@@ -60,6 +60,14 @@ def test_sizes_can_be_read_exactly():
     np.testing.assert_allclose(read.start_size_mm[both], 20 * np.exp(true.log_size[both]), rtol=1e-12)
 
 
+def test_signs_and_meals_are_written_and_their_truth_is_told():
+    collection, truth = moltspan.simulate_collection(seed=2, darkened_chance=0.8, refused_chance=0.8, meal_every_days=7)
+    signs = truth["signs"]
+    written = collection.journal[collection.journal.event.isin(["darkened", "refused", "ate"])]
+    assert sorted(written.event) == sorted(signs.event)
+    assert not signs.false_alarm.any()
+
+
 def test_options_are_checked_by_name():
     with pytest.raises(TypeError, match="'sigmas'.*options are"):
         moltspan.simulate_collection(sigmas=1)
@@ -89,3 +97,19 @@ def test_prior_truth_draws_only_what_is_named():
 def test_prior_truth_refuses_laws_it_does_not_know(priors, message):
     with pytest.raises(ValueError, match=message):
         simulate.draw_prior_truth(priors)
+
+
+def test_a_larger_study_finds_an_effect_more_often():
+    pytest.importorskip("moltspan.intervals")
+    table = moltspan.study_power("temperature_effect", n_animals=[4, 30], replicates=30, study_days=365, temperature_effect=-0.08)
+    assert list(table.n_animals) == [4, 30]
+    assert table.power[1] > table.power[0]
+    assert table.stadia[1] > 5 * table.stadia[0]
+    assert (table.not_fitted < 15).all()
+    # 30 studies at 95 %: fewer than 23 held would come once in 10,000 times (binomial, by scipy.stats.binom.cdf(23, 30, .95)).
+    assert table.coverage[1] > 0.75
+
+
+def test_power_is_asked_for_an_effect_that_exists():
+    with pytest.raises(ValueError, match="effect='color'"):
+        moltspan.study_power("color")
