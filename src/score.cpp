@@ -349,6 +349,7 @@ double crps_lognormal_mixture_censored(double y_days, const LogNormalMixture& fo
 }
 
 double crps_from_cdf(double y, const std::function<double(double)>& cdf, double low, double high) {
+  require(std::isfinite(y), "crps_from_cdf", "y", y, "it has to be a finite number");
   require(std::isfinite(low) && std::isfinite(high) && low < high, "crps_from_cdf", "high", high,
           "low and high have to be finite and in that order");
   const double cut = std::clamp(y, low, high);
@@ -435,6 +436,8 @@ ClusteredMean clustered_mean(std::span<const double> values, std::span<const int
   require(!values.empty(), "clustered_mean", "values", 0, "there has to be at least one");
   require(cluster.size() == values.size(), "clustered_mean", "cluster", double(cluster.size()),
           "it needs one code a value");
+  for (double value : values)
+    require(std::isfinite(value), "clustered_mean", "values", value, "each has to be a finite number");
   ClusteredMean result;
   result.n = values.size();
   const double n = static_cast<double>(result.n);

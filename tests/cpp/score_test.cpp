@@ -283,6 +283,16 @@ TEST(Scores, RefuseBadArgumentsByName) {
   EXPECT_NE(message([] { interval_score(5, 1, 2, 1); }).find("level"), std::string::npos);
   EXPECT_NE(message([] { interval_score(5, 3, 2, .9); }).find("upper"), std::string::npos);
   EXPECT_NE(message([] { bivariate_normal_cdf(0, 0, 1); }).find("rho"), std::string::npos);
+  EXPECT_NE(message([] {
+              crps_from_cdf(
+                  nan_value, [](double t) { return t; }, 0, 1);
+            }).find("`y`"),
+            std::string::npos);
+  EXPECT_NE(message([] { pit({{1}, {4}, {.3}}, nan_value, 60); }).find("min_days"), std::string::npos);
+  EXPECT_NE(message([] { covered_share({{1}, {4}, {.3}}, 50, 60, nan_value, 60); }).find("upper"), std::string::npos);
+  const std::vector<double> values{1, nan_value};
+  const std::vector<int> cluster{1, 2};
+  EXPECT_NE(message([&] { clustered_mean(values, cluster); }).find("values"), std::string::npos);
 }
 
 }  // namespace
