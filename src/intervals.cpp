@@ -58,6 +58,10 @@ StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health)
       data.covariates.conservativeResize(Eigen::NoChange, data.covariates.cols() + 1);
       for (std::size_t i = 0; i < codes.size(); ++i)
         data.covariates(static_cast<Index>(i), data.covariates.cols() - 1) = codes[i] == second ? 1 : 0;
+      data.probe_covariates.conservativeResize(Eigen::NoChange, data.covariates.cols());
+      for (std::size_t i = 0; i < data.probes(); ++i)
+        data.probe_covariates(static_cast<Index>(i), data.covariates.cols() - 1) =
+            data.probe_groups[level][i] == second ? 1 : 0;
       data.coefficients.push_back(group + "_difference");
     }
     health.push_back(
@@ -66,6 +70,7 @@ StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health)
              ? "only one " + group + ": no spread between members can be estimated, its effect is left out"
              : "only two members of level " + group + ": a fixed difference is estimated in place of a spread"});
     codes.clear();
+    data.probe_groups[level].clear();
   }
   return data;
 }
@@ -273,6 +278,10 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
 }
 
 PredictorMixture running_predictors(const StadiaFit& fit) { return fit.posterior->get().running(fit.running_rows); }
+
+PredictorMixture probe_predictors(const StadiaFit& fit) { return fit.posterior->get().probes(); }
+
+std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit) { return fit.posterior->get().own_weights(); }
 
 PredictorMixture predict_stadia(const StadiaFit& fit, const MatrixXd& covariates,
                                 const std::array<std::vector<int>, n_levels>& members) {

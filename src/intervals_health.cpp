@@ -60,7 +60,8 @@ int default_threads() { return std::max(1, static_cast<int>(std::thread::hardwar
 
 void check_table(const StadiaData& data, const StadiaOptions& options) {
   const auto n = static_cast<Index>(data.size());
-  if (n == 0) throw std::invalid_argument("the table has no stadium; give at least one row");
+  if (n == 0 && (options.method == Method::ml || data.probes() == 0))
+    throw std::invalid_argument("the table has no stadium; give at least one row");
   if (data.covariates.rows() != n || data.covariates.cols() != static_cast<Index>(data.coefficients.size()))
     throw std::invalid_argument("covariates: one row a stadium and one column a coefficient are needed");
   if (options.quadrature < 0 || options.quadrature > 400)

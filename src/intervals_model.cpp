@@ -110,13 +110,23 @@ GroupTree make_group_tree(const std::array<std::vector<int>, n_levels>& groups, 
   return result;
 }
 
+/// Codes of the records, then of the probes.
+static std::array<std::vector<int>, n_levels> with_probes(const StadiaData& data) {
+  auto groups = data.groups;
+  for (int level = 0; level < n_levels; ++level)
+    if (!groups[level].empty() && data.probes() > 0)
+      groups[level].insert(groups[level].end(), data.probe_groups[level].begin(), data.probe_groups[level].end());
+  return groups;
+}
+
 StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficients_in_hyper)
     : data_(std::move(data)),
       options_(std::move(options)),
       coefficients_in_hyper_(coefficients_in_hyper),
       priors_(options_.priors, data_.coefficients) {
   const int n_coefficients = static_cast<int>(data_.coefficients.size());
-  groups_ = make_group_tree(data_.groups, data_.size(), coefficients_in_hyper ? 0 : n_coefficients);
+  groups_ =
+      make_group_tree(with_probes(data_), data_.size() + data_.probes(), coefficients_in_hyper ? 0 : n_coefficients);
   tree = groups_.tree;
   for (int level = 0; level < static_cast<int>(groups_.levels.size()); ++level)
     if (coefficients_in_hyper || groups_.members[static_cast<int>(groups_.levels[level])] > 1)
@@ -128,10 +138,18 @@ StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficien
     coefficient_means_[i] = prior.mean;
     coefficient_precisions_[i] = 1 / (prior.sd * prior.sd);
   }
-  for (std::size_t record = 0; record < data_.size(); ++record) {
-    terms.push_back({static_cast<int>(record), 1});
+  for (std::size_t row = 0; row < data_.size(); ++row) {
+    terms.push_back({static_cast<int>(row), 1});
     predictors.push_back(
-        make_predictor(data_.covariates.row(static_cast<Eigen::Index>(record)), groups_.node_of_record[record]));
+        make_predictor(data_.covariates.row(static_cast<Eigen::Index>(row)), groups_.node_of_record[row]));
+  }
+  for (std::size_t probe = 0; probe < data_.probes(); ++probe)
+    predictors.push_back(make_predictor(data_.probe_covariates.row(static_cast<Eigen::Index>(probe)),
+                                        groups_.node_of_record[data_.size() + probe]));
+  for (const auto& [code, variance] : data_.animal_extra_variance) {
+    const auto found = groups_.node_of_code[static_cast<int>(Level::animal)].find(code);
+    if (found != groups_.node_of_code[static_cast<int>(Level::animal)].end())
+      extra_node_variance_.push_back({found->second, variance});
   }
 }
 
@@ -160,6 +178,10 @@ void StadiaModel::latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& me
     level_precision.push_back(std::pow(level_sd(level, hyper), -2));
   for (std::size_t node = 1; node < tree.nodes.size(); ++node)
     precision[root + static_cast<int>(node) - 1] = level_precision[groups_.level_of_node[node]];
+  for (const auto& [node, variance] : extra_node_variance_) {
+    double& own = precision[root + node - 1];
+    own = 1 / (1 / own + variance);
+  }
 }
 
 double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& hyper) const {

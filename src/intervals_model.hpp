@@ -69,6 +69,7 @@ class StadiaModel final : public LatentModel {
   PriorTable priors_;
   GroupTree groups_;
   std::vector<int> estimated_;
+  std::vector<std::pair<int, double>> extra_node_variance_;
   Eigen::VectorXd coefficient_means_, coefficient_precisions_;
 };
 

@@ -63,10 +63,16 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
   const auto& bounds = model_->data().bounds;
   for (std::size_t i = 0; i < bounds.size(); ++i)
     if (std::isnan(bounds[i].max_days)) running_records_.push_back(static_cast<int>(i));
+  for (const auto& [code, node] : model_->groups().node_of_code[static_cast<int>(Level::animal)])
+    if (code >= 0) animal_nodes_.push_back({code, node});
   const auto begin = [this](std::size_t points) {
     const auto n = static_cast<Index>(points), running = static_cast<Index>(running_records_.size());
     running_mean_.setZero(n, running);
     running_variance_.setOnes(n, running);
+    const auto probes = static_cast<Index>(model_->data().probes());
+    probe_mean_.setZero(n, probes);
+    probe_variance_.setOnes(n, probes);
+    own_weight_.setZero(n, static_cast<Index>(animal_nodes_.size()));
     coefficient_means_.setZero(n, model_->tree.nodes[0].dim);
     coefficient_covariances_.assign(points,
                                     Eigen::MatrixXd::Zero(model_->tree.nodes[0].dim, model_->tree.nodes[0].dim));
@@ -79,12 +85,41 @@ void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& poster
   const auto row = static_cast<Index>(point);
   coefficient_means_.row(row) = posterior.node_mean(0).transpose();
   coefficient_covariances_[point] = posterior.path_covariance(0);
+  keep_probes(row, posterior);
   for (std::size_t i = 0; i < running_records_.size(); ++i) {
     const auto record = static_cast<std::size_t>(running_records_[i]);
     const auto freed = without_term(posterior, model_->predictors[record], record);
     running_mean_(row, static_cast<Index>(i)) = freed.first;
     running_variance_(row, static_cast<Index>(i)) = freed.second;
   }
+}
+
+void StadiaPosterior::keep_probes(Index row, const ConditionalPosterior& posterior) {
+  for (std::size_t i = 0; i < model_->data().probes(); ++i) {
+    const auto [mean, variance] = posterior.predictor_moments(model_->predictors[model_->data().size() + i]);
+    probe_mean_(row, static_cast<Index>(i)) = mean;
+    probe_variance_(row, static_cast<Index>(i)) = variance;
+  }
+  for (std::size_t i = 0; i < animal_nodes_.size(); ++i) {
+    const int node = animal_nodes_[i].second;
+    own_weight_(row, static_cast<Index>(i)) =
+        1 - posterior.path_covariance(node)(0, 0) * posterior.prior_precision_of(node);
+  }
+}
+
+PredictorMixture StadiaPosterior::probes() const {
+  PredictorMixture mixture = empty_mixture(0);
+  mixture.mean = probe_mean_;
+  mixture.variance = probe_variance_;
+  return mixture;
+}
+
+std::vector<std::pair<int, double>> StadiaPosterior::own_weights() const {
+  std::vector<std::pair<int, double>> result;
+  for (std::size_t i = 0; i < animal_nodes_.size(); ++i)
+    result.push_back(
+        {animal_nodes_[i].first, std::clamp(hyper_.weights.dot(own_weight_.col(static_cast<Index>(i))), 0.0, 1.0)});
+  return result;
 }
 
 PredictorMixture StadiaPosterior::empty_mixture(Index predictors) const {
@@ -191,9 +226,10 @@ Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture
   return running_quantiles(family, mixture, VectorXd::Zero(mixture.mean.cols()), probabilities);
 }
 
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities) {
+Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities, double w) {
   // The distribution of exp(predictor) is that of a log-normal T without any spread of its own.
   PredictorMixture bare = mixture;
+  bare.mean.colwise() += (w * mixture.log_sigma.array().exp()).matrix();
   bare.log_sigma.setConstant(-50);
   return mixture_quantiles(Family::lognormal, bare, probabilities);
 }

@@ -26,19 +26,24 @@ class StadiaPosterior {
 
   /// Predictors of running records of the fit, each freed of its own term (the cavity of its Gaussian).
   PredictorMixture running(const std::vector<int>& records) const;
+  PredictorMixture probes() const;
+  /// Mean share of each animal's effect variance that the records removed, by code.
+  std::vector<std::pair<int, double>> own_weights() const;
   /// Predictors of new rows; solves the points again.
   PredictorMixture predict(const Eigen::MatrixXd& covariates,
                            const std::array<std::vector<int>, n_levels>& members) const;
 
  private:
   void keep(std::size_t point, const ConditionalPosterior& posterior);
+  void keep_probes(Eigen::Index row, const ConditionalPosterior& posterior);
   PredictorMixture empty_mixture(Eigen::Index predictors) const;
 
   std::shared_ptr<const StadiaModel> model_;
   HyperOptions options_;
   HyperPosterior hyper_;
   std::vector<int> running_records_;
-  Eigen::MatrixXd running_mean_, running_variance_, coefficient_means_;
+  std::vector<std::pair<int, int>> animal_nodes_;  ///< code, node
+  Eigen::MatrixXd running_mean_, running_variance_, probe_mean_, probe_variance_, own_weight_, coefficient_means_;
   std::vector<Eigen::MatrixXd> coefficient_covariances_;
 };
 

@@ -12,8 +12,15 @@ namespace {
 using numeric::log1mexp;
 
 constexpr double narrow_width = 0.05;  ///< in units of sigma: below, a difference of two F loses digits
-constexpr double panel_width = 1.0;    ///< one panel of six nodes over this many sigma errs by about 1e-13
-constexpr int panel_nodes = 6;
+constexpr double panel_width = 1.0;    ///< one panel of six nodes over this many sigma errs by about 1e-12
+
+/// Rule for a panel of this width in sigma; all err by about the same.
+const numeric::QuadratureRule& panel_rule(double width) {
+  static const auto &three = numeric::gauss_legendre(3), &four = numeric::gauss_legendre(4),
+                    &six = numeric::gauss_legendre(6);
+  return width < 0.15 ? three : width < 0.4 ? four : six;
+}
+
 constexpr double far_tail = -40;  ///< below this z no law carries mass that a double could show
 
 /// Log-likelihood of one exactly known T, given z = (log t - eta) / sigma.
@@ -129,13 +136,13 @@ class LogSum {
 /// scale.
 template <typename Visit>
 void integrate_days(double low, double high, double eta, double sigma, Visit at) {
-  const auto& rule = numeric::gauss_legendre(panel_nodes);
   const double floor = std::max(low, std::exp(eta + far_tail * sigma));
   for (double right = high; right > floor;) {
     double left = std::max(low, right * std::exp(-panel_width * sigma));
     if (left - low < 0.3 * (right - left)) left = low;
     const double half = 0.5 * (right - left), middle = 0.5 * (right + left);
-    for (int i = 0; i < panel_nodes; ++i) at(middle + half * rule.nodes[i], half * rule.weights[i]);
+    const auto& rule = panel_rule(half / (middle * sigma) * 2);
+    for (Eigen::Index i = 0; i < rule.nodes.size(); ++i) at(middle + half * rule.nodes[i], half * rule.weights[i]);
     right = left;
   }
 }

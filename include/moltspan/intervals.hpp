@@ -66,7 +66,14 @@ struct StadiaData {
   std::array<std::vector<int>, n_levels>
       groups;  ///< code of each record in each level; empty = no such effect; -1 = a group of its own
 
+  /// Rows without a record whose predictors are wanted: their covariates and groups, as above.
+  Eigen::MatrixXd probe_covariates;
+  std::array<std::vector<int>, n_levels> probe_groups;
+  /// Variance added to the effects of single animals (code, variance), for what is not known of an animal as a whole.
+  std::vector<std::pair<int, double>> animal_extra_variance;
+
   std::size_t size() const { return bounds.size(); }
+  std::size_t probes() const { return static_cast<std::size_t>(probe_covariates.rows()); }
 };
 
 enum class HealthState { good, warning, bad, not_run };
@@ -142,6 +149,12 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
 /// Predictors of the running rows of the fit, each without its own term.
 PredictorMixture running_predictors(const StadiaFit& fit);
 
+/// Predictors of the probes of the fit's data.
+PredictorMixture probe_predictors(const StadiaFit& fit);
+
+/// Share of the variance of each animal's effect (by code) that its own records have removed: 0 none, 1 all.
+std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit);
+
 /// Posterior of x'beta + effects for rows of covariates; `members[level]` holds the group codes of the fit, -1 for a
 /// new member (which adds that level's variance), empty where the level is left out (its effect 0).
 PredictorMixture predict_stadia(const StadiaFit& fit, const Eigen::MatrixXd& covariates,
@@ -150,8 +163,8 @@ PredictorMixture predict_stadia(const StadiaFit& fit, const Eigen::MatrixXd& cov
 /// Survival P(T > t_days) of one predictor of a mixture, parameter uncertainty included.
 double mixture_survival(Family family, const PredictorMixture& mixture, Eigen::Index predictor, double t_days);
 
-/// Quantiles of T given T > elapsed_days, by root finding: each hyperparameter point counts with its own survival to elapsed_days,
-/// so that the running stadium enters once. Mixture points must be without the running record's own term.
+/// Quantiles of T given T > elapsed_days, by root finding: each hyperparameter point counts with its own survival to
+/// elapsed_days, so that the running stadium enters once. Mixture points must be without the running record's own term.
 Eigen::VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, Eigen::Index predictor,
                                       double elapsed_days, const Eigen::VectorXd& probabilities);
 
@@ -162,7 +175,7 @@ Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture
 /// Quantiles of a new T of every predictor.
 Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
 
-/// Quantiles of exp(predictor), the scale of a stadium's length, of every predictor: parameter uncertainty alone.
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
+/// Quantiles of exp(predictor + sigma w) of every predictor, w a fixed quantile of W: parameter uncertainty alone.
+Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities, double w = 0);
 
 }  // namespace moltspan

@@ -94,6 +94,8 @@ class ConditionalPosterior {
   /// Mean (the mode, unless corrected) and variance of a linear predictor.
   std::pair<double, double> predictor_moments(const Predictor& predictor) const;
   double predictor_mode(const Predictor& predictor) const { return predictor_value(predictor, mode_); }
+  /// Prior precision of the first variable of a node.
+  double prior_precision_of(int node) const { return prior_precision_[variable_offset_[node]]; }
   /// Mean (the mode, unless corrected) of the variables of a node.
   Eigen::VectorXd node_mean(int node) const;
 

@@ -134,7 +134,7 @@ void bind_intervals(py::module_& m) {
         py::arg("t_days"));
   m.def("mixture_quantiles", &mixture_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"),
         no_gil);
-  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), no_gil);
+  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), py::arg("w"), no_gil);
   m.def("running_quantiles", &running_quantiles, py::arg("family"), py::arg("mixture"), py::arg("elapsed_days"),
         py::arg("probabilities"), no_gil);
   m.def(

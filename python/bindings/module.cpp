@@ -6,7 +6,9 @@ PYBIND11_MODULE(_core, m) {
   m.attr("__version__") = MOLTSPAN_VERSION;
   moltspan::bindings::bind_intervals(m);
   moltspan::bindings::bind_records(m);
+  moltspan::bindings::bind_stadia(m);
+  moltspan::bindings::bind_collection_fit(m);
+  moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_score(m);
   moltspan::bindings::bind_simulate(m);
-  moltspan::bindings::bind_stadia(m);
 }

@@ -8,8 +8,10 @@ namespace py = pybind11;
 
 void bind_intervals(py::module_& m);
 void bind_records(py::module_& m);
+void bind_stadia(py::module_& m);
+void bind_collection_fit(py::module_& m);
+void bind_forecast(py::module_& m);
 void bind_score(py::module_& m);
 void bind_simulate(py::module_& m);
-void bind_stadia(py::module_& m);
 
 }  // namespace moltspan::bindings

@@ -1,0 +1,62 @@
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "moltspan/intervals.hpp"
+#include "moltspan/records.hpp"
+#include "moltspan/stadia.hpp"
+
+/// The joint fit of a collection: stadia of all its animals, nested by genus, taxon, cohort and animal, with the
+/// covariates that the records hold.
+namespace moltspan {
+
+struct CollectionOptions {
+  std::optional<Day> as_of;  ///< last day used; default: the last recorded day
+  Watched watched = Watched::all;
+  Family family = Family::lognormal;
+  Method method = Method::bayes;
+  Truncation truncation = Truncation::conditional;
+  Priors priors;
+  int threads = 0;
+};
+
+/// Size of an animal in one instar on the scale log(leg span / 20 mm), with its error.
+struct InstarSize {
+  double mean = 0, variance = 0;
+  bool measured = false;  ///< read in this instar, not carried over from another
+};
+
+/// What an animal enters the fit with.
+struct AnimalInputs {
+  std::vector<InstarSize> sizes;  ///< [0] before the first recorded molt, [k] after the k-th
+  bool never_measured = false;
+  double shared_size_variance = 0;  ///< of log size, common to all its instars, where it was never measured
+  bool temperature_known = false;
+  int running_row = -1;                  ///< row of the fit that is its running stadium; -1 = none
+  int previous_row = -1;                 ///< row of the stadium before that one; -1 = none
+  int probe = -1;                        ///< probe of an animal without a known start; -1 = none
+  int own_stadia = 0, taxon_stadia = 0;  ///< stadia with a seen end: its own, and of others of its taxon
+};
+
+/// A fitted collection. Immutable.
+struct CollectionFit {
+  std::shared_ptr<const Collection> collection;
+  CollectionOptions options;
+  StadiaTable table;
+  StadiaData data;                     ///< record i is stadium i of the table
+  StadiaFit stadia;                    ///< without records: only priors stand behind it
+  std::vector<AnimalInputs> animals;   ///< one an animal of the collection
+  std::vector<HealthNote> health;      ///< of the fit, and what was assumed for all
+  double exponent_for_size_error = 0;  ///< exponent of size with which size errors entered the variances
+};
+
+/// Fits all stadia up to `as_of`. Covariates: `log_size` of the start size, `warmth_c` = mean temperature - 25 C,
+/// `male` (chance of being male), `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`, each where the
+/// records hold any. The error of a start size adds exponent^2 x variance to its record. Throws std::invalid_argument
+/// where no animal has a record.
+CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const CollectionOptions& options = {});
+
+}  // namespace moltspan

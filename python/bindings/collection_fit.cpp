@@ -1,0 +1,34 @@
+#include "moltspan/collection_fit.hpp"
+
+#include <pybind11/eigen.h>
+#include <pybind11/stl.h>
+
+#include "module.hpp"
+
+namespace moltspan::bindings {
+
+void bind_collection_fit(py::module_& m) {
+  py::class_<CollectionOptions>(m, "CollectionOptions")
+      .def(py::init<>())
+      .def_readwrite("as_of", &CollectionOptions::as_of)
+      .def_readwrite("watched", &CollectionOptions::watched)
+      .def_readwrite("family", &CollectionOptions::family)
+      .def_readwrite("method", &CollectionOptions::method)
+      .def_readwrite("truncation", &CollectionOptions::truncation)
+      .def_readwrite("priors", &CollectionOptions::priors)
+      .def_readwrite("threads", &CollectionOptions::threads);
+  py::class_<CollectionFit>(m, "CollectionFit")
+      .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
+      .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
+      .def_readonly("stadia", &CollectionFit::stadia)
+      .def_readonly("health", &CollectionFit::health)
+      .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
+  m.def(
+      "fit_collection",
+      [](std::shared_ptr<Collection> collection, const CollectionOptions& options) {
+        return fit_collection(std::move(collection), options);
+      },
+      py::arg("collection"), py::arg("options"), py::call_guard<py::gil_scoped_release>());
+}
+
+}  // namespace moltspan::bindings

@@ -1,0 +1,39 @@
+#include "moltspan/forecast.hpp"
+
+#include <pybind11/stl.h>
+
+#include "module.hpp"
+
+namespace moltspan::bindings {
+
+void bind_forecast(py::module_& m) {
+  m.attr("STANDARD_QUANTILES") = std::vector<double>(std::begin(standard_quantiles), std::end(standard_quantiles));
+  m.attr("CHANCE_HORIZONS_DAYS") = std::vector<int>(std::begin(chance_horizons_days), std::end(chance_horizons_days));
+  py::class_<ForecastBand>(m, "ForecastBand")
+      .def_readonly("level", &ForecastBand::level)
+      .def_readonly("from_days", &ForecastBand::from_days)
+      .def_readonly("to_days", &ForecastBand::to_days);
+  py::class_<AnimalForecast>(m, "AnimalForecast")
+      .def_readonly("id", &AnimalForecast::id)
+      .def_readonly("taxon", &AnimalForecast::taxon)
+      .def_property_readonly("phase", [](const AnimalForecast& f) { return phase_name(f.phase); })
+      .def_property_readonly("last_molt",
+                             [](const AnimalForecast& f) {
+                               std::optional<std::pair<Day, Day>> days;
+                               if (f.last_molt) days = {f.last_molt->earliest, f.last_molt->latest};
+                               return days;
+                             })
+      .def_readonly("quantile_days", &AnimalForecast::quantile_days)
+      .def_readonly("bands", &AnimalForecast::bands)
+      .def_readonly("why_no_forecast", &AnimalForecast::why_no_forecast)
+      .def_readonly("chance_within_days", &AnimalForecast::chance_within_days)
+      .def_readonly("chance_final", &AnimalForecast::chance_final)
+      .def_readonly("feed_from", &AnimalForecast::feed_from)
+      .def_readonly("own_stadia", &AnimalForecast::own_stadia)
+      .def_readonly("taxon_stadia", &AnimalForecast::taxon_stadia)
+      .def_readonly("own_weight", &AnimalForecast::own_weight)
+      .def_readonly("notes", &AnimalForecast::notes);
+  m.def("forecast", &forecast, py::arg("fit"), py::arg("levels"), py::call_guard<py::gil_scoped_release>());
+}
+
+}  // namespace moltspan::bindings

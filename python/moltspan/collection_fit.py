@@ -1,0 +1,155 @@
+"""The joint fit of a collection and its forecasts: `fit`, `CollectionFit`, `forecast_document`."""
+
+import math
+from datetime import timedelta
+
+from moltspan import _core, frames
+from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_priors
+from moltspan.result import Health, html_table, text_table
+
+LEVELS = (0.5, 0.8, 0.95)
+
+
+def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0):
+    """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
+
+    Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
+    `warmth_c` (mean temperature - 25 C), `male`, `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`. `priors`
+    overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
+    say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
+    """
+    choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
+    options = _core.CollectionOptions()
+    options.as_of = frames.day_number(as_of)
+    options.watched = getattr(_core.Watched, choice("watched", watched, ("all", "rows")))
+    options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
+    options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
+    if as_of is None and collection.as_of is None:
+        raise ValueError("the collection has no dated record of an animal without a fault: nothing can be forecast yet")
+    asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
+             "priors": dict(priors or {})}
+    return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
+
+
+class CollectionFit:
+    """A fitted collection; nothing in it can be changed."""
+
+    def __init__(self, collection, core, asked, options):
+        for name, value in (("collection", collection), ("_core", core), ("asked", asked), ("_options", options)):
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name, value):
+        raise AttributeError("a fit cannot be changed; fit again")
+
+    __delattr__ = __setattr__
+
+    @property
+    def as_of(self):
+        """Last day used."""
+        return frames.day_of(self._core.as_of)
+
+    @property
+    def stadia(self):
+        """The model of stadium lengths behind the forecasts."""
+        return StadiaFit(self._core.stadia, self.asked, options=self._options)
+
+    @property
+    def health(self):
+        """What to know before using the numbers."""
+        return Health.of(self._core.health)
+
+    def forecast(self, levels=LEVELS):
+        """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
+        return frames.frame_of(_flat(forecast_document(self, levels)), self.collection._kind)
+
+    def _facts(self):
+        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *self.stadia._facts()]
+
+    def summary(self):
+        """The fit as text: what was used, estimates, health."""
+        facts = "\n".join(f"{name}: {value}" for name, value in self._facts())
+        return facts + "\n" + text_table(("", "posterior mean", "sd"), self.stadia._rows())
+
+    __repr__ = summary
+
+    def _repr_html_(self):
+        return html_table("Collection fit", self._facts(), ("", "posterior mean", "sd"), self.stadia._rows())
+
+
+def forecast_document(fit, levels=LEVELS):
+    """The forecast as a dict ready for JSON: `as_of`, `watched`, `levels`, `animals` (one each), `problems`. No NaN; None = unknown."""
+    levels = [float(level) for level in levels]
+    animals = [_animal(fit.as_of, forecast) for forecast in _core.forecast(fit._core, levels)]
+    return {"as_of": fit.as_of.isoformat(), "watched": fit.asked["watched"], "levels": levels, "animals": animals,
+            "problems": _problems(fit)}
+
+
+def _problems(fit):
+    problems = [*fit.collection._core_collection.problems, *fit._core.table_doubts]
+    names = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
+    return [{name: getattr(problem, name) for name in names} for problem in problems]
+
+
+def _animal(as_of, forecast):
+    def date(days):
+        return (as_of + timedelta(days=math.floor(days))).isoformat()
+
+    return {"animal": forecast.id, "taxon": forecast.taxon or None, "phase": forecast.phase, "last_molt": _range(forecast),
+            "days_since_molt": _since(as_of, forecast), "next_molt": _next_molt(forecast, date),
+            "why_no_forecast": forecast.why_no_forecast or None,
+            "chance_within_days": _chances(forecast),
+            "chance_final": None if math.isnan(forecast.chance_final) else forecast.chance_final, "chance_missed": None,
+            "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
+            "next_leg_span_mm": None,
+            "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
+            "notes": list(forecast.notes)}
+
+
+def _chances(forecast):
+    horizons = list(map(str, _core.CHANCE_HORIZONS_DAYS))
+    if forecast.chance_within_days:
+        return dict(zip(horizons, forecast.chance_within_days, strict=True))
+    return dict.fromkeys(horizons, 0.0 if forecast.phase == "final" else None)
+
+
+def _range(forecast):
+    if forecast.last_molt is None:
+        return None
+    return dict(zip(("earliest", "latest"), (frames.day_of(day).isoformat() for day in forecast.last_molt), strict=True))
+
+
+def _since(as_of, forecast):
+    if forecast.last_molt is None:
+        return None
+    earliest, latest = map(frames.day_of, forecast.last_molt)
+    return {"min": (as_of - latest).days, "max": (as_of - earliest).days}
+
+
+def _next_molt(forecast, date):
+    if not forecast.quantile_days:
+        return None
+    days = {f"{p:g}": value for p, value in zip(_core.STANDARD_QUANTILES, forecast.quantile_days, strict=True)}
+    bands = [{"level": band.level, "from": date(band.from_days), "to": date(band.to_days)} for band in forecast.bands]
+    return {"median": date(days["0.5"]), "bands": bands, "quantiles": {p: date(value) for p, value in days.items()},
+            "quantile_days": days}
+
+
+def _flat(document):
+    """The document as columns, a row an animal."""
+    rows = [_flat_row(animal) for animal in document["animals"]]
+    names = list(dict.fromkeys(name for row in rows for name in row)) or ["animal"]
+    return {name: [row.get(name) for row in rows] for name in names}
+
+
+def _flat_row(animal):
+    row = {"animal": animal["animal"], "taxon": animal["taxon"], "phase": animal["phase"]}
+    for name, sides in (("last_molt", ("earliest", "latest")), ("days_since_molt", ("min", "max"))):
+        row |= {f"{name}_{side}": (animal[name] or {}).get(side) for side in sides}
+    molt = animal["next_molt"] or {}
+    row["next_molt"] = molt.get("median")
+    for band in molt.get("bands", ()):
+        row |= {f"from_{band['level'] * 100:g}": band["from"], f"to_{band['level'] * 100:g}": band["to"]}
+    row |= {f"q{p}": value for p, value in molt.get("quantile_days", {}).items()}
+    row |= {f"chance_{days}_days": chance for days, chance in (animal["chance_within_days"] or {}).items()}
+    row |= {name: animal[name] for name in ("chance_final", "feed_from", "why_no_forecast")} | animal["basis"]
+    return row | {"notes": "; ".join(animal["notes"])}

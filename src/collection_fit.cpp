@@ -1,0 +1,243 @@
+#include "moltspan/collection_fit.hpp"
+
+#include <cmath>
+#include <map>
+#include <stdexcept>
+
+#include "collection_sizes.hpp"
+#include "husbandry.hpp"
+#include "moltspan/posterior.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr double reference_c = 25;
+constexpr double exponent_tolerance = 0.1;  ///< change of the exponent beyond which size errors are weighed again
+
+/// Codes of a collection's groups, one of each level an animal.
+std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection) {
+  std::array<std::vector<int>, n_levels> codes;
+  std::array<std::map<std::string, int>, n_levels> known;
+  bool any_cohort = false;
+  const auto code = [&](Level level, const std::string& key, bool blank) {
+    auto& names = known[static_cast<int>(level)];
+    return blank ? -1 : names.try_emplace(key, static_cast<int>(names.size())).first->second;
+  };
+  for (std::size_t i = 0; i < collection.animals.size(); ++i) {
+    const Animal& a = collection.animals[i];
+    codes[0].push_back(code(Level::genus, a.genus, a.genus.empty()));
+    codes[1].push_back(code(Level::taxon, a.taxon, a.taxon.empty()));
+    codes[2].push_back(code(Level::cohort, a.taxon + "\n" + a.cohort, a.cohort.empty()));
+    codes[3].push_back(static_cast<int>(i));
+    any_cohort = any_cohort || !a.cohort.empty();
+  }
+  if (!any_cohort) codes[2].clear();
+  return codes;
+}
+
+/// One row of covariates by name, before it is known which of them the collection uses.
+struct CovariateRow {
+  double log_size = 0, warmth_c = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0, limb_lost = 0,
+         egg_sac = 0;
+};
+
+struct Covariate {
+  const char* name;
+  double CovariateRow::*value;
+  double absent;  ///< value that says nothing: a column of it is left out
+};
+
+const std::array<Covariate, 8>& covariates() {
+  static const std::array<Covariate, 8> all{{{"log_size", &CovariateRow::log_size, NAN},
+                                             {"warmth_c", &CovariateRow::warmth_c, 0},
+                                             {"male", &CovariateRow::male, 0.5},
+                                             {"near_adult_female", &CovariateRow::near_adult_female, 0},
+                                             {"pace_slow", &CovariateRow::pace_slow, 0},
+                                             {"pace_fast", &CovariateRow::pace_fast, 0},
+                                             {"limb_lost", &CovariateRow::limb_lost, 0},
+                                             {"egg_sac", &CovariateRow::egg_sac, 0}}};
+  return all;
+}
+
+/// Usual temperature by taxon, of its animals with any.
+std::map<std::string, double> taxon_temperatures(const Collection& collection, const StadiaTable& table) {
+  std::map<std::string, std::pair<double, int>> sums;
+  for (std::size_t i = 0; i < table.animals.size(); ++i) {
+    const double usual = table.animals[i].temperature_c;
+    if (!std::isfinite(usual)) continue;
+    auto& sum = sums[collection.animals[i].taxon];
+    sum.first += usual;
+    ++sum.second;
+  }
+  std::map<std::string, double> means;
+  for (const auto& [taxon, sum] : sums) means[taxon] = sum.first / sum.second;
+  return means;
+}
+
+/// Builds the rows of the fit from a collection on one day.
+class Rows {
+ public:
+  Rows(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs)
+      : collection_(collection), table_(table), inputs_(inputs), temperatures_(taxon_temperatures(collection, table)) {}
+
+  CovariateRow of(int animal, std::size_t instar, double temperature_c, bool limb_lost, bool egg_sac) {
+    const Animal& a = collection_.animals[animal];
+    const AnimalHistory& history = table_.animals[animal];
+    CovariateRow row;
+    row.log_size = inputs_[animal].sizes[instar].mean;
+    row.warmth_c = warmth(animal, temperature_c);
+    row.male = history.male_chance;
+    const double leg_span_mm = 20 * std::exp(row.log_size);
+    const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;
+    if (matured || leg_span_mm > husbandry().adult_share * a.adult_leg_span_mm)
+      row.near_adult_female = 1 - history.male_chance;
+    row.pace_slow = a.pace == Pace::slow;
+    row.pace_fast = a.pace == Pace::fast;
+    row.limb_lost = limb_lost;
+    row.egg_sac = egg_sac;
+    return row;
+  }
+
+ private:
+  double warmth(int animal, double temperature_c) {
+    double t = temperature_c;
+    if (!std::isfinite(t)) t = table_.animals[animal].temperature_c;
+    if (!std::isfinite(t)) {
+      const auto found = temperatures_.find(collection_.animals[animal].taxon);
+      if (found != temperatures_.end()) t = found->second;
+    }
+    inputs_[animal].temperature_known = std::isfinite(t);
+    return std::isfinite(t) ? t - reference_c : 0;
+  }
+
+  const Collection& collection_;
+  const StadiaTable& table_;
+  std::vector<AnimalInputs>& inputs_;
+  std::map<std::string, double> temperatures_;
+};
+
+/// Columns in use, and the matrix of a list of rows.
+std::vector<Covariate> used_covariates(const std::vector<CovariateRow>& rows, const std::vector<CovariateRow>& probes) {
+  std::vector<Covariate> used;
+  for (const Covariate& c : covariates()) {
+    const auto says = [&](const CovariateRow& row) { return std::isnan(c.absent) || row.*c.value != c.absent; };
+    bool any = false;
+    for (const auto* list : {&rows, &probes})
+      for (const auto& row : *list) any = any || says(row);
+    if (any) used.push_back(c);
+  }
+  return used;
+}
+
+MatrixXd design(const std::vector<CovariateRow>& rows, const std::vector<Covariate>& used) {
+  MatrixXd x(static_cast<Index>(rows.size()), static_cast<Index>(used.size()) + 1);
+  for (Index i = 0; i < x.rows(); ++i) {
+    x(i, 0) = 1;
+    for (Index c = 1; c < x.cols(); ++c)
+      x(i, c) = rows[static_cast<std::size_t>(i)].*used[static_cast<std::size_t>(c) - 1].value;
+  }
+  return x;
+}
+
+bool wants_probe(const AnimalHistory& history, const Animal& animal, Day as_of) {
+  if (animal.set_aside || history.state != AnimalState::alive || history.molts_no_more) return false;
+  return history.recorded || !animal.acquired || *animal.acquired <= as_of;
+}
+
+/// Fills fit.data and what each animal enters with.
+void build_data(CollectionFit& fit) {
+  const Collection& collection = *fit.collection;
+  fit.animals = size_inputs(collection, fit.table);
+  const auto codes = animal_codes(collection);
+  Rows rows(collection, fit.table, fit.animals);
+  std::vector<CovariateRow> records, probes;
+  const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
+    for (int level = 0; level < n_levels; ++level)
+      if (!codes[level].empty()) groups[level].push_back(codes[level][animal]);
+  };
+  for (const Stadium& s : fit.table.stadia) {
+    AnimalInputs& inputs = fit.animals[s.animal];
+    const int row = static_cast<int>(records.size());
+    if (s.status == StadiumStatus::running)
+      inputs.running_row = row;
+    else
+      inputs.previous_row = row;
+    inputs.own_stadia += s.end.has_value();
+    records.push_back(rows.of(s.animal, static_cast<std::size_t>(s.molt) + 1, s.temperature_c, s.limb_lost, s.egg_sac));
+    fit.data.bounds.push_back({s.min_days, s.max_days, s.start_range_days, s.entry_days});
+    add_codes(fit.data.groups, s.animal);
+  }
+  for (std::size_t i = 0; i < fit.animals.size(); ++i) {
+    AnimalInputs& inputs = fit.animals[i];
+    if (inputs.never_measured)
+      fit.data.animal_extra_variance.push_back({static_cast<int>(i), inputs.shared_size_variance});
+    if (inputs.running_row >= 0 || !wants_probe(fit.table.animals[i], collection.animals[i], fit.table.as_of)) continue;
+    inputs.probe = static_cast<int>(probes.size());
+    probes.push_back(rows.of(static_cast<int>(i), inputs.sizes.size() - 1, unknown_number, false, false));
+    add_codes(fit.data.probe_groups, static_cast<int>(i));
+  }
+  const auto used = used_covariates(records, probes);
+  fit.data.coefficients = {"Intercept"};
+  for (const Covariate& c : used) fit.data.coefficients.push_back(c.name);
+  fit.data.covariates = design(records, used);
+  fit.data.probe_covariates = design(probes, used);
+}
+
+/// exponent^2 x variance of the start size, into the variances of records and of animals that were never measured.
+void weigh_size_errors(CollectionFit& fit, double exponent) {
+  fit.exponent_for_size_error = exponent;
+  fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
+  for (std::size_t row = 0; row < fit.data.size(); ++row) {
+    const Stadium& s = fit.table.stadia[row];
+    fit.data.extra_variance[static_cast<Index>(row)] =
+        exponent * exponent * fit.animals[s.animal].sizes[static_cast<std::size_t>(s.molt) + 1].variance;
+  }
+  for (auto& [animal, variance] : fit.data.animal_extra_variance)
+    variance = exponent * exponent * fit.animals[static_cast<std::size_t>(animal)].shared_size_variance;
+}
+
+void count_kin(CollectionFit& fit) {
+  std::map<std::string, int> closed;
+  for (std::size_t i = 0; i < fit.animals.size(); ++i)
+    closed[fit.collection->animals[i].taxon] += fit.animals[i].own_stadia;
+  for (std::size_t i = 0; i < fit.animals.size(); ++i)
+    fit.animals[i].taxon_stadia = closed[fit.collection->animals[i].taxon] - fit.animals[i].own_stadia;
+}
+
+double exponent_of(const StadiaFit& stadia) {
+  for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
+    if (stadia.coefficient_names[i] == "log_size") return stadia.coefficients[static_cast<Index>(i)];
+  return 0.8;
+}
+
+}  // namespace
+
+CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const CollectionOptions& options) {
+  CollectionFit fit;
+  fit.collection = std::move(collection);
+  fit.options = options;
+  fit.table = build_stadia(*fit.collection, options.as_of, options.watched);
+  build_data(fit);
+  count_kin(fit);
+  StadiaOptions stadia_options;
+  stadia_options.family = options.family;
+  stadia_options.method = options.method;
+  stadia_options.truncation = options.truncation;
+  stadia_options.priors = options.priors;
+  stadia_options.threads = options.threads;
+  weigh_size_errors(fit, 0.8);
+  fit.stadia = fit_stadia(fit.data, stadia_options);
+  const double exponent = exponent_of(fit.stadia);
+  if (std::abs(exponent - fit.exponent_for_size_error) > exponent_tolerance) {
+    weigh_size_errors(fit, exponent);
+    fit.stadia = fit_stadia(fit.data, stadia_options);
+  }
+  fit.health = fit.stadia.health;
+  return fit;
+}
+
+}  // namespace moltspan

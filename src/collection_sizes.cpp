@@ -1,0 +1,163 @@
+#include "collection_sizes.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+#include "husbandry.hpp"
+
+namespace moltspan {
+namespace {
+
+constexpr double reference_mm = 20;
+constexpr std::size_t enough_readings = 8;
+
+struct Reading {
+  double mean = 0, variance = 0;
+};
+
+bool all_multiples(const std::vector<double>& values, double step) {
+  return std::all_of(values.begin(), values.end(),
+                     [&](double v) { return std::abs(v - step * std::round(v / step)) < 1e-6 * step; });
+}
+
+/// Steps by unit, from all leg spans of the collection.
+std::map<double, double> rounding_steps(const StadiaTable& table) {
+  std::map<double, std::vector<double>> values;
+  for (const auto& animal : table.animals)
+    for (const auto& reading : animal.sizes)
+      if (reading.measure == SizeMeasure::leg_span) values[reading.unit_mm].push_back(reading.value);
+  std::map<double, double> steps;
+  for (const auto& [unit, list] : values) steps[unit] = rounding_step_mm(list, unit);
+  return steps;
+}
+
+/// A reading as a leg span on the log scale.
+Reading as_leg_span(const SizeReading& reading, const std::map<double, double>& steps) {
+  const Husbandry& h = husbandry();
+  const auto scaled = [&](double factor, double sd) {
+    return Reading{std::log(reading.value * factor / reference_mm), sd * sd};
+  };
+  switch (reading.measure) {
+    case SizeMeasure::leg_span:
+      break;
+    case SizeMeasure::body_length:
+      return scaled(h.leg_span_per_body_length, h.body_length_sd);
+    case SizeMeasure::carapace_length:
+      return scaled(h.leg_span_per_carapace_length, h.carapace_sd);
+    case SizeMeasure::carapace_width:
+      return scaled(h.leg_span_per_carapace_length * h.carapace_length_per_width, h.carapace_sd);
+    case SizeMeasure::mass:
+      return {std::log(std::cbrt(reading.value) * h.leg_span_mm_per_cube_root_g / reference_mm), h.mass_sd * h.mass_sd};
+  }
+  Reading result = scaled(1, h.leg_span_sd);
+  result.mean -= h.leg_span_bias;
+  const double step = steps.at(reading.unit_mm) / reading.value;
+  result.variance += step * step / 12;
+  return result;
+}
+
+/// Leg span counts before carapace, body length, mass: the first measure that an instar has is its size.
+int rank(SizeMeasure measure) { return static_cast<int>(measure); }
+
+/// Readings of each instar, joined by precision; variance 0 = none.
+std::vector<Reading> read_instars(const AnimalHistory& animal, const std::map<double, double>& steps) {
+  std::vector<Reading> instars(animal.molts.size() + 1);
+  std::vector<int> best(instars.size(), 100);
+  for (const auto& reading : animal.sizes) {
+    const auto place =
+        static_cast<std::size_t>(std::clamp<int>(reading.molts_before, 0, static_cast<int>(animal.molts.size())));
+    if (rank(reading.measure) > best[place]) continue;
+    const Reading next = as_leg_span(reading, steps);
+    Reading& sum = instars[place];
+    if (rank(reading.measure) < best[place] || sum.variance == 0) {
+      sum = next;
+    } else {
+      const double precision = 1 / sum.variance + 1 / next.variance;
+      sum = {(sum.mean / sum.variance + next.mean / next.variance) / precision, 1 / precision};
+    }
+    best[place] = rank(reading.measure);
+  }
+  return instars;
+}
+
+InstarSize carried(const Reading& from, int molts) {
+  const Husbandry& h = husbandry();
+  return {from.mean + molts * std::log(h.growth_ratio),
+          from.variance + std::abs(molts) * h.growth_log_sd * h.growth_log_sd, molts == 0};
+}
+
+/// Each instar's own reading, else the nearest one (the earlier of two as near) with the growth ratio a molt.
+std::vector<InstarSize> fill_instars(const std::vector<Reading>& read) {
+  std::vector<InstarSize> sizes(read.size());
+  for (int k = 0; k < static_cast<int>(read.size()); ++k) {
+    int nearest = -1;
+    for (int j = 0; j < static_cast<int>(read.size()); ++j)
+      if (read[j].variance > 0 && (nearest < 0 || std::abs(j - k) < std::abs(nearest - k))) nearest = j;
+    sizes[k] = carried(read[nearest], k - nearest);
+  }
+  return sizes;
+}
+
+bool any_reading(const std::vector<Reading>& read) {
+  return std::any_of(read.begin(), read.end(), [](const Reading& r) { return r.variance > 0; });
+}
+
+/// Mean size of the last known instars of a group's measured animals.
+struct KindMeans {
+  std::map<std::string, std::pair<double, int>> sums;
+  void add(const std::string& taxon, double size) {
+    for (const std::string& key : {taxon, std::string("*any")}) {
+      sums[key].first += size;
+      ++sums[key].second;
+    }
+  }
+  double of(const std::string& taxon) const {
+    for (const std::string& key : {taxon, std::string("*any")})
+      if (const auto found = sums.find(key); found != sums.end()) return found->second.first / found->second.second;
+    return 0;
+  }
+};
+
+void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean) {
+  const Husbandry& h = husbandry();
+  inputs.never_measured = true;
+  inputs.shared_size_variance = h.unknown_size_log_sd * h.unknown_size_log_sd;
+  inputs.sizes.resize(instars);
+  for (std::size_t k = 0; k < instars; ++k) {
+    const int molts = static_cast<int>(k) - static_cast<int>(instars) + 1;
+    inputs.sizes[k] = carried({kind_mean, 0}, molts);
+    inputs.sizes[k].measured = false;
+  }
+}
+
+}  // namespace
+
+double rounding_step_mm(const std::vector<double>& values_mm, double unit_mm) {
+  if (values_mm.size() >= enough_readings)
+    for (double step : {10.0, 25.4 / 4, 5.0, 25.4 / 8})
+      if (all_multiples(values_mm, step)) return step;
+  if (values_mm.size() >= enough_readings) return unit_mm > 20 ? 25.4 / 16 : 1;
+  return unit_mm > 20 ? 25.4 / 4 : unit_mm > 5 ? 5 : 1;
+}
+
+std::vector<AnimalInputs> size_inputs(const Collection& collection, const StadiaTable& table) {
+  const auto steps = rounding_steps(table);
+  std::vector<AnimalInputs> inputs(table.animals.size());
+  std::vector<std::size_t> unmeasured;
+  KindMeans means;
+  for (std::size_t i = 0; i < inputs.size(); ++i) {
+    const auto read = read_instars(table.animals[i], steps);
+    if (!any_reading(read)) {
+      unmeasured.push_back(i);
+      continue;
+    }
+    inputs[i].sizes = fill_instars(read);
+    means.add(collection.animals[i].taxon, inputs[i].sizes.back().mean);
+  }
+  for (std::size_t i : unmeasured)
+    set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(collection.animals[i].taxon));
+  return inputs;
+}
+
+}  // namespace moltspan

@@ -1,0 +1,276 @@
+#include "moltspan/forecast.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <stdexcept>
+#include <thread>
+
+#include "forecast_law.hpp"
+#include "husbandry.hpp"
+#include "intervals_health.hpp"
+#include "moltspan/numeric/quadrature.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::Index;
+
+constexpr double overdue_share = 0.05;  ///< of comparable stadia that are longer still
+constexpr double premolt_chance =
+    0.5;  ///< of a molt within the lead time of its size, from which an animal counts as in premolt
+
+/// What all animals of one fit share.
+struct Context {
+  const CollectionFit& fit;
+  const std::vector<double>& levels;
+  PredictorMixture running, probes;
+  std::map<int, Index> running_column;  ///< record -> column of `running`
+  std::map<int, double> own_weight;
+  LawPoint typical;  ///< mean sigma; for weighing start days
+};
+
+Context make_context(const CollectionFit& fit, const std::vector<double>& levels) {
+  Context context{fit, levels, running_predictors(fit.stadia), probe_predictors(fit.stadia), {}, {}, {}};
+  for (std::size_t i = 0; i < fit.stadia.running_rows.size(); ++i)
+    context.running_column[fit.stadia.running_rows[i]] = static_cast<Index>(i);
+  for (const auto& [animal, weight] : own_weights(fit.stadia)) context.own_weight[animal] = weight;
+  context.typical.sigma = fit.stadia.sigma;
+  return context;
+}
+
+/// Nodes over a range of start days: moments in days after its beginning, with equal-range weights.
+std::vector<StartAge> range_nodes(int width_days) {
+  if (width_days <= 1) return {{1.0, 0.5}};
+  const int n = std::clamp(width_days, 4, 24);
+  const auto& rule = numeric::gauss_legendre(n);
+  std::vector<StartAge> nodes;
+  for (Index i = 0; i < rule.nodes.size(); ++i)
+    nodes.push_back({0.5 * rule.weights[i], 0.5 * width_days * (1 + rule.nodes[i])});
+  return nodes;
+}
+
+/// log density of T = days at a known predictor.
+double log_density(Family family, double days, double eta, double sigma) {
+  if (days <= 0) return -INFINITY;
+  return stadium_term(family, {days, days, 0, 0}, eta, std::log(sigma)).value;
+}
+
+/// Moments of the start of a running stadium, weighted by how well each fits the stadium before it.
+std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inputs,
+                                 const std::vector<LawPoint>& points) {
+  const auto& fit = context.fit;
+  const Stadium& running = fit.table.stadia[static_cast<std::size_t>(inputs.running_row)];
+  std::vector<StartAge> starts = range_nodes(running.start.width_days());
+  if (starts.size() > 1 && inputs.previous_row >= 0) {
+    const Stadium& before = fit.table.stadia[static_cast<std::size_t>(inputs.previous_row)];
+    double eta = 0, total = 0;
+    for (const LawPoint& p : points) eta += p.weight * p.mean;
+    const Eigen::VectorXd difference =
+        fit.data.covariates.row(inputs.previous_row) - fit.data.covariates.row(inputs.running_row);
+    eta += difference.dot(fit.stadia.coefficients.head(difference.size()));
+    const double sigma = std::hypot(fit.stadia.sigma, std::sqrt(fit.data.extra_variance[inputs.previous_row]));
+    for (StartAge& start : starts) {
+      double fits = 0;
+      for (const StartAge& from : range_nodes(before.start.width_days()))
+        fits += from.weight *
+                std::exp(log_density(fit.options.family,
+                                     running.start.earliest + start.age_days - before.start.earliest - from.age_days,
+                                     eta, sigma));
+      start.weight *= fits;
+      total += start.weight;
+    }
+    if (!(total > 1e-200))
+      starts = range_nodes(running.start.width_days());
+    else
+      for (StartAge& start : starts) start.weight /= total;
+  }
+  for (StartAge& start : starts) start.age_days = fit.table.as_of - running.start.earliest - start.age_days;
+  return starts;
+}
+
+void add_note_if(bool condition, AnimalForecast& result, const std::string& text) {
+  if (condition) result.notes.push_back(text);
+}
+
+double leg_span_mm(const AnimalInputs& inputs) { return 20 * std::exp(inputs.sizes.back().mean); }
+
+/// First day of feeding: the wait of its size after the last possible molt day, ended early by black fangs or a meal.
+std::optional<Day> feeding_day(const CollectionFit& fit, int animal) {
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  if (history.molts.empty()) return {};
+  const double wait = days_by_stage(
+      husbandry().feeding_wait, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
+      fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm, history.matured.has_value());
+  Day day = history.molts.back().when.latest + static_cast<Day>(wait);
+  if (history.fangs_black) day = std::min(day, *history.fangs_black);
+  if (history.meal) day = std::min(day, *history.meal);
+  return day;
+}
+
+bool is_hardened(const CollectionFit& fit, int animal) {
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  if (history.fangs_black || history.meal || history.molts.empty()) return true;
+  const double wait = days_by_stage(husbandry().hardening, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
+                                    fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm,
+                                    history.matured.has_value());
+  return fit.table.as_of >= history.molts.back().when.latest + static_cast<Day>(wait);
+}
+
+void add_quantiles(const Context& context, const NextMoltLaw& law, AnimalForecast& result) {
+  double from = law.first_day();
+  for (double p : standard_quantiles) result.quantile_days.push_back(from = law.quantile(p, from));
+  for (double level : context.levels) {
+    const double low = law.quantile(0.5 * (1 - level), law.first_day());
+    result.bands.push_back({level, low, law.quantile(0.5 * (1 + level), low)});
+  }
+  for (int days : chance_horizons_days) result.chance_within_days.push_back(1 - law.survival(days + 1));
+}
+
+/// Phase of an animal with a forecast.
+Phase phase_now(const CollectionFit& fit, int animal, const NextMoltLaw& law, bool overdue) {
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  if (overdue) return Phase::overdue;
+  if (!is_hardened(fit, animal)) return Phase::postmolt;
+  const double lead = days_by_stage(
+      husbandry().premolt_lead, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
+      fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm, history.matured.has_value());
+  return 1 - law.survival(1 + lead) > premolt_chance ? Phase::premolt : Phase::intermolt;
+}
+
+void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
+  const CollectionFit& fit = context.fit;
+  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  add_note_if(inputs.never_measured, result,
+              "never measured: its size is taken as its kind's, and the band is wider for it (assumption)");
+  add_note_if(!inputs.never_measured && !inputs.sizes.back().measured, result,
+              "not measured since its last molt: size carried on with a growth ratio of 1.30 a molt (assumption)");
+  bool any_temperature = false;
+  for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
+  add_note_if(any_temperature && !inputs.temperature_known, result,
+              "no temperature recorded for it or its kind: 25 C assumed");
+  add_note_if(history.after_maturity_unknown, result,
+              "mature, but whether its kind or sex molts on is not known: state after_maturity");
+  add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
+              "last looked at on " + to_iso(history.last_watched) + ": it may have molted since");
+  bool truncated = inputs.own_stadia > 0 || inputs.running_row >= 0;
+  for (std::size_t i = 0; i < fit.data.size(); ++i)
+    if (fit.table.stadia[i].animal == animal && !(fit.table.stadia[i].entry_days > 0)) truncated = false;
+  add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
+}
+
+void forecast_running(const Context& context, int animal, AnimalForecast& result) {
+  const CollectionFit& fit = context.fit;
+  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  std::vector<LawPoint> points = law_points(context.running, context.running_column.at(inputs.running_row));
+  const double extra = fit.data.extra_variance[inputs.running_row];
+  auto starts = start_ages(context, inputs, points);
+  for (LawPoint& point : points) point.variance += extra;
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const RunningLaw law(fit.options.family, std::move(points), std::move(starts),
+                       history.last_watched - fit.table.as_of + 1.0);
+  add_quantiles(context, law, result);
+  result.phase = phase_now(fit, animal, law, law.survival_at_start() < overdue_share);
+}
+
+void forecast_without_start(const Context& context, int animal, AnimalForecast& result) {
+  const CollectionFit& fit = context.fit;
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const double watched = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
+  const double now = history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0;
+  const RandomMomentLaw law(fit.options.family,
+                            law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe), watched,
+                            now);
+  add_quantiles(context, law, result);
+  result.phase = Phase::unknown;
+  result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
+                         std::to_string(static_cast<int>(watched)) +
+                         " days since; the first molt written down will narrow the band");
+}
+
+/// Why an animal has no forecast, and the phase that goes with it; false when it has one.
+bool explain_no_forecast(const CollectionFit& fit, int animal, AnimalForecast& result) {
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const auto because = [&](Phase phase, const std::string& why) {
+    result.phase = phase;
+    result.why_no_forecast = why;
+    return true;
+  };
+  if (fit.collection->animals[static_cast<std::size_t>(animal)].set_aside)
+    return because(Phase::unknown, "set aside: a record of it is faulty; mend it and it is answered");
+  const std::string on = history.ended ? " on " + to_iso(*history.ended) : "";
+  if (history.state == AnimalState::died) return because(Phase::dead, "died" + on);
+  if (history.state == AnimalState::left) return because(Phase::gone, "left" + on);
+  if (history.state == AnimalState::escaped) return because(Phase::gone, "escaped" + on);
+  if (history.molts_no_more) {
+    result.chance_final = 1;
+    return because(Phase::final_instar, "mature" +
+                                            (history.matured ? " since " + to_iso(*history.matured) : std::string()) +
+                                            ": its kind and sex molts no more");
+  }
+  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  if (inputs.running_row < 0 && inputs.probe < 0)
+    return because(Phase::unknown, "not there yet on " + to_iso(fit.table.as_of));
+  return false;
+}
+
+AnimalForecast forecast_animal(const Context& context, int animal) {
+  const CollectionFit& fit = context.fit;
+  const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  AnimalForecast result;
+  result.animal = animal;
+  result.id = a.id;
+  result.taxon = a.taxon;
+  result.own_stadia = inputs.own_stadia;
+  result.taxon_stadia = inputs.taxon_stadia;
+  if (const auto found = context.own_weight.find(animal); found != context.own_weight.end())
+    result.own_weight = found->second;
+  if (!history.molts.empty()) result.last_molt = history.molts.back().when;
+  const bool none = explain_no_forecast(fit, animal, result);
+  if (!none) {
+    if (inputs.running_row >= 0)
+      forecast_running(context, animal, result);
+    else
+      forecast_without_start(context, animal, result);
+    add_assumption_notes(context, animal, result);
+  }
+  const bool here = history.state == AnimalState::alive && !a.set_aside;
+  if (here && result.phase == Phase::premolt)
+    result.notes.push_back("premolt likely: offer nothing and take uneaten prey out");
+  else if (here)
+    result.feed_from = feeding_day(fit, animal);
+  return result;
+}
+
+}  // namespace
+
+std::string_view phase_name(Phase phase) {
+  static constexpr std::string_view names[] = {"postmolt", "intermolt", "premolt", "overdue",
+                                               "final",    "dead",      "gone",    "unknown"};
+  return names[static_cast<std::size_t>(phase)];
+}
+
+std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels) {
+  for (double level : levels)
+    if (!(level > 0 && level < 1))
+      throw std::invalid_argument("level = " + std::to_string(level) +
+                                  ": a level lies between 0 and 1, for example 0.8");
+  const Context context = make_context(fit, levels);
+  std::vector<AnimalForecast> result(fit.animals.size());
+  const auto work = [&](std::size_t from, std::size_t to) {
+    for (std::size_t i = from; i < to; ++i) result[i] = forecast_animal(context, static_cast<int>(i));
+  };
+  const std::size_t n = result.size();
+  const std::size_t parts =
+      n < 20 ? 1 : static_cast<std::size_t>(fit.options.threads > 0 ? fit.options.threads : default_threads());
+  std::vector<std::thread> pool;
+  for (std::size_t part = 1; part < parts; ++part) pool.emplace_back(work, part * n / parts, (part + 1) * n / parts);
+  work(0, n / parts);
+  for (auto& thread : pool) thread.join();
+  return result;
+}
+
+}  // namespace moltspan

@@ -1,0 +1,70 @@
+#pragma once
+
+#include <vector>
+
+#include "moltspan/intervals.hpp"
+
+namespace moltspan {
+
+/// Survival function of the days until the next molt of one animal, counted from the beginning of the as_of day.
+class NextMoltLaw {
+ public:
+  virtual ~NextMoltLaw() = default;
+  /// P(no molt by day x | what was watched), 1 up to `first_day`.
+  virtual double survival(double x_days) const = 0;
+  double first_day() const { return first_day_; }
+  double quantile(double p, double from) const;
+
+ protected:
+  double first_day_ = 0;
+};
+
+/// One Gaussian predictor with its weight: log T ~ eta + sigma W, eta ~ N(mean, variance).
+struct LawPoint {
+  double weight = 0, mean = 0, variance = 0, sigma = 0;
+};
+
+/// Points of one predictor of a mixture, those of no weight left out.
+std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor);
+
+/// A possible moment of the start, by the age in days that the animal then has at the beginning of the as_of day.
+struct StartAge {
+  double weight = 0, age_days = 0;
+};
+
+/// Running stadium of known start.
+class RunningLaw final : public NextMoltLaw {
+ public:
+  /// `watched_days`: end of the last watched day, on the scale of x.
+  RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days);
+  double survival(double x_days) const override;
+  /// P(T > the age watched) as it stood at the last molt: small = overdue.
+  double survival_at_start() const { return survival_at_start_; }
+
+ private:
+  double point_survival(const LawPoint& point, double x_days) const;
+
+  Family family_;
+  std::vector<LawPoint> points_;
+  std::vector<StartAge> starts_;
+  double survival_at_start_ = 1;
+};
+
+/// No molt on record: watched for `watched_days` up to day x = `now`, from a random moment of a stadium.
+class RandomMomentLaw final : public NextMoltLaw {
+ public:
+  RandomMomentLaw(Family family, std::vector<LawPoint> points, double watched_days, double now);
+  double survival(double x_days) const override;
+
+ private:
+  double rest(const LawPoint& point, double age_days) const;
+
+  Family family_;
+  std::vector<LawPoint> points_;
+  double watched_days_, at_now_ = 1;
+};
+
+/// P(T > t_days), eta integrated out.
+double predictive_survival(Family family, const LawPoint& point, double t_days);
+
+}  // namespace moltspan

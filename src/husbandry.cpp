@@ -1,0 +1,63 @@
+#include "husbandry.hpp"
+
+#include <toml++/toml.h>
+
+#include <cmath>
+
+#include "embedded_tables.hpp"
+
+namespace moltspan {
+namespace {
+
+double number(const toml::table& table, const char* section, const char* name) {
+  return table[section][name].value<double>().value();
+}
+
+DaysByStage stages(const toml::table& t, const char* section) {
+  return {number(t, section, "under_25_mm"), number(t, section, "under_50_mm"), number(t, section, "juvenile"),
+          number(t, section, "adult"), number(t, section, "giant")};
+}
+
+Husbandry read_husbandry() {
+  const toml::table t = toml::parse(embedded_table("husbandry"));
+  Husbandry h;
+  h.adult_share = number(t, "stage", "adult_share");
+  h.giant_mm = number(t, "stage", "giant_mm");
+  h.adult_mm = number(t, "stage", "adult_mm");
+  h.feeding_wait = stages(t, "feeding_wait_days");
+  h.hardening = stages(t, "hardening_days");
+  h.premolt_lead = stages(t, "premolt_lead_days");
+  const auto size = [&](const char* name) { return number(t, "size_reading", name); };
+  h.leg_span_sd = size("leg_span_sd");
+  h.leg_span_bias = size("leg_span_bias");
+  h.body_length_sd = size("body_length_sd");
+  h.carapace_sd = size("carapace_sd");
+  h.mass_sd = size("mass_sd");
+  h.leg_span_per_carapace_length = size("leg_span_per_carapace_length");
+  h.leg_span_per_body_length = size("leg_span_per_body_length");
+  h.carapace_length_per_width = size("carapace_length_per_width");
+  h.leg_span_mm_per_cube_root_g = size("leg_span_mm_per_cube_root_g");
+  h.growth_ratio = size("growth_ratio");
+  h.growth_log_sd = size("growth_log_sd");
+  h.unknown_size_log_sd = size("unknown_size_log_sd");
+  return h;
+}
+
+}  // namespace
+
+const Husbandry& husbandry() {
+  static const Husbandry numbers = read_husbandry();
+  return numbers;
+}
+
+double days_by_stage(const DaysByStage& days, double leg_span_mm, double adult_leg_span_mm, bool matured) {
+  const Husbandry& h = husbandry();
+  const bool known = std::isfinite(adult_leg_span_mm);
+  const bool adult = matured || leg_span_mm > (known ? h.adult_share * adult_leg_span_mm : h.adult_mm);
+  if (adult && (known ? adult_leg_span_mm : leg_span_mm) > h.giant_mm) return days.giant;
+  if (adult && leg_span_mm >= 50) return days.adult;
+  if (leg_span_mm < 25) return days.under_25_mm;
+  return leg_span_mm < 50 ? days.under_50_mm : days.juvenile;
+}
+
+}  // namespace moltspan

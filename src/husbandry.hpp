@@ -1,0 +1,24 @@
+#pragma once
+
+namespace moltspan {
+
+/// A number by stage of size, in days.
+struct DaysByStage {
+  double under_25_mm = 0, under_50_mm = 0, juvenile = 0, adult = 0, giant = 0;
+};
+
+/// Numbers of shared/husbandry.toml.
+struct Husbandry {
+  double adult_share = 0, giant_mm = 0, adult_mm = 0;
+  DaysByStage feeding_wait, hardening, premolt_lead;
+  double leg_span_sd = 0, leg_span_bias = 0, body_length_sd = 0, carapace_sd = 0, mass_sd = 0;
+  double leg_span_per_carapace_length = 0, leg_span_per_body_length = 0, carapace_length_per_width = 0;
+  double leg_span_mm_per_cube_root_g = 0, growth_ratio = 0, growth_log_sd = 0, unknown_size_log_sd = 0;
+};
+
+const Husbandry& husbandry();
+
+/// The days for an animal of this leg span; `adult_leg_span_mm` NaN where not known.
+double days_by_stage(const DaysByStage& days, double leg_span_mm, double adult_leg_span_mm, bool matured);
+
+}  // namespace moltspan
