@@ -123,6 +123,13 @@ TEST(Stadia, SkinFoundTakesReadingsOnTheAnimalOnlyAsLooks) {
   EXPECT_EQ(h.molts[0].when, days("2026-01-11", "2026-01-20"));
 }
 
+TEST(Stadia, SkinFoundLiesAfterTheLastDayOfTheMoltBefore) {
+  Book book;
+  book.row(Event::molt, days("2026-01-01", "2026-01-07"));
+  book.row(Event::skin_found, "2026-01-20");
+  EXPECT_EQ(book.at("2026-02-01").animals[0].molts.at(1).when, days("2026-01-08", "2026-01-20"));
+}
+
 TEST(Stadia, SkinFoundWithItsOwnRangeKeepsIt) {
   Book book;
   book.row(Event::checked, "2026-01-02");
@@ -255,6 +262,13 @@ TEST(Stadia, StadiaOverBeforeAcquisitionAreNotTruncated) {
   EXPECT_EQ(t.stadia.at(0).entry_days, 0);
   EXPECT_EQ(t.stadia.at(1).entry_days, 18);  // 2 to 20 February
   EXPECT_GE(t.stadia.at(1).min_days, t.stadia.at(1).entry_days);
+}
+
+TEST(Stadia, AcquiredWithinTheRangeOfTheStartIsNotTruncated) {
+  Book book;
+  book.first().acquired = day("2026-01-05");
+  book.row(Event::molt, days("2026-01-01", "2026-01-07"));
+  EXPECT_EQ(book.at("2026-02-01").stadia.at(0).entry_days, 0);
 }
 
 TEST(Stadia, FirstRecordBeforeAnyMoltHasNoStart) {
@@ -457,6 +471,14 @@ TEST(Stadia, ReadingsFindTheirInstar) {
   const StadiaTable t = book.at("2026-04-01");
   EXPECT_EQ(t.stadia.at(0).start_size_mm, 26) << "the first reading on the animal";
   EXPECT_TRUE(std::isnan(t.stadia.at(1).start_size_mm));
+}
+
+TEST(Stadia, SkinWithinTheRangeOfItsMoltIsOfTheInstarBefore) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::molt, days("2026-03-01", "2026-03-07"));
+  book.row(Event::leg_span, "2026-03-03", 30).on = MeasuredOn::skin;
+  EXPECT_EQ(book.at("2026-04-01").animals[0].sizes.at(0).molts_before, 1);
 }
 
 TEST(Stadia, SkinOfNoMoltIsSaid) {
