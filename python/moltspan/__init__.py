@@ -42,13 +42,19 @@ _HOMES = {
     "forecast_document": "collection_fit",
     "stadium_npmle": "nonparametric",
     "crps": "score",
+    "log_score": "score",
+    "interval_score": "score",
+    "pit": "score",
+    "pit_histogram": "score",
+    "covered_share": "score",
+    "clustered_mean": "score",
     "backtest": "backtest",
     "simulate_collection": "simulate",
+    "simulate_stadia": "simulate",
+    "draw_prior_truth": "simulate",
     "study_power": "simulate",
     "plot_calendar": "plots",
 }
-
-__all__ = ["MoltspanWarning", "__version__", *_HOMES]
 
 
 def __getattr__(name):
@@ -66,4 +72,4 @@ def __getattr__(name):
 
 
 def __dir__():
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), *_HOMES})
