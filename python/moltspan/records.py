@@ -7,11 +7,6 @@ import numpy as np
 from moltspan import _core, frames, wide
 
 PROBLEM_COLUMNS = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
-# Columns of animals.csv that have a meaning, those of taxa.csv included; all others are carried through.
-ANIMAL_COLUMNS = frozenset(
-    "animal taxon sex cohort hatched acquired matured died habit kept_as note world hazard adult_leg_span_mm pace after_maturity "
-    "after_maturity_female after_maturity_male temperature_c".split()
-)
 SHEETS = ("animals", "journal", "taxa", "enclosures")
 WORKBOOKS = {".xlsx": "openpyxl", ".ods": "odf"}
 SEX_WORDS = ((0.1, "female"), (0.4, "probable female"), (0.6, "unknown"), (0.9, "probable male"), (1.1, "male"))
@@ -149,7 +144,7 @@ class Collection:
     def _carried(self):
         """The columns of the animals without a meaning, a value an animal row; numbers of a folder as numbers."""
         rules = self._core_collection.raw.rules
-        known = ANIMAL_COLUMNS | {_fold(theirs) for theirs, _ in rules.columns}
+        known = wide.ANIMAL_FIELDS | {_fold(theirs) for theirs, _ in rules.columns}
         columns = {name: values for name, values in self._animal_columns().items() if _fold(name) not in known}
         return {f"animal_{name}" if name in STADIA_COLUMNS else name: values for name, values in columns.items()}
 
@@ -208,7 +203,8 @@ def _workbook(path):
     try:
         sheets = pandas.read_excel(path, sheet_name=None, dtype=object, keep_default_na=False, na_values=[""])
     except ImportError as trouble:
-        raise ImportError(f"reading {path.suffix} needs {WORKBOOKS[path.suffix.lower()]}: pip install moltspan[spreadsheets]") from trouble
+        needed = WORKBOOKS[path.suffix.lower()]
+        raise ImportError(f"reading {path.suffix} needs {needed}: pip install moltspan[spreadsheets]") from trouble
     found = {name.strip().lower(): sheet for name, sheet in sheets.items()}
     missing = [name for name in ("animals", "journal") if name not in found]
     if missing:
