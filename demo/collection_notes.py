@@ -45,6 +45,10 @@ HAND_ROWS = [
     {"animal": "sac-2024", "date": "2024-10-06", "event": "setup", "value": "spice jars",
      "note": "four jars in a row, damp corner each"},
     {"animal": "M1 M3", "date": "2026-06-14", "event": "setup", "value": "hanging cages", "note": "gauze, twigs, sprayed at night"},
+    {"animal": "B6", "date": "2026-09-20", "event": "checked", "note": "first night with us: sits in the corner, drank", "by": "jo"},
+    {"animal": "B1 B2 B3 B4", "date": "2026-09-20", "event": "checked", "note": "", "by": "jo"},
+    {"animal": "L2", "date": "2026-09-20", "event": "ate", "note": "two, from the tongs", "by": "mé"},
+    {"animal": "C1", "date": "2026-09-20", "event": "refused", "note": "", "by": "T."},
     # Doubts: a smaller reading within an instar; the same row twice.
     {"animal": "C1", "date": "2026-08-03", "event": "leg_span", "value": "8", "unit": "cm", "by": "jo"},
     {"animal": "C1", "date": "2026-08-23", "event": "leg_span", "value": "6", "unit": "cm", "note": "sulking, legs pulled in",

@@ -75,12 +75,17 @@ def forecast_header(document):
     return ["animal", "kind", "phase", "last molt", "even odds by", f"{level} between", "in 14 d", "in 30 d", "feed from", "remarks"]
 
 
-def forecast_row(animal, level):
+def forecast_row(animal, level, as_of):
     band = next(band for band in animal["next_molt"]["bands"] if band["level"] == level)
     chances = animal["chance_within_days"]
     return [animal["animal"], animal["taxon"] or "", animal["phase"], day_range(animal["last_molt"]),
             animal["next_molt"]["median"], f"{band['from']} .. {band['to']}", percent(chances.get("14")),
-            percent(chances.get("30")), animal["feed_from"] or "-", remarks(animal)]
+            percent(chances.get("30")), days_ahead(animal["feed_from"], as_of), remarks(animal)]
+
+
+def days_ahead(day, as_of):
+    """A day that is still to come; one that has passed is no news."""
+    return day if day and day > as_of else "-"
 
 
 def remarks(animal):
@@ -117,7 +122,7 @@ def closing_lines(document):
         f"{level} between: {level} of such molts should fall in these dates, if records and assumptions hold.",
         "Dates hold for an animal that lives and molts again; the chances in 14 and 30 days also allow for a last molt.",
         watched.get(document.get("watched"), ""),
-        "feed from: after the molt that was, hardening waits are common practice, no source.",
+        "feed from: first day to offer food after the last molt, where still ahead; such waits are common practice, no source.",
         DEFERENCE,
     ]
 
@@ -126,7 +131,7 @@ def plain_forecast(document, remark=None):
     """The whole answer as plain text."""
     level = shown_level(document)
     lines = [forecast_title(document, remark), ""]
-    lines += aligned(forecast_header(document), [forecast_row(animal, level) for animal in in_molt_order(document)])
+    lines += aligned(forecast_header(document), [forecast_row(animal, level, document["as_of"]) for animal in in_molt_order(document)])
     gone = no_forecast_rows(document)
     if gone:
         lines += ["", "Without a forecast", *aligned(["animal", "kind", "phase", "why"], gone)]
@@ -143,7 +148,7 @@ def rich_forecast(document, console, remark=None):
 
     header, level = forecast_header(document), shown_level(document)
     animals = in_molt_order(document)
-    rows = [forecast_row(animal, level) for animal in animals]
+    rows = [forecast_row(animal, level, document["as_of"]) for animal in animals]
     columns = _columns_that_fit(header, rows, console.width)
     table = Table(title=escape(forecast_title(document, remark)), title_justify="left", box=None, header_style="bold",
                   pad_edge=False, padding=(0, 1))

@@ -1,12 +1,14 @@
 #include <iostream>
+#include <memory>
 #include <moltspan/forecast.hpp>
 
 int main(int, char** arguments) {
-  const auto collection = moltspan::make_collection(moltspan::read_folder(arguments[1]));
-  const auto fit = moltspan::fit_collection(collection);
+  auto records = moltspan::make_collection(moltspan::read_folder(arguments[1]));
+  const auto fit = moltspan::fit_collection(std::make_shared<const moltspan::Collection>(std::move(records)));
   for (const auto& animal : moltspan::forecast(fit)) {
-    std::cout << animal.id;
-    for (const auto& [probability, days] : animal.quantile_days) std::cout << ' ' << probability << ':' << days;
+    std::cout << animal.id << ' ' << animal.why_no_forecast;
+    for (std::size_t i = 0; i < animal.quantile_days.size(); ++i)
+      std::cout << ' ' << moltspan::standard_quantiles[i] << ':' << animal.quantile_days[i];
     std::cout << '\n';
   }
 }
