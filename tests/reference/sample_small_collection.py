@@ -8,6 +8,8 @@ Model (that of `stan_small_collection/answers.json`, with the family of W free):
 
 Records: interval F(hi) - F(lo), right 1 - F(lo). The walk is over (mu, gamma, delta, log sigma, log tau, b / tau).
 Monte Carlo errors come from batches: each of the independent ensembles is cut into batches many autocorrelation times long.
+Beside the walk stands importance sampling from a multivariate t fitted to a short walk, which shares the log-posterior but no random
+walk; its Monte Carlo errors come from batches too, and where the two differ it is the more exact one (`importance_sampling_check`).
 The sampler knows nothing of moltspan; it is emcee (Foreman-Mackey et al. 2013, PASP 125:306).
 
     python3 sample_small_collection.py weibull --out sampler_weibull/answers.json
@@ -25,6 +27,7 @@ import emcee
 import numpy as np
 import scipy
 from scipy.special import log_ndtr
+from scipy.stats import multivariate_t
 
 HERE = Path(__file__).parent
 PROBABILITIES = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
@@ -32,6 +35,7 @@ N_WALKERS = 128
 N_ENSEMBLES = 8
 N_BATCHES = 8  # a batch of an ensemble; 64 batches in all, so a Monte Carlo error is itself known to 9 %
 PREDICTIVE_DRAWS = 4000  # a batch
+IMPORTANCE_BATCHES, IMPORTANCE_DRAWS = 40, 100000
 
 # log S(z) and log F(z) of the standard families.
 FAMILIES = {
@@ -181,6 +185,48 @@ def sample(records, family, steps, seed):
             "min_ess": float(ess.min()), "posterior": posterior, "next_interval_days": running}
 
 
+def importance_batch(records, family, proposal, seed):
+    """Draws, and log weights, of one batch; those of weight 0 are left out."""
+    theta = proposal.rvs(size=IMPORTANCE_DRAWS, random_state=seed)
+    log_weight = log_posterior(theta, records, family) - proposal.logpdf(theta)
+    kept = np.isfinite(log_weight) & (log_weight > np.nanmax(log_weight) - 40)
+    return theta[kept], log_weight[kept]
+
+
+def probabilities_at(quantiles, theta, weight, records, row, family):
+    """Weighted predictive probability of T at each quantile, given T > elapsed."""
+    log_survival = FAMILIES[family][0]
+    eta, sigma = linear_predictor(theta, records)[:, row], np.exp(theta[:, 3])
+    base = log_survival((records.low[row] - eta) / sigma)
+    return np.array([(weight * -np.expm1(log_survival((math.log(q) - eta) / sigma) - base)).sum() for q in quantiles])
+
+
+def importance_check(records, family, result, seed):
+    walk, _ = run_ensemble(records, family, 1500, seed)
+    walk = walk[::20].reshape(-1, walk.shape[-1])
+    proposal = multivariate_t(walk.mean(0), 1.1 * np.cov(walk.T), df=6, seed=seed)
+    running = np.flatnonzero(records.running)
+    quantiles = {row: list(result["next_interval_days"][f"animal_{records.animal[row] + 1}"]["rb"]["q"].values()) for row in running}
+    names, offset, totals, squares = list(result["posterior"]), None, [], 0.0
+    for batch in range(IMPORTANCE_BATCHES):
+        theta, log_weight = importance_batch(records, family, proposal, seed + batch)
+        offset = log_weight.max() if offset is None else offset
+        weight = np.exp(log_weight - offset)
+        squares += (weight**2).sum()
+        means = (weight[:, None] * natural(theta, records)).sum(0)
+        chances = [probabilities_at(quantiles[row], theta, weight, records, row, family) for row in running]
+        totals.append(np.concatenate([[weight.sum()], means, *chances]))
+    totals = np.array(totals)
+    pooled = totals[:, 1:].sum(0) / totals[:, 0].sum()
+    error = np.std(totals[:, 1:] - pooled * totals[:, :1], axis=0, ddof=1) / math.sqrt(len(totals)) / totals[:, 0].mean()
+    n, p = len(names), len(PROBABILITIES)
+    at = {f"animal_{records.animal[row] + 1}": slice(n + p * k, n + p * (k + 1)) for k, row in enumerate(running)}
+    return {"draws": IMPORTANCE_BATCHES * IMPORTANCE_DRAWS, "ess": float(totals[:, 0].sum() ** 2 / squares),
+            "mean": dict(zip(names, pooled[:n].tolist())), "mc_se": dict(zip(names, error[:n].tolist())),
+            "prob_at_rb_quantiles": {animal: pooled[part].tolist() for animal, part in at.items()},
+            "mc_se_prob": {animal: error[part].tolist() for animal, part in at.items()}}
+
+
 def standard_scores(ours, theirs):
     """Differences from the Markov chains of the case in units of the joint Monte Carlo error."""
     scores = {}
@@ -204,11 +250,13 @@ def main():
     parser.add_argument("--check", action="store_true", help="compare with the log-normal answers of the case")
     arguments = parser.parse_args()
     case = HERE / "stan_small_collection"
-    result = sample(Records(case / "records.csv"), arguments.family, arguments.steps, arguments.seed)
+    records = Records(case / "records.csv")
+    result = sample(records, arguments.family, arguments.steps, arguments.seed)
     answer = {"case": f"sampler_{arguments.family}", "input": "../stan_small_collection/records.csv",
               "script": Path(__file__).name, "model": __doc__, "family": arguments.family,
               "versions": {"python": platform.python_version(), "numpy": np.__version__, "scipy": scipy.__version__,
-                           "emcee": emcee.__version__}, "result": result}
+                           "emcee": emcee.__version__}, "result": result,
+              "importance_sampling_check": importance_check(records, arguments.family, result, arguments.seed)}
     if arguments.check:
         theirs = json.loads((case / "answers.json").read_text())["result"]
         answer["standard_scores"] = standard_scores(result, theirs)
