@@ -21,7 +21,6 @@ const numeric::QuadratureRule& panel_rule(double width) {
   return width < 0.15 ? three : width < 0.4 ? four : six;
 }
 
-constexpr double far_tail = -40;  ///< below this z no law carries mass that a double could show
 
 /// Log-likelihood of one exactly known T, given z = (log t - eta) / sigma.
 template <typename Law>
@@ -132,18 +131,43 @@ class LogSum {
   std::array<double, 5> sums_{};
 };
 
-/// Calls `at(t, weight)` on Gauss-Legendre nodes over [low, high], in panels that are narrow against sigma on the log
-/// scale.
+/// The part of a range of days that carries its mass under a law, in z, and how wide panels may be there.
+struct Window {
+  double low = 0, high = 0, panel = panel_width;
+};
+
+/// Outside of [low_z, high_z] the law decays like exp(-rate |z|): a few multiples of 1 / rate from the near edge hold
+/// all that counts.
+template <typename Law>
+Window mass_window(double low, double high) {
+  constexpr int decades = 13;  // panels of 3 / rate: exp(-39)
+  if (low > Law::high_z) {
+    const double panel = std::min(panel_width, 3 / Law::hazard(low));
+    return {low, std::min(high, low + decades * panel), panel};
+  }
+  if (high < Law::low_z) {
+    const double panel = std::min(panel_width, 3 / Law::reversed_hazard(high));
+    return {std::max(low, high - decades * panel), high, panel};
+  }
+  return {std::max(low, Law::low_z), std::min(high, Law::high_z), panel_width};
+}
+
+/// Calls `at(t, weight)` on Gauss-Legendre nodes over the days of a window, in panels that are narrow on the scale of
+/// z.
 template <typename Visit>
-void integrate_days(double low, double high, double eta, double sigma, Visit at) {
-  const double floor = std::max(low, std::exp(eta + far_tail * sigma));
-  for (double right = high; right > floor;) {
-    double left = std::max(low, right * std::exp(-panel_width * sigma));
-    if (left - low < 0.3 * (right - left)) left = low;
+void integrate_days(const Window& window, double low, double high, double eta, double sigma, Visit at) {
+  const int panels = std::max(1, static_cast<int>(std::ceil((window.high - window.low) / window.panel - 1e-9)));
+  double left = std::max(low, std::exp(eta + sigma * window.low));
+  for (int k = 1; k <= panels; ++k) {
+    const double z = window.low + (window.high - window.low) * k / panels;
+    const double right = k == panels && window.high * sigma + eta >= std::log(high) - 1e-12
+                             ? high
+                             : std::min(high, std::exp(eta + sigma * z));
     const double half = 0.5 * (right - left), middle = 0.5 * (right + left);
-    const auto& rule = panel_rule(half / (middle * sigma) * 2);
-    for (Eigen::Index i = 0; i < rule.nodes.size(); ++i) at(middle + half * rule.nodes[i], half * rule.weights[i]);
-    right = left;
+    const auto& rule = panel_rule((window.high - window.low) / panels);
+    for (Eigen::Index i = 0; half > 0 && i < rule.nodes.size(); ++i)
+      at(middle + half * rule.nodes[i], half * rule.weights[i]);
+    left = right;
   }
 }
 
@@ -153,7 +177,8 @@ void add_density_piece(LogSum& sum, double low, double high, double k_low, doubl
                        double log_sigma) {
   if (!(high > low)) return;
   const double sigma = std::exp(log_sigma), slope = (k_high - k_low) / (high - low);
-  integrate_days(low, high, eta, sigma, [&](double t, double weight) {
+  const Window window = mass_window<Law>((std::log(low) - eta) / sigma, (std::log(high) - eta) / sigma);
+  integrate_days(window, low, high, eta, sigma, [&](double t, double weight) {
     const double log_t = std::log(t);
     sum.add(weight * (k_low + slope * (t - low)), density_term<Law>(log_t, (log_t - eta) / sigma, sigma, log_sigma));
   });
@@ -179,25 +204,30 @@ StadiumTerm survival_from_range(double days, double range, double eta, double lo
     if (days <= 0) return {};
     return survival_term<Law>((std::log(days) - eta) / sigma, sigma);
   }
+  // Below the window S is 1, above it S is nothing beside what the window holds.
+  const double low = (std::log(std::max(days, 1e-12)) - eta) / sigma, high = (std::log(days + range) - eta) / sigma;
+  if (high < Law::low_z) return {};
+  const Window window = mass_window<Law>(low, high);
   LogSum sum;
-  const double from = std::max(days, 1e-12);  // S is 1 to the last digit below
-  integrate_days(from, days + range, eta, sigma, [&](double t, double weight) {
+  if (window.low > low) sum.add((std::exp(eta + sigma * window.low) - days) / range, StadiumTerm{});
+  integrate_days(window, days, days + range, eta, sigma, [&](double t, double weight) {
     sum.add(weight / range, survival_term<Law>((std::log(t) - eta) / sigma, sigma));
   });
-  // Panels stop where S is 1; what is left out has weight 1 - (sum of weights).
-  const double low = std::max(from, std::min(days + range, std::exp(eta + far_tail * sigma)));
-  if (low > days) sum.add((low - days) / range, StadiumTerm{});
   return sum.result();
 }
 
 /// Mean over the start of F(max - r): no lower bound, so the end range is not known either.
 template <typename Law>
 StadiumTerm left_censored_term(const StadiumBounds& b, double eta, double log_sigma) {
-  const double sigma = std::exp(log_sigma), range = std::min(b.start_range_days, b.max_days);
+  const double sigma = std::exp(log_sigma), range = std::min(b.start_range_days, b.max_days), from = b.max_days - range;
   const auto term_at = [&](double days) { return cdf_term<Law>((std::log(days) - eta) / sigma, sigma); };
   if (range <= 0) return term_at(b.max_days);
+  const double low = (std::log(std::max(from, 1e-12)) - eta) / sigma, high = (std::log(b.max_days) - eta) / sigma;
+  if (low > Law::high_z) return term_at(b.max_days - 0.5 * range);
+  const Window window = mass_window<Law>(low, high);
   LogSum sum;
-  integrate_days(b.max_days - range, b.max_days, eta, sigma,
+  if (high > window.high) sum.add((b.max_days - std::exp(eta + sigma * window.high)) / range, StadiumTerm{});
+  integrate_days(window, from, b.max_days, eta, sigma,
                  [&](double t, double weight) { sum.add(weight / range, term_at(t)); });
   return sum.result();
 }

@@ -10,7 +10,8 @@
 /// The standard laws of W in `log T = eta + sigma W`, as small tables of the same functions.
 ///
 /// Each law gives, for a standardised value z: `log_density`, its slope `score` and curvature `score_slope`; `log_cdf`,
-/// `log_survival`; `hazard` f/S and `reversed_hazard` f/F with their slopes; and two ratios that stay exact where both
+/// `log_survival`; `hazard` f/S and `reversed_hazard` f/F with their slopes; `low_z` and `high_z`
+/// hold all of its mass that a double shows beside 1; and two ratios that stay exact where both
 /// parts underflow: `log_survival_ratio(c, e)` = log S(c)/S(e) and `log_density_ratio(z, e)` = log f(z)/f(e).
 namespace moltspan::numeric {
 
@@ -31,7 +32,7 @@ struct NormalLaw {
   static double log_mean_factor(double sigma) { return 0.5 * sigma * sigma; }
   static double log_mean_factor_slope(double sigma) { return sigma; }
   static double log_mean_factor_curve(double) { return 1; }
-  static constexpr double mean = 0, variance = 1;
+  static constexpr double mean = 0, variance = 1, low_z = -9, high_z = 9;
 };
 
 /// W = log Exp(1), the smallest extreme value: Weibull times of shape 1 / sigma.
@@ -59,7 +60,7 @@ struct GumbelMinLaw {
   static double log_mean_factor(double sigma) { return std::lgamma(1 + sigma); }
   static double log_mean_factor_slope(double sigma) { return boost::math::digamma(1 + sigma); }
   static double log_mean_factor_curve(double sigma) { return boost::math::trigamma(1 + sigma); }
-  static constexpr double mean = -0.57721566490153286061, variance = 1.6449340668482264365;
+  static constexpr double mean = -0.57721566490153286061, variance = 1.6449340668482264365, low_z = -40, high_z = 4;
 };
 
 /// W standard logistic: log-logistic times.
@@ -91,7 +92,7 @@ struct LogisticLaw {
     return pi * pi / (sine * sine) - 1 / (sigma * sigma);
   }
   static constexpr double pi = 3.14159265358979323846;
-  static constexpr double mean = 0, variance = 3.2898681336964528729;
+  static constexpr double mean = 0, variance = 3.2898681336964528729, low_z = -40, high_z = 40;
 };
 
 }  // namespace moltspan::numeric
