@@ -25,7 +25,7 @@ void check_sequences(Collection& collection);
 /// Doubts on whole tables: rows written twice, taxa that differ by a letter.
 void check_tables(Collection& collection);
 
-/// Reports that a day lies after `today`, where there is one.
+/// Whether a day lies after `today`; never where there is none.
 bool is_future(Day day, std::optional<Day> today);
 
 /// Finds animals by id and by cohort.

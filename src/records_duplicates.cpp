@@ -122,9 +122,22 @@ void check_spellings(Collection& collection) {
     if (differ_by_letter(taxa[a].folded, taxa[b].folded)) doubt_spelling(collection, taxa[a], taxa[b]);
 }
 
+/// A journal row may name either; which one is meant then has to be said.
+void check_cohort_names(Collection& collection) {
+  const AnimalIndex index(collection.animals);
+  for (const Animal& animal : collection.animals) {
+    if (index.cohort(animal.id) == nullptr) continue;
+    collection.problems.push_back({Severity::doubt, collection.raw.animals.source,
+                                   collection.raw.animals.rows[static_cast<std::size_t>(animal.row)], animal.id,
+                                   "animal", animal.id, "an id that is not the name of a cohort too",
+                                   "rename one of them; in the journal it is taken for the animal alone"});
+  }
+}
+
 }  // namespace
 
 void check_tables(Collection& collection) {
+  check_cohort_names(collection);
   check_duplicates(collection);
   check_spellings(collection);
 }

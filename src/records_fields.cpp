@@ -115,58 +115,64 @@ NumberReading read_number(std::string_view text) {
   return {state, sign * value, trim(rest)};
 }
 
+namespace {
+
+constexpr double inch = 25.4, gallon_l = 3.785411784;
+
+constexpr std::array<std::pair<std::string_view, Unit>, 46> units = {{
+    {"mm", {Quantity::length, 1}},
+    {"millimeter", {Quantity::length, 1}},
+    {"millimeters", {Quantity::length, 1}},
+    {"millimetre", {Quantity::length, 1}},
+    {"millimetres", {Quantity::length, 1}},
+    {"cm", {Quantity::length, 10}},
+    {"centimeter", {Quantity::length, 10}},
+    {"centimeters", {Quantity::length, 10}},
+    {"centimetre", {Quantity::length, 10}},
+    {"centimetres", {Quantity::length, 10}},
+    {"um", {Quantity::length, 1e-3}},
+    {"\u00b5m", {Quantity::length, 1e-3}},
+    {"\u03bcm", {Quantity::length, 1e-3}},
+    {"in", {Quantity::length, inch}},
+    {"in.", {Quantity::length, inch}},
+    {"inch", {Quantity::length, inch}},
+    {"inches", {Quantity::length, inch}},
+    {"\"", {Quantity::length, inch}},
+    {"''", {Quantity::length, inch}},
+    {"\u2033", {Quantity::length, inch}},
+    {"\u201d", {Quantity::length, inch}},
+    {"g", {Quantity::mass, 1}},
+    {"gram", {Quantity::mass, 1}},
+    {"grams", {Quantity::mass, 1}},
+    {"mg", {Quantity::mass, 1e-3}},
+    {"milligram", {Quantity::mass, 1e-3}},
+    {"milligrams", {Quantity::mass, 1e-3}},
+    {"c", {Quantity::temperature, 1}},
+    {"\u00b0c", {Quantity::temperature, 1}},
+    {"degc", {Quantity::temperature, 1}},
+    {"celsius", {Quantity::temperature, 1}},
+    {"f", {Quantity::temperature, 5. / 9, true}},
+    {"\u00b0f", {Quantity::temperature, 5. / 9, true}},
+    {"degf", {Quantity::temperature, 5. / 9, true}},
+    {"fahrenheit", {Quantity::temperature, 5. / 9, true}},
+    {"l", {Quantity::volume, 1}},
+    {"liter", {Quantity::volume, 1}},
+    {"liters", {Quantity::volume, 1}},
+    {"litre", {Quantity::volume, 1}},
+    {"litres", {Quantity::volume, 1}},
+    {"ml", {Quantity::volume, 1e-3}},
+    {"gal", {Quantity::volume, gallon_l}},
+    {"gal.", {Quantity::volume, gallon_l}},
+    {"gallon", {Quantity::volume, gallon_l}},
+    {"gallons", {Quantity::volume, gallon_l}},
+    {"ltr", {Quantity::volume, 1}},
+}};
+
+}  // namespace
+
 std::optional<Unit> find_unit(std::string_view word) {
-  constexpr double inch = 25.4, gallon_l = 3.785411784;
-  static const std::array<std::pair<std::string_view, Unit>, 46> table = {{
-      {"mm", {Quantity::length, 1}},
-      {"millimeter", {Quantity::length, 1}},
-      {"millimeters", {Quantity::length, 1}},
-      {"millimetre", {Quantity::length, 1}},
-      {"millimetres", {Quantity::length, 1}},
-      {"cm", {Quantity::length, 10}},
-      {"centimeter", {Quantity::length, 10}},
-      {"centimeters", {Quantity::length, 10}},
-      {"centimetre", {Quantity::length, 10}},
-      {"centimetres", {Quantity::length, 10}},
-      {"um", {Quantity::length, 1e-3}},
-      {"\u00b5m", {Quantity::length, 1e-3}},
-      {"\u03bcm", {Quantity::length, 1e-3}},
-      {"in", {Quantity::length, inch}},
-      {"in.", {Quantity::length, inch}},
-      {"inch", {Quantity::length, inch}},
-      {"inches", {Quantity::length, inch}},
-      {"\"", {Quantity::length, inch}},
-      {"''", {Quantity::length, inch}},
-      {"\u2033", {Quantity::length, inch}},
-      {"\u201d", {Quantity::length, inch}},
-      {"g", {Quantity::mass, 1}},
-      {"gram", {Quantity::mass, 1}},
-      {"grams", {Quantity::mass, 1}},
-      {"mg", {Quantity::mass, 1e-3}},
-      {"milligram", {Quantity::mass, 1e-3}},
-      {"milligrams", {Quantity::mass, 1e-3}},
-      {"c", {Quantity::temperature, 1}},
-      {"\u00b0c", {Quantity::temperature, 1}},
-      {"degc", {Quantity::temperature, 1}},
-      {"celsius", {Quantity::temperature, 1}},
-      {"f", {Quantity::temperature, 5. / 9, true}},
-      {"\u00b0f", {Quantity::temperature, 5. / 9, true}},
-      {"degf", {Quantity::temperature, 5. / 9, true}},
-      {"fahrenheit", {Quantity::temperature, 5. / 9, true}},
-      {"l", {Quantity::volume, 1}},
-      {"liter", {Quantity::volume, 1}},
-      {"liters", {Quantity::volume, 1}},
-      {"litre", {Quantity::volume, 1}},
-      {"litres", {Quantity::volume, 1}},
-      {"ml", {Quantity::volume, 1e-3}},
-      {"gal", {Quantity::volume, gallon_l}},
-      {"gal.", {Quantity::volume, gallon_l}},
-      {"gallon", {Quantity::volume, gallon_l}},
-      {"gallons", {Quantity::volume, gallon_l}},
-      {"ltr", {Quantity::volume, 1}},
-  }};
   const std::string folded = fold(word);
-  for (const auto& [name, unit] : table)
+  for (const auto& [name, unit] : units)
     if (folded == name) return unit;
   return {};
 }

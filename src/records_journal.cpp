@@ -354,21 +354,21 @@ void JournalReader::finish() {
   });
 }
 
+/// Whether the table of animals as a whole could not be read: then no id is known, and a fault a row would say nothing.
+bool animals_unread(const Collection& collection) {
+  const std::string& file = collection.raw.animals.source;
+  return collection.animals.empty() &&
+         std::any_of(collection.problems.begin(), collection.problems.end(), [&](const Problem& problem) {
+           return problem.severity == Severity::fault && problem.file == file;
+         });
+}
+
 }  // namespace
 
 const std::vector<std::string_view>& journal_columns() {
   static const std::vector<std::string_view> names = {"animal", "date", "until", "event",
                                                       "value",  "unit", "on",    "note"};
   return names;
-}
-
-/// Whether the table of animals as a whole could not be read: then no id is known, and a fault a row would say nothing.
-static bool animals_unread(const Collection& collection) {
-  const std::string& file = collection.raw.animals.source;
-  return collection.animals.empty() &&
-         std::any_of(collection.problems.begin(), collection.problems.end(), [&](const Problem& problem) {
-           return problem.severity == Severity::fault && problem.file == file;
-         });
 }
 
 void build_journal(Collection& collection, std::optional<Day> today) {

@@ -123,6 +123,14 @@ TEST(RecordsDoubts, TaxaThatDifferByALetter) {
   EXPECT_EQ(c.problems.at(0).animal, "A3") << "the rarer spelling is named";
 }
 
+TEST(RecordsDoubts, AnIdThatIsACohortTooIsTakenForTheAnimal) {
+  const Collection c = example("sac,2026-01-05,,ate,,,,\n", "animal,cohort\nsac,\nA2,sac\n");
+  ASSERT_EQ(c.problems.size(), 1u) << listing(c);
+  EXPECT_EQ(c.problems[0].row, 2);
+  ASSERT_EQ(c.entries.size(), 1u);
+  EXPECT_EQ(c.entries[0].animal, 0);
+}
+
 TEST(RecordsDoubts, AColumnThatIsAlmostOurs) {
   const Collection c = example("", "animal,taxom,shelf\nA1,Damon diadema,3\n");
   ASSERT_EQ(c.problems.size(), 1u) << listing(c);
