@@ -27,7 +27,8 @@ Words split_words(std::string_view text) {
     } else if (opens_quote(text, i)) {
       const std::size_t end = text.find('"', i + 1);
       result.open_quote = end == std::string_view::npos;
-      result.note += (result.note.empty() ? "" : " ") + std::string(text.substr(i + 1, end - i - 1));
+      if (!result.note.empty()) result.note += ' ';
+      result.note += text.substr(i + 1, end - i - 1);
       i = result.open_quote ? text.size() : end + 1;
     } else {
       const std::size_t end = std::min(text.find_first_of(" \t", i), text.size());
@@ -40,7 +41,7 @@ Words split_words(std::string_view text) {
 
 std::string joined(const std::vector<std::string>& words, std::size_t begin, std::size_t end) {
   std::string result;
-  for (std::size_t i = begin; i < end; ++i) result += (i == begin ? "" : " ") + words[i];
+  for (std::size_t i = begin; i < end; ++i) result.append(i == begin ? "" : " ").append(words[i]);
   return result;
 }
 
@@ -145,7 +146,7 @@ bool NoteReader::read_event() {
   }
   const std::string word = at_ < words_.words.size() ? words_.words[at_] : "";
   return refuse("event", word, "an event that is known, or another id",
-                "the nearest event is '" + nearest_word(word, event_names()) + "'");
+                "the nearest event is " + in_quotes(nearest_word(word, event_names())));
 }
 
 bool NoteReader::read_day(std::string_view word, Day& day) {

@@ -37,8 +37,8 @@ void TableView::find_columns(const FolderRules& rules, const std::vector<std::st
     if (ours && column(name) >= 0) {
       usable_ = false;
       problems.push_back({Severity::fault, file(), 0, "", heading, heading, "one column '" + name + "'",
-                          "'" + this->heading(name) + "' and '" + heading +
-                              "' both mean it: rename or remove one, or correct [columns] in folder.toml"});
+                          in_quotes(this->heading(name)) + " and " + in_quotes(heading) +
+                              " both mean it: rename or remove one, or correct [columns] in folder.toml"});
     }
     if (!ours && name.size() > 3)
       for (const std::string_view other : known)

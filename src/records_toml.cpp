@@ -16,7 +16,7 @@ namespace {
 
 std::string text_of(const std::string& source, std::string_view key, const toml::node& node) {
   if (const auto* text = node.as_string()) return text->get();
-  refuse(source, node.source(), "'" + std::string(key) + "' must be a text in quotes");
+  refuse(source, node.source(), in_quotes(key) + " must be a text in quotes");
 }
 
 DateOrder date_order(const std::string& source, const toml::node& node) {
@@ -31,13 +31,13 @@ std::string unit(const std::string& source, std::string_view key, const toml::no
   const auto known = find_unit(text);
   if (!known || known->quantity != quantity)
     refuse(source, node.source(),
-           "'" + std::string(key) + "' is '" + text + "'; write " + std::string(unit_words(quantity)));
+           in_quotes(key) + " is " + in_quotes(text) + "; write " + std::string(unit_words(quantity)));
   return text;
 }
 
 const toml::table& table_of(const std::string& source, std::string_view key, const toml::node& node) {
   if (const auto* table = node.as_table()) return *table;
-  refuse(source, node.source(), "'" + std::string(key) + "' must be a table: [" + std::string(key) + "]");
+  refuse(source, node.source(), in_quotes(key) + " must be a table: [" + std::string(key) + "]");
 }
 
 /// False where the key names no unit.
@@ -66,7 +66,7 @@ void read_columns(const std::string& source, const toml::table& columns, FolderR
     const std::string ours = fold_column(text_of(source, key.str(), node));
     if (std::find(known.begin(), known.end(), ours) == known.end())
       refuse(source, node.source(),
-             "'" + ours + "' is no column of ours; the nearest is '" + nearest_word(ours, known) +
+             in_quotes(ours) + " is no column of ours; the nearest is '" + nearest_word(ours, known) +
                  "' (write \"your word\" = \"our word\")");
     rules.columns.emplace_back(key.str(), ours);
   }
@@ -78,7 +78,7 @@ void read_events(const std::string& source, const toml::table& events, FolderRul
     const auto ours = find_event(text);
     if (!ours)
       refuse(source, node.source(),
-             "'" + text + "' is no event of ours; the nearest is '" + nearest_word(text, event_names()) +
+             in_quotes(text) + " is no event of ours; the nearest is '" + nearest_word(text, event_names()) +
                  "' (write \"your word\" = \"our word\")");
     rules.events.emplace_back(key.str(), event_name(*ours));
   }

@@ -93,6 +93,8 @@ std::string_view trim(std::string_view text) {
   return text.substr(begin, text.find_last_not_of(blanks) - begin + 1);
 }
 
+std::string in_quotes(std::string_view word) { return std::string(1, '\'').append(word).append(1, '\''); }
+
 std::string fold(std::string_view word) {
   std::string result;
   result.reserve(word.size());

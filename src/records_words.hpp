@@ -15,6 +15,9 @@ namespace moltspan {
 /// Without leading and trailing blanks (space, tab, line breaks).
 std::string_view trim(std::string_view text);
 
+/// A word of the user in a message: between single quotes.
+std::string in_quotes(std::string_view word);
+
 /// A word as it is compared: lower case (ASCII), without spaces, hyphens and underscores, `moult` as `molt`.
 std::string fold(std::string_view word);
 
