@@ -7,8 +7,8 @@
 #include <stdexcept>
 #include <string_view>
 
+#include "../../src/records_csv.hpp"
 #include "moltspan/records.hpp"
-#include "records_csv.hpp"
 
 namespace {
 

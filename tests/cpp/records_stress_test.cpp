@@ -29,32 +29,36 @@ const std::string one_animal = "animal\nA1\n";
 
 TEST(RecordsStress, ManyUnknownAnimals) {
   const Collection c =
-      example(repeated(many, [](int i) { return "Q" + std::to_string(i) + ",2026-01-01,,ate,,,,\n"; }));
+      example(repeated(many, [](int i) { return std::string("Q") + std::to_string(i) + ",2026-01-01,,ate,,,,\n"; }));
   EXPECT_EQ(c.problems.size(), static_cast<std::size_t>(many));
 }
 
 TEST(RecordsStress, OneAnimalWithALongLife) {
-  const Collection c =
-      example(repeated(many, [](int i) { return "A1," + day(i) + (i % 2 ? ",,molt,,,,\n" : ",,leg_span,50,mm,,\n"); }),
-              one_animal);
+  const Collection c = example(
+      repeated(many,
+               [](int i) { return std::string("A1,") + day(i) + (i % 2 ? ",,molt,,,,\n" : ",,leg_span,50,mm,,\n"); }),
+      one_animal);
   EXPECT_TRUE(c.problems.empty()) << c.problems.size();
   EXPECT_EQ(c.entries.size(), static_cast<std::size_t>(many));
 }
 
 TEST(RecordsStress, MoltRangesThatAllOverlap) {
-  const Collection c = example(
-      repeated(
-          many,
-          [](int i) { return "A1," + day(i % 1000) + "," + day(many + i) + ",molt,,,," + std::to_string(i) + "\n"; }),
-      one_animal);
+  const Collection c = example(repeated(many,
+                                        [](int i) {
+                                          return std::string("A1,") + day(i % 1000) + "," + day(many + i) +
+                                                 ",molt,,,," + std::to_string(i) + "\n";
+                                        }),
+                               one_animal);
   EXPECT_EQ(rows_told(c), static_cast<std::size_t>(many));
 }
 
 TEST(RecordsStress, InstarNumbersInAnyOrder) {
-  const Collection c = example(
-      repeated(many,
-               [](int i) { return "A1," + day(i) + "," + day(i + 3) + ",molt," + std::to_string(i % 97) + ",,,\n"; }),
-      one_animal);
+  const Collection c = example(repeated(many,
+                                        [](int i) {
+                                          return std::string("A1,") + day(i) + "," + day(i + 3) + ",molt," +
+                                                 std::to_string(i % 97) + ",,,\n";
+                                        }),
+                               one_animal);
   EXPECT_EQ(rows_told(c), static_cast<std::size_t>(many));
   EXPECT_TRUE(c.has_faults());
 }
@@ -65,17 +69,18 @@ TEST(RecordsStress, ManyRowsThatSayTheSame) {
 }
 
 TEST(RecordsStress, ManyTaxaThatDifferInNumbers) {
-  const Collection c = example("", "animal,taxon\n" + repeated(20'000, [](int i) {
-                                     return "A" + std::to_string(i) + ",Damon sp. " + std::to_string(i) + "\n";
-                                   }));
+  const Collection c =
+      example("", "animal,taxon\n" + repeated(20'000, [](int i) {
+                    return std::string("A") + std::to_string(i) + ",Damon sp. " + std::to_string(i) + "\n";
+                  }));
   EXPECT_TRUE(c.problems.empty());
   EXPECT_EQ(c.animals.size(), 20'000u);
 }
 
 TEST(RecordsStress, ALargeCohort) {
-  const Collection c =
-      example(repeated(200, [](int i) { return "sac," + day(i) + ",,ate,,,,\n"; }),
-              "animal,cohort\n" + repeated(1000, [](int i) { return "A" + std::to_string(i) + ",sac\n"; }));
+  const Collection c = example(
+      repeated(200, [](int i) { return std::string("sac,") + day(i) + ",,ate,,,,\n"; }),
+      "animal,cohort\n" + repeated(1000, [](int i) { return std::string("A") + std::to_string(i) + ",sac\n"; }));
   EXPECT_EQ(c.entries.size(), 200'000u);
 }
 
