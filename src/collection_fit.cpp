@@ -16,7 +16,8 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr double reference_c = 25;
-constexpr double exponent_tolerance = 0.1;  ///< change of the exponent beyond which size errors are weighed again
+constexpr std::size_t rough_records = 1500;  ///< of a rough fit
+constexpr double prior_exponent = 0.8;       ///< with which size errors count until the records tell
 
 /// Codes of a collection's groups, one of each level an animal.
 std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection) {
@@ -211,7 +212,37 @@ void count_kin(CollectionFit& fit) {
 double exponent_of(const StadiaFit& stadia) {
   for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
     if (stadia.coefficient_names[i] == "log_size") return stadia.coefficients[static_cast<Index>(i)];
-  return 0.8;
+  return prior_exponent;
+}
+
+/// The stadia of every k-th animal, few enough for a quick look.
+StadiaData thinned(const StadiaData& data) {
+  const auto& animals = data.groups[static_cast<int>(Level::animal)];
+  const int step = 1 + static_cast<int>(data.size() / rough_records);
+  std::vector<Index> rows;
+  for (std::size_t i = 0; i < animals.size(); ++i)
+    if (animals[i] % step == 0) rows.push_back(static_cast<Index>(i));
+  if (rows.empty() || step == 1) return data;
+  StadiaData few;
+  few.coefficients = data.coefficients;
+  few.covariates = data.covariates(rows, Eigen::all);
+  few.extra_variance = data.extra_variance(rows);
+  few.animal_extra_variance = data.animal_extra_variance;
+  few.probe_covariates.resize(0, few.covariates.cols());
+  for (Index row : rows) few.bounds.push_back(data.bounds[static_cast<std::size_t>(row)]);
+  for (int level = 0; level < n_levels; ++level)
+    for (Index row : rows)
+      if (!data.groups[level].empty()) few.groups[level].push_back(data.groups[level][static_cast<std::size_t>(row)]);
+  return few;
+}
+
+/// A rough fit of some of the animals: the exponent with which size errors count, and where to start the search.
+void prepare(CollectionFit& fit, StadiaOptions& options) {
+  StadiaOptions rough = options;
+  rough.points = 8;
+  const StadiaFit first = fit_stadia(thinned(fit.data), rough);
+  weigh_size_errors(fit, exponent_of(first));
+  options.start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
 }
 
 }  // namespace
@@ -229,13 +260,9 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   stadia_options.truncation = options.truncation;
   stadia_options.priors = options.priors;
   stadia_options.threads = options.threads;
-  weigh_size_errors(fit, 0.8);
+  weigh_size_errors(fit, prior_exponent);
+  if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   fit.stadia = fit_stadia(fit.data, stadia_options);
-  const double exponent = exponent_of(fit.stadia);
-  if (std::abs(exponent - fit.exponent_for_size_error) > exponent_tolerance) {
-    weigh_size_errors(fit, exponent);
-    fit.stadia = fit_stadia(fit.data, stadia_options);
-  }
   fit.health = fit.stadia.health;
   return fit;
 }

@@ -39,10 +39,11 @@ Context make_context(const CollectionFit& fit, const std::vector<double>& levels
   return context;
 }
 
-/// Nodes over a range of start days: moments in days after its beginning, with equal-range weights.
-std::vector<StartAge> range_nodes(int width_days) {
+/// Nodes over a range of start days: moments in days after its beginning. More of them where the range is wide against
+/// the spread of the stadium.
+std::vector<StartAge> range_nodes(int width_days, double spread_days) {
   if (width_days <= 1) return {{1.0, 0.5}};
-  const int n = std::clamp(width_days, 4, 24);
+  const int n = std::clamp(3 + static_cast<int>(4 * width_days / spread_days), 4, 24);
   const auto& rule = numeric::gauss_legendre(n);
   std::vector<StartAge> nodes;
   for (Index i = 0; i < rule.nodes.size(); ++i)
@@ -61,18 +62,20 @@ std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inp
                                  const std::vector<LawPoint>& points) {
   const auto& fit = context.fit;
   const Stadium& running = fit.table.stadia[static_cast<std::size_t>(inputs.running_row)];
-  std::vector<StartAge> starts = range_nodes(running.start.width_days());
+  double eta = 0;
+  for (const LawPoint& p : points) eta += p.weight * p.mean;
+  const double spread_days = std::max(0.5, fit.stadia.sigma * std::exp(eta));
+  std::vector<StartAge> starts = range_nodes(running.start.width_days(), spread_days);
   if (starts.size() > 1 && inputs.previous_row >= 0) {
     const Stadium& before = fit.table.stadia[static_cast<std::size_t>(inputs.previous_row)];
-    double eta = 0, total = 0;
-    for (const LawPoint& p : points) eta += p.weight * p.mean;
+    double total = 0;
     const Eigen::VectorXd difference =
         fit.data.covariates.row(inputs.previous_row) - fit.data.covariates.row(inputs.running_row);
     eta += difference.dot(fit.stadia.coefficients.head(difference.size()));
     const double sigma = std::hypot(fit.stadia.sigma, std::sqrt(fit.data.extra_variance[inputs.previous_row]));
     for (StartAge& start : starts) {
       double fits = 0;
-      for (const StartAge& from : range_nodes(before.start.width_days()))
+      for (const StartAge& from : range_nodes(before.start.width_days(), spread_days))
         fits += from.weight *
                 std::exp(log_density(fit.options.family,
                                      running.start.earliest + start.age_days - before.start.earliest - from.age_days,
@@ -81,7 +84,7 @@ std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inp
       total += start.weight;
     }
     if (!(total > 1e-200))
-      starts = range_nodes(running.start.width_days());
+      starts = range_nodes(running.start.width_days(), spread_days);
     else
       for (StartAge& start : starts) start.weight /= total;
   }
@@ -117,12 +120,19 @@ bool is_hardened(const CollectionFit& fit, int animal) {
   return fit.table.as_of >= history.molts.back().when.latest + static_cast<Day>(wait);
 }
 
+/// A quantile, taken from the standard ones where it is one of them.
+double known_or_solved(const NextMoltLaw& law, const AnimalForecast& result, double p) {
+  for (std::size_t i = 0; i < std::size(standard_quantiles); ++i)
+    if (std::abs(standard_quantiles[i] - p) < 1e-12) return result.quantile_days[i];
+  return law.quantile(p, law.first_day());
+}
+
 void add_quantiles(const Context& context, const NextMoltLaw& law, AnimalForecast& result) {
   double from = law.first_day();
   for (double p : standard_quantiles) result.quantile_days.push_back(from = law.quantile(p, from));
   for (double level : context.levels) {
-    const double low = law.quantile(0.5 * (1 - level), law.first_day());
-    result.bands.push_back({level, low, law.quantile(0.5 * (1 + level), low)});
+    const double low = known_or_solved(law, result, 0.5 * (1 - level));
+    result.bands.push_back({level, low, known_or_solved(law, result, 0.5 * (1 + level))});
   }
   for (int days : chance_horizons_days) result.chance_within_days.push_back(1 - law.survival(days + 1));
 }

@@ -10,9 +10,9 @@
 namespace moltspan {
 namespace {
 
-constexpr int effect_nodes = 16;    ///< Gauss-Hermite nodes over eta, where there is no closed form
-constexpr int rest_nodes = 24;      ///< Gauss-Legendre nodes over the age, where int S has no closed form
-constexpr double far_quantile = 8;  ///< sds beyond which S is nothing
+constexpr int effect_nodes = 16;            ///< Gauss-Hermite nodes over eta, where there is no closed form
+constexpr int rest_nodes = 24;              ///< Gauss-Legendre nodes over the age, where int S has no closed form
+constexpr double negligible_weight = 1e-4;  ///< of all points that are left out together
 
 template <typename Law>
 double survival_with_law(const LawPoint& p, double log_t) {
@@ -73,9 +73,12 @@ double predictive_survival(Family family, const LawPoint& p, double t_days) {
 std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor) {
   std::vector<LawPoint> points;
   for (Eigen::Index k = 0; k < mixture.weights.size(); ++k)
-    if (mixture.weights[k] > 1e-6)
+    if (mixture.weights[k] > 0)
       points.push_back({mixture.weights[k], mixture.mean(k, predictor), std::max(mixture.variance(k, predictor), 0.0),
                         std::exp(mixture.log_sigma[k])});
+  std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.weight > b.weight; });
+  double dropped = 0;
+  while (!points.empty() && (dropped += points.back().weight) < negligible_weight) points.pop_back();
   return points;
 }
 

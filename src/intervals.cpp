@@ -168,6 +168,7 @@ std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, St
   auto model = std::make_shared<const StadiaModel>(data, options, false);
   HyperOptions hyper;
   hyper.gaussian_only = true;
+  hyper.large = data.size() > large_table;
   hyper.threads = thread_count(options, data.size());
   hyper.correct_means = data.size() <= large_table;
   const Index size = model->n_hyper();
@@ -231,10 +232,13 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   auto model = std::make_shared<const StadiaModel>(data, fit.options, false);
   HyperOptions hyper;
   hyper.threads = thread_count(fit.options, data.size());
-  if (data.size() > large_table) hyper.max_points = 64;
+  hyper.large = data.size() > large_table;
+  if (hyper.large) hyper.max_points = 32;
+  if (fit.options.points > 0) hyper.max_points = fit.options.points;
   hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
   start[0] = std::log(0.2);
+  if (fit.options.start.size() == start.size()) start = fit.options.start;
   const auto posterior = std::make_shared<const StadiaPosterior>(model, start, hyper);
   fit.posterior = std::make_shared<LazyStadiaPosterior>([posterior] { return posterior; });
   fit.points = static_cast<int>(posterior->hyper().weights.size());

@@ -67,18 +67,32 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
     if (code >= 0) animal_nodes_.push_back({code, node});
   const auto begin = [this](std::size_t points) {
     const auto n = static_cast<Index>(points), running = static_cast<Index>(running_records_.size());
-    running_mean_.setZero(n, running);
-    running_variance_.setOnes(n, running);
     const auto probes = static_cast<Index>(model_->data().probes());
-    probe_mean_.setZero(n, probes);
-    probe_variance_.setOnes(n, probes);
-    own_weight_.setZero(n, static_cast<Index>(animal_nodes_.size()));
-    coefficient_means_.setZero(n, model_->tree.nodes[0].dim);
-    coefficient_covariances_.assign(points,
-                                    Eigen::MatrixXd::Zero(model_->tree.nodes[0].dim, model_->tree.nodes[0].dim));
+    const auto coefficients = static_cast<Index>(model_->tree.nodes[0].dim);
+    running_mean_.conservativeResize(n, running);
+    running_variance_.conservativeResize(n, running);
+    probe_mean_.conservativeResize(n, probes);
+    probe_variance_.conservativeResize(n, probes);
+    own_weight_.conservativeResize(n, static_cast<Index>(animal_nodes_.size()));
+    coefficient_means_.conservativeResize(n, coefficients);
+    coefficient_covariances_.resize(points, Eigen::MatrixXd::Zero(coefficients, coefficients));
   };
   hyper_ = integrate_hyperparameters(*model_, start, options, begin,
                                      [this](std::size_t point, const ConditionalPosterior& p) { keep(point, p); });
+  clear_failed_points();
+}
+
+/// Rows of points without weight were never filled.
+void StadiaPosterior::clear_failed_points() {
+  for (Index i = 0; i < hyper_.weights.size(); ++i) {
+    if (hyper_.weights[i] > 0) continue;
+    running_mean_.row(i).setZero();
+    running_variance_.row(i).setOnes();
+    probe_mean_.row(i).setZero();
+    probe_variance_.row(i).setOnes();
+    own_weight_.row(i).setZero();
+    coefficient_means_.row(i).setZero();
+  }
 }
 
 void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& posterior) {

@@ -35,6 +35,7 @@ class StadiaPosterior {
 
  private:
   void keep(std::size_t point, const ConditionalPosterior& posterior);
+  void clear_failed_points();
   void keep_probes(Eigen::Index row, const ConditionalPosterior& posterior);
   PredictorMixture empty_mixture(Eigen::Index predictors) const;
 

@@ -2,12 +2,16 @@
 
 #include <Eigen/Eigenvalues>
 #include <cmath>
+#include <numeric>
+#include <thread>
 
 namespace moltspan {
 namespace {
 
 constexpr int max_newton_steps = 100;
 constexpr double newton_tolerance = 1e-12;  ///< Newton decrement: twice the gain that is left in the log density
+constexpr std::size_t many_terms = 5000;    ///< from which threads pay and Newton may stop earlier
+constexpr double loose_newton_tolerance = 1e-7;
 constexpr double smallest_curvature = 1e-10;
 
 /// The Hessian of a term with its positive eigenvalues clipped, so that a Newton step climbs.
@@ -24,7 +28,10 @@ void clip(TermResult& result, int width) {
 
 }  // namespace
 
-ConditionalPosterior::ConditionalPosterior(const LatentModel& model) : model_(model), results_(model.terms.size()) {
+ConditionalPosterior::ConditionalPosterior(const LatentModel& model, int threads)
+    : model_(model),
+      threads_(model.terms.size() < many_terms ? 1 : std::max(threads, 1)),
+      results_(model.terms.size()) {
   const auto& nodes = model.tree.nodes;
   std::size_t fronts = 0, sides = 0;
   int variables = 0;
@@ -55,10 +62,10 @@ double ConditionalPosterior::predictor_value(const Predictor& predictor, const E
   return value;
 }
 
-/// Log density of data and latent variables; keeps every term's derivatives.
-double ConditionalPosterior::evaluate(const Eigen::VectorXd& latent, const Eigen::VectorXd& hyper) {
+double ConditionalPosterior::evaluate_terms(std::size_t from, std::size_t to, const Eigen::VectorXd& latent,
+                                            const Eigen::VectorXd& hyper) {
   double total = 0;
-  for (std::size_t t = 0; t < model_.terms.size(); ++t) {
+  for (std::size_t t = from; t < to; ++t) {
     const auto& place = model_.terms[t];
     std::array<double, max_term_width> eta;
     for (int k = 0; k < place.width; ++k)
@@ -66,6 +73,25 @@ double ConditionalPosterior::evaluate(const Eigen::VectorXd& latent, const Eigen
     results_[t] = model_.term(t, eta.data(), hyper);
     total += results_[t].value;
   }
+  return total;
+}
+
+/// Log density of data and latent variables; keeps every term's derivatives. Summed in a fixed number of chunks, so
+/// that the sum does not depend on the number of threads.
+double ConditionalPosterior::evaluate(const Eigen::VectorXd& latent, const Eigen::VectorXd& hyper) {
+  const std::size_t terms = model_.terms.size(), chunks = terms < many_terms ? 1 : 16;
+  std::vector<double> sums(chunks, 0.0);
+  const auto work = [&](std::size_t from, std::size_t to) {
+    for (std::size_t c = from; c < to; ++c)
+      sums[c] = evaluate_terms(c * terms / chunks, (c + 1) * terms / chunks, latent, hyper);
+  };
+  const std::size_t parts = std::min<std::size_t>(threads_, chunks);
+  std::vector<std::thread> pool;
+  for (std::size_t part = 1; part < parts; ++part)
+    pool.emplace_back(work, part * chunks / parts, (part + 1) * chunks / parts);
+  work(0, chunks / parts);
+  for (auto& thread : pool) thread.join();
+  double total = std::accumulate(sums.begin(), sums.end(), 0.0);
   for (Eigen::Index i = 0; i < latent.size(); ++i) {
     const double deviation = latent[i] - prior_mean_[i];
     total -= 0.5 * prior_precision_[i] * deviation * deviation;
@@ -207,7 +233,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
     if (!eliminate()) break;
     back_substitute(step);
     const double decrement = newton_decrement();
-    if (decrement < newton_tolerance) {
+    if (decrement < (model_.terms.size() < many_terms ? newton_tolerance : loose_newton_tolerance)) {
       converged = true;
       break;
     }

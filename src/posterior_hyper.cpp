@@ -18,8 +18,14 @@ namespace {
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-constexpr double grid_spacing = 1.0;      ///< in posterior sds: trapezoid sums of a Gaussian err by less than 1e-8
-constexpr double negligible_drop = 9;     ///< log density lost against the mode at which a grid ends
+/// Spacing of a grid in posterior sds, and the log density lost against the mode at which it ends.
+struct GridShape {
+  double spacing, drop;
+};
+constexpr GridShape fine_grid{1.15, 9};   // trapezoid sums of a Gaussian err by 7e-7
+constexpr GridShape coarse_grid{1.5, 5};  // by 3e-4: for posteriors so narrow that nothing hangs on it
+constexpr double mode_tolerance = 1e-8;   ///< the mode is only where the grid is centered
+
 constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
 constexpr double hessian_step = 0.05;
 constexpr double tail_degrees = 6;  ///< of freedom of the lattice's Student-t: heavier than any posterior seen here
@@ -71,14 +77,15 @@ struct AxisWalk {
   std::vector<double> z, drop;
 };
 
-AxisWalk walk_axis(const Objective& log_posterior, const PrincipalAxes& axes, int axis, double top) {
+AxisWalk walk_axis(const Objective& log_posterior, const PrincipalAxes& axes, int axis, double top,
+                   const GridShape& shape) {
   AxisWalk walk;
   for (int direction : {-1, 1}) {
     for (int k = direction < 0 ? 1 : 0; k < 40; ++k) {
       VectorXd z = VectorXd::Zero(axes.mode.size());
-      z[axis] = direction * k * grid_spacing;
+      z[axis] = direction * k * shape.spacing;
       const double drop = top - log_posterior(axes.at(z));
-      if (!(drop < negligible_drop)) break;
+      if (!(drop < shape.drop)) break;
       walk.z.push_back(z[axis]);
       walk.drop.push_back(drop);
     }
@@ -87,17 +94,18 @@ AxisWalk walk_axis(const Objective& log_posterior, const PrincipalAxes& axes, in
 }
 
 /// Full grid over one or two principal axes, less the corners that no mass reaches.
-std::vector<VectorXd> grid_points(const Objective& log_posterior, const PrincipalAxes& axes, double top) {
-  const AxisWalk first = walk_axis(log_posterior, axes, 0, top);
+std::vector<VectorXd> grid_points(const Objective& log_posterior, const PrincipalAxes& axes, double top,
+                                  const GridShape& shape) {
+  const AxisWalk first = walk_axis(log_posterior, axes, 0, top, shape);
   std::vector<VectorXd> points;
   if (axes.mode.size() == 1) {
     for (double z : first.z) points.push_back(axes.at(VectorXd::Constant(1, z)));
     return points;
   }
-  const AxisWalk second = walk_axis(log_posterior, axes, 1, top);
+  const AxisWalk second = walk_axis(log_posterior, axes, 1, top, shape);
   for (std::size_t i = 0; i < first.z.size(); ++i)
     for (std::size_t j = 0; j < second.z.size(); ++j)
-      if (first.drop[i] + second.drop[j] < 1.3 * negligible_drop)
+      if (first.drop[i] + second.drop[j] < 1.3 * shape.drop)
         points.push_back(axes.at(Eigen::Vector2d(first.z[i], second.z[j])));
   return points;
 }
@@ -140,28 +148,27 @@ VectorXd lattice_point(int index, Eigen::Index dim) {
   return u;
 }
 
-/// Solves every point, with one solver a thread that keeps its last mode as the next start.
-VectorXd solve_points(const LatentModel& model, const std::vector<VectorXd>& points, const HyperOptions& options,
-                      const PointVisitor& visit) {
-  VectorXd log_posterior =
-      VectorXd::Constant(static_cast<Eigen::Index>(points.size()), -std::numeric_limits<double>::infinity());
+/// Solves the points from `first` on, with one solver a thread that keeps its last mode as the next start. Fills
+/// `log_posterior`.
+void solve_points(const LatentModel& model, const std::vector<VectorXd>& points, std::size_t first,
+                  const HyperOptions& options, const PointVisitor& visit, VectorXd& log_posterior) {
+  log_posterior.conservativeResize(static_cast<Eigen::Index>(points.size()));
   const auto work = [&](std::size_t from, std::size_t to) {
     ConditionalPosterior posterior(model);
     for (std::size_t i = from; i < to; ++i) {
       const bool solved = posterior.solve(points[i]);
-      if (solved)
-        log_posterior[static_cast<Eigen::Index>(i)] = posterior.log_marginal() + model.log_hyper_prior(points[i]);
+      log_posterior[static_cast<Eigen::Index>(i)] = solved ? posterior.log_marginal() + model.log_hyper_prior(points[i])
+                                                           : -std::numeric_limits<double>::infinity();
       if (solved && options.correct_means) posterior.correct_means(points[i]);
       if (solved) visit(i, posterior);
     }
   };
-  const std::size_t parts = std::clamp<std::size_t>(options.threads, 1, points.size());
+  const std::size_t n = points.size() - first, parts = std::clamp<std::size_t>(options.threads, 1, n);
   std::vector<std::thread> pool;
   for (std::size_t part = 1; part < parts; ++part)
-    pool.emplace_back(work, part * points.size() / parts, (part + 1) * points.size() / parts);
-  work(0, points.size() / parts);
+    pool.emplace_back(work, first + part * n / parts, first + (part + 1) * n / parts);
+  work(first, first + n / parts);
   for (auto& thread : pool) thread.join();
-  return log_posterior;
 }
 
 double effective_number(const VectorXd& log_weights) {
@@ -186,23 +193,24 @@ double log_volume(const PrincipalAxes& axes) { return std::log(std::abs(axes.axe
 void integrate_on_grid(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
                        const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin,
                        const PointVisitor& visit) {
-  const auto points = grid_points(log_posterior, axes, log_posterior(axes.mode));
+  const GridShape& shape = options.large ? coarse_grid : fine_grid;
+  const auto points = grid_points(log_posterior, axes, log_posterior(axes.mode), shape);
   begin(points.size());
-  const VectorXd weights = solve_points(model, points, options, visit);
+  VectorXd weights;
+  solve_points(model, points, 0, options, visit, weights);
   set_weights(result, points, weights);
-  result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(grid_spacing);
+  result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(shape.spacing);
 }
 
 /// The lattice through the split Student-t, with the log density of that proposal at each point.
 struct Lattice {
   std::vector<VectorXd> points;
-  VectorXd log_proposal;
+  std::vector<double> log_proposal;
 };
 
-Lattice make_lattice(const PrincipalAxes& axes, const std::vector<SplitStudent>& sides, int count) {
-  Lattice lattice;
-  lattice.log_proposal.resize(count);
-  for (int i = 0; i < count; ++i) {
+/// The first points of a longer lattice are those of a shorter one.
+void extend_lattice(Lattice& lattice, const PrincipalAxes& axes, const std::vector<SplitStudent>& sides, int count) {
+  for (int i = static_cast<int>(lattice.points.size()); i < count; ++i) {
     VectorXd z = lattice_point(i, axes.mode.size());
     double log_density = 0;
     for (Eigen::Index k = 0; k < z.size(); ++k) {
@@ -210,9 +218,8 @@ Lattice make_lattice(const PrincipalAxes& axes, const std::vector<SplitStudent>&
       log_density += sides[k].log_density(z[k]);
     }
     lattice.points.push_back(axes.at(z));
-    lattice.log_proposal[i] = log_density;
+    lattice.log_proposal.push_back(log_density);
   }
-  return lattice;
 }
 
 void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
@@ -222,11 +229,16 @@ void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, cons
   std::vector<SplitStudent> sides;
   for (int k = 0; k < axes.mode.size(); ++k)
     sides.push_back({side_scale(log_posterior, axes, k, -1, top), side_scale(log_posterior, axes, k, 1, top)});
-  for (int count = std::min(128, options.max_points);; count = std::min(2 * count, options.max_points)) {
-    const Lattice lattice = make_lattice(axes, sides, count);
+  Lattice lattice;
+  VectorXd log_posterior_at;
+  for (int count = std::min(options.large ? 32 : 128, options.max_points);;
+       count = std::min(2 * count, options.max_points)) {
+    const std::size_t done = lattice.points.size();
+    extend_lattice(lattice, axes, sides, count);
     begin(lattice.points.size());
-    const VectorXd weights = solve_points(model, lattice.points, options, visit) - lattice.log_proposal;
-    if (count < options.max_points && effective_number(weights) < 40 + options.worst_ratio * count) continue;
+    solve_points(model, lattice.points, done, options, visit, log_posterior_at);
+    const VectorXd weights = log_posterior_at - Eigen::Map<const VectorXd>(lattice.log_proposal.data(), count);
+    if (count < options.max_points && effective_number(weights) < options.enough_points) continue;
     set_weights(result, lattice.points, weights);
     result.log_evidence += log_volume(axes) - std::log(count);
     return;
@@ -245,22 +257,23 @@ void integrate_gaussian(HyperPosterior& result, const LatentModel& model, const 
     points.push_back(mode + root * u.unaryExpr([&](double p) { return boost::math::quantile(normal, p); }));
   }
   begin(points.size());
-  VectorXd weights = solve_points(model, points, options, visit);
+  VectorXd weights;
+  solve_points(model, points, 0, options, visit, weights);
   weights = weights.unaryExpr([](double w) { return std::isfinite(w) ? 0.0 : w; });
   set_weights(result, points, weights);
 }
 
 }  // namespace
 
-Maximum maximise(const Objective& objective, const VectorXd& start, double step) {
+Maximum maximise(const Objective& objective, const VectorXd& start, double step, double tolerance) {
   Maximum maximum{start, 0, true, 0};
   if (start.size() > 0) {
     const ceres::GradientProblem problem(new NegativeObjective(objective, static_cast<int>(start.size()), step));
     ceres::GradientProblemSolver::Options options;
     options.line_search_direction_type = ceres::BFGS;
     options.max_num_iterations = 200;
-    options.function_tolerance = 1e-11;
-    options.gradient_tolerance = 1e-6;
+    options.function_tolerance = tolerance;
+    options.gradient_tolerance = 1e5 * tolerance;
     options.parameter_tolerance = 1e-9;
     options.logging_type = ceres::SILENT;
     ceres::GradientProblemSolver::Summary summary;
@@ -300,13 +313,13 @@ HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorX
     integrate_gaussian(result, model, start, options, begin, visit);
     return result;
   }
-  ConditionalPosterior solver(model);
+  ConditionalPosterior solver(model, options.threads);
   const Objective log_posterior = [&](const VectorXd& hyper) {
     ++result.evaluations;
     const bool solved = solver.solve(hyper);
     return solved ? solver.log_marginal() + model.log_hyper_prior(hyper) : -std::numeric_limits<double>::infinity();
   };
-  const Maximum maximum = maximise(log_posterior, start, difference_step);
+  const Maximum maximum = maximise(log_posterior, start, difference_step, mode_tolerance);
   result.mode = maximum.x;
   result.converged = maximum.converged;
   const PrincipalAxes axes = principal_axes(log_posterior, maximum.x);

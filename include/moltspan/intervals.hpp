@@ -99,9 +99,11 @@ struct StadiaOptions {
   Family family = Family::lognormal;
   Method method = Method::ml;
   Truncation truncation = Truncation::conditional;
-  int quadrature = 0;  ///< adaptive Gauss-Hermite nodes; 0 = doubled until the change is under 1e-9; 1 = Laplace
-  Priors priors;       ///< only what differs from the defaults
-  int threads = 0;     ///< 0 = as many as the machine has
+  int quadrature = 0;     ///< adaptive Gauss-Hermite nodes; 0 = doubled until the change is under 1e-9; 1 = Laplace
+  Priors priors;          ///< only what differs from the defaults
+  int threads = 0;        ///< 0 = as many as the machine has
+  int points = 0;         ///< most hyperparameter points under bayes; 0 = by the size of the table
+  Eigen::VectorXd start;  ///< hyperparameters (log sigma, log sds) to start the search from; empty = usual values
 };
 
 /// Parameters in one vector: coefficients, log sigma, then log sd of each effect that was estimated.
@@ -176,6 +178,7 @@ Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture
 Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
 
 /// Quantiles of exp(predictor + sigma w) of every predictor, w a fixed quantile of W: parameter uncertainty alone.
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities, double w = 0);
+Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities,
+                                    double w = 0);
 
 }  // namespace moltspan

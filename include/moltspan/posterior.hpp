@@ -68,7 +68,8 @@ class LatentModel {
 /// Posterior of the latent variables at fixed hyperparameters: mode, Laplace's log marginal, covariances along a path.
 class ConditionalPosterior {
  public:
-  explicit ConditionalPosterior(const LatentModel& model);
+  /// `threads` work on the terms of a large model together.
+  explicit ConditionalPosterior(const LatentModel& model, int threads = 1);
 
   /// Damped Newton from the last mode (at first: the prior means). Non-concave terms give a clipped Hessian for the
   /// step; the determinant uses the true one. Returns false when it did not converge or the true Hessian is not
@@ -111,7 +112,10 @@ class ConditionalPosterior {
   void add_term_to_front(std::size_t index, bool clipped);
   void add_to_parent(int node);
 
+  double evaluate_terms(std::size_t from, std::size_t to, const Eigen::VectorXd& latent, const Eigen::VectorXd& hyper);
+
   const LatentModel& model_;
+  int threads_;
   std::vector<int> path_length_, variable_offset_;
   std::vector<std::size_t> front_offset_, side_offset_;
   std::vector<double> fronts_, sides_;
@@ -128,7 +132,8 @@ struct HyperOptions {
   int threads = 1;
   bool correct_means = true;   ///< see ConditionalPosterior::correct_means
   int max_points = 512;        ///< most points of the lattice that is used from three hyperparameters on
-  double worst_ratio = 0.3;    ///< points are doubled while (effective number / number) stays under this
+  bool large = false;          ///< so many data that the posterior is narrow: coarser grid, looser Newton
+  double enough_points = 70;   ///< the lattice is doubled while its effective number of points stays under this
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
   Eigen::MatrixXd covariance;
 };
@@ -147,7 +152,8 @@ struct HyperPosterior {
 /// Called once a point with the solved posterior there; from several threads, for different points.
 using PointVisitor = std::function<void(std::size_t point, const ConditionalPosterior& posterior)>;
 
-/// Called once, before any visit, with the number of points.
+/// Called with the number of points before they are visited; again with a larger one when points are added, what was
+/// kept stays.
 using PointCount = std::function<void(std::size_t points)>;
 
 /// Maximises the marginal posterior of the hyperparameters (BFGS of Ceres, central differences), then integrates: up to
@@ -167,8 +173,10 @@ struct Maximum {
   int iterations = 0;
 };
 
-/// BFGS (Ceres) with central differences of step `step`.
-Maximum maximise(const Objective& objective, const Eigen::VectorXd& start, double step = 1e-4);
+/// BFGS (Ceres) with central differences of step `step`, until a step gains less than `tolerance` of the value or the
+/// gradient is under 1e5 x `tolerance`.
+Maximum maximise(const Objective& objective, const Eigen::VectorXd& start, double step = 1e-4,
+                 double tolerance = 1e-11);
 
 /// Second derivatives by central differences.
 Eigen::MatrixXd difference_hessian(const Objective& objective, const Eigen::VectorXd& x, double step);
