@@ -182,14 +182,14 @@ def test_ended_records_say_why(event, phase, why):
     assert set(animal["chance_within_days"].values()) == {None}
 
 
-MATURE = [("A1", 100, "molt"), ("A1", 100, "matured")]
+MATURE = [*chain("A1", 100, mm=60), ("A1", 100, "matured")]
 
 
 @pytest.mark.parametrize(("taxon", "sex", "goes_on"), [
     # Common knowledge of the trade, no source (shared/kinds.toml).
     (KIND, "female", True), (KIND, "male", False), ("Sphodromantis viridis", "female", False), ("Sphodromantis viridis", "male", False)])
 def test_after_maturity(taxon, sex, goes_on):
-    animal = animals_of(collection(MATURE + chain("A2", 90, 30), {"A1": {"taxon": taxon, "sex": sex}}))["A1"]
+    animal = animals_of(collection(MATURE + chain("A2", 210, 150, 90, 30), {"A1": {"taxon": taxon, "sex": sex}}))["A1"]
     assert (animal["next_molt"] is not None) == goes_on == (animal["phase"] != "final")
     if not goes_on:
         assert "mature since" in animal["why_no_forecast"] and animal["chance_final"] == 1
@@ -325,7 +325,7 @@ def test_number_of_threads_does_not_matter():
     rows = [row for k in range(30) for row in chain(f"A{k}", 200 - k, 140 - 2 * k, 80 - 2 * k)]
     one_thread, two = (quantiles_of(collection(rows), threads=n) for n in (1, 2))
     for name, days in one_thread.items():
-        assert two[name] == pytest.approx(days, rel=1e-9)  # sums are split among the threads: rounding, some 1e-13
+        assert two[name] == pytest.approx(days, rel=1e-6)  # sums split among the threads, through a maximization: some 1e-9
 
 
 def test_nothing_written_later_matters():

@@ -49,7 +49,12 @@ def test_crickets_that_died_or_left_have_stadia_that_end_so(crickets):
 
 def test_crickets_live_at_the_temperature_of_their_incubator(crickets):
     stadia = crickets.stadia()
-    assert (stadia.temperature_c == stadia.animal.str.partition("-")[0].astype(float)).all()
+    # Cricket 19's last stadia lie after its death, by the stray row (see crickets.py): no temperature is used from there.
+    assert set(stadia.animal[stadia.temperature_c.isna()]) == {"24-19"}
+    known = stadia[stadia.temperature_c.notna()]
+    incubator_c = known.animal.str.partition("-")[0].astype(float)
+    # A time-weighted mean of equal readings: rounding alone may part it from them, by some 1e-15 of the value.
+    assert known.temperature_c.tolist() == pytest.approx(incubator_c.tolist(), rel=1e-12)
 
 
 def test_lobsters_keep_their_ids_as_text_and_their_gaps(lobsters):
