@@ -69,7 +69,7 @@ def _codes(columns, name, n_rows, argument):
 
 
 def _both_blank(min_days, max_days, given_min, columns):
-    blank = np.isnan(max_days) & np.array([frames.text_of(value).strip() in ("", "0", "0.0") for value in given_min])
+    blank = np.isnan(max_days) & np.array([frames.text_of(value).strip() in ("", "0", "0.0") for value in given_min], dtype=bool)
     for row in np.flatnonzero(blank):
         raise ValueError(f"row {row}: min_days and max_days are both blank, which says nothing of this stadium; give one of them "
                          "or leave the row out")
@@ -93,6 +93,8 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     """
     columns = frames.columns_of(table)
     n_rows = len(next(iter(columns.values()))) if columns else 0
+    if priors and method == "ml":
+        raise ValueError('priors: method="ml" uses none; leave them out or use method="bayes"')
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS), choice("method", method, ("ml", "bayes"))
     lows = _column(columns, min_days, n_rows, 0.0, "min_days")
     highs = _column(columns, max_days, n_rows, np.nan, "max_days")
