@@ -30,6 +30,7 @@ class Design:
         if name not in columns:
             raise ValueError(f"formula: there is no column {name!r}; the table has {', '.join(map(str, columns))}")
         if name not in self._levels and _is_factor(columns[name]):
+            _refuse_mixed(name, columns[name])
             self._levels[name] = sorted({_level(value, name, row) for row, value in enumerate(columns[name])})
 
     def matrix(self, columns, n_rows):
@@ -74,7 +75,10 @@ class Design:
 def _parse(formula):
     text = str(formula).split("~")[-1].strip()
     terms, intercept = [], True
-    for sign, body in re.findall(r"([+-]?)\s*((?:[^+\-()]|\([^()]*\))+)", text):
+    parts = re.findall(r"([+-]?)\s*((?:[^+\-()]|\([^()]*\))+)", text)
+    if sum(text.count(mark) for mark in "()") != sum(body.count(mark) for _, body in parts for mark in "()"):
+        raise ValueError(f"formula {formula!r}: a parenthesis has no partner or stands where none can be read")
+    for sign, body in parts:
         body = body.strip()
         if not body:
             continue
@@ -109,6 +113,13 @@ def _column_name(factor):
 
 def _is_factor(values):
     return any(isinstance(value, (str, bool, np.bool_)) for value in values)
+
+
+def _refuse_mixed(name, values):
+    """A column of numbers with a word among them is no factor but a slip."""
+    words = [row for row, value in enumerate(values) if isinstance(value, str) and value != ""]
+    for row in words if any(isinstance(value, (int, float)) and not isinstance(value, bool) and value == value for value in values) else ():
+        raise ValueError(f"row {row}, {name} = {values[row]!r} stands among numbers: mend it, or write the others as words too")
 
 
 def _level(value, name, row):

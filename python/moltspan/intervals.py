@@ -125,7 +125,7 @@ class StadiaFit:
         for name, value in held.items():
             object.__setattr__(self, name, value)
 
-    def __setattr__(self, name, value):
+    def __setattr__(self, name, *value):
         raise AttributeError("a fit cannot be changed; fit again")
 
     __delattr__ = __setattr__
