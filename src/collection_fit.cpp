@@ -169,7 +169,8 @@ void build_data(CollectionFit& fit) {
       inputs.previous_row = row;
     inputs.own_stadia += s.end.has_value();
     records.push_back(rows.of(s.animal, static_cast<std::size_t>(s.molt) + 1, s.temperature_c, s.limb_lost, s.egg_sac));
-    fit.data.bounds.push_back({s.min_days, s.max_days, s.start_range_days, s.entry_days});
+    fit.data.bounds.push_back(
+        {s.min_days, s.max_days, s.start_range_days, s.entry_days, s.end ? s.end->width_days() : 0.0});
     add_codes(fit.data.groups, s.animal);
   }
   for (std::size_t i = 0; i < fit.animals.size(); ++i) {
@@ -260,6 +261,11 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   stadia_options.truncation = options.truncation;
   stadia_options.priors = options.priors;
   stadia_options.threads = options.threads;
+  if (fit.data.size() == 0 && fit.data.probes() == 0) {
+    fit.health.push_back({HealthState::not_run, "nothing_to_fit",
+                          "no animal with a stadium and none that molts on: nothing was fitted"});
+    return fit;
+  }
   weigh_size_errors(fit, prior_exponent);
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   fit.stadia = fit_stadia(fit.data, stadia_options);

@@ -11,6 +11,7 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t enough_readings = 8;
+constexpr double flat_variance = 1e4;  ///< of log size before any reading
 
 struct Reading {
   double mean = 0, variance = 0;
@@ -81,20 +82,30 @@ std::vector<Reading> read_instars(const AnimalHistory& animal, const std::map<do
   return instars;
 }
 
-InstarSize carried(const Reading& from, int molts) {
-  const Husbandry& h = husbandry();
-  return {from.mean + molts * std::log(h.growth_ratio),
-          from.variance + std::abs(molts) * h.growth_log_sd * h.growth_log_sd, molts == 0};
-}
-
-/// Each instar's own reading, else the nearest one (the earlier of two as near) with the growth ratio a molt.
-std::vector<InstarSize> fill_instars(const std::vector<Reading>& read) {
-  std::vector<InstarSize> sizes(read.size());
-  for (int k = 0; k < static_cast<int>(read.size()); ++k) {
-    int nearest = -1;
-    for (int j = 0; j < static_cast<int>(read.size()); ++j)
-      if (read[j].variance > 0 && (nearest < 0 || std::abs(j - k) < std::abs(nearest - k))) nearest = j;
-    sizes[k] = carried(read[nearest], k - nearest);
+/// Sizes of successive instars from their readings: a walk that grows by the usual ratio a molt, give or take, read
+/// with error; flat before the first reading (Kalman filter, then the Rauch-Tung-Striebel smoother). A rounded reading
+/// is so drawn to its neighbors, and what enters the fit is a mean given the readings: raw readings would flatten the
+/// exponent of size.
+std::vector<InstarSize> smooth_instars(const std::vector<Reading>& read) {
+  const double growth = std::log(husbandry().growth_ratio), step = std::pow(husbandry().growth_log_sd, 2);
+  const auto n = read.size();
+  std::vector<Reading> filtered(n), predicted(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    predicted[k] =
+        k == 0 ? Reading{0, flat_variance} : Reading{filtered[k - 1].mean + growth, filtered[k - 1].variance + step};
+    filtered[k] = predicted[k];
+    if (!(read[k].variance > 0)) continue;
+    const double gain = predicted[k].variance / (predicted[k].variance + read[k].variance);
+    filtered[k] = {predicted[k].mean + gain * (read[k].mean - predicted[k].mean), gain * read[k].variance};
+  }
+  std::vector<InstarSize> sizes(n);
+  for (std::size_t k = n; k-- > 0;) {
+    InstarSize& size = sizes[k];
+    size = {filtered[k].mean, filtered[k].variance, read[k].variance > 0};
+    if (k + 1 == n) continue;
+    const double back = filtered[k].variance / predicted[k + 1].variance;
+    size.mean += back * (sizes[k + 1].mean - predicted[k + 1].mean);
+    size.variance += back * back * (sizes[k + 1].variance - predicted[k + 1].variance);
   }
   return sizes;
 }
@@ -125,9 +136,8 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean)
   inputs.shared_size_variance = h.unknown_size_log_sd * h.unknown_size_log_sd;
   inputs.sizes.resize(instars);
   for (std::size_t k = 0; k < instars; ++k) {
-    const int molts = static_cast<int>(k) - static_cast<int>(instars) + 1;
-    inputs.sizes[k] = carried({kind_mean, 0}, molts);
-    inputs.sizes[k].measured = false;
+    const int molts = static_cast<int>(instars - 1 - k);
+    inputs.sizes[k] = {kind_mean - molts * std::log(h.growth_ratio), molts * h.growth_log_sd * h.growth_log_sd, false};
   }
 }
 
@@ -152,7 +162,7 @@ std::vector<AnimalInputs> size_inputs(const Collection& collection, const Stadia
       unmeasured.push_back(i);
       continue;
     }
-    inputs[i].sizes = fill_instars(read);
+    inputs[i].sizes = smooth_instars(read);
     means.add(collection.animals[i].taxon, inputs[i].sizes.back().mean);
   }
   for (std::size_t i : unmeasured)

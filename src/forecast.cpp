@@ -4,11 +4,11 @@
 #include <cmath>
 #include <map>
 #include <stdexcept>
-#include <thread>
 
 #include "forecast_law.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
+#include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/quadrature.hpp"
 
 namespace moltspan {
@@ -31,7 +31,10 @@ struct Context {
 };
 
 Context make_context(const CollectionFit& fit, const std::vector<double>& levels) {
-  Context context{fit, levels, running_predictors(fit.stadia), probe_predictors(fit.stadia), {}, {}, {}};
+  Context context{fit, levels, {}, {}, {}, {}, {}};
+  if (!fit.stadia.posterior) return context;  // nothing to forecast
+  context.running = running_predictors(fit.stadia);
+  context.probes = probe_predictors(fit.stadia);
   for (std::size_t i = 0; i < fit.stadia.running_rows.size(); ++i)
     context.running_column[fit.stadia.running_rows[i]] = static_cast<Index>(i);
   for (const auto& [animal, weight] : own_weights(fit.stadia)) context.own_weight[animal] = weight;
@@ -273,13 +276,8 @@ std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector
   const auto work = [&](std::size_t from, std::size_t to) {
     for (std::size_t i = from; i < to; ++i) result[i] = forecast_animal(context, static_cast<int>(i));
   };
-  const std::size_t n = result.size();
-  const std::size_t parts =
-      n < 20 ? 1 : static_cast<std::size_t>(fit.options.threads > 0 ? fit.options.threads : default_threads());
-  std::vector<std::thread> pool;
-  for (std::size_t part = 1; part < parts; ++part) pool.emplace_back(work, part * n / parts, (part + 1) * n / parts);
-  work(0, n / parts);
-  for (auto& thread : pool) thread.join();
+  const int threads = result.size() < 20 ? 1 : fit.options.threads > 0 ? fit.options.threads : default_threads();
+  numeric::in_parts(0, result.size(), threads, work);
   return result;
 }
 

@@ -283,6 +283,16 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
 
 PredictorMixture running_predictors(const StadiaFit& fit) { return fit.posterior->get().running(fit.running_rows); }
 
+PosteriorPoints posterior_points(const StadiaFit& fit) {
+  const StadiaPosterior& posterior = fit.posterior->get();
+  PosteriorPoints points{posterior.hyper().weights, posterior.hyper().points, posterior.coefficient_means(), {}};
+  points.coefficient_sd = points.coefficient_mean;
+  for (Index i = 0; i < points.weights.size(); ++i)
+    points.coefficient_sd.row(i) =
+        posterior.coefficient_covariances()[static_cast<std::size_t>(i)].diagonal().cwiseSqrt().transpose();
+  return points;
+}
+
 PredictorMixture probe_predictors(const StadiaFit& fit) { return fit.posterior->get().probes(); }
 
 std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit) { return fit.posterior->get().own_weights(); }

@@ -67,6 +67,9 @@ void check_table(const StadiaData& data, const StadiaOptions& options) {
   if (options.quadrature < 0 || options.quadrature > 400)
     throw std::invalid_argument("quadrature = " + std::to_string(options.quadrature) +
                                 ": 0 (automatic) or 1 to 400 nodes");
+  if (options.method == Method::bayes && options.truncation == Truncation::marginal)
+    throw std::invalid_argument(
+        "truncation = marginal goes with method = ml only; use conditional or renewal under bayes");
   for (std::size_t row = 0; row < data.size(); ++row) {
     check_bounds(data.bounds[row], row);
     for (Index c = 0; c < data.covariates.cols(); ++c)

@@ -5,8 +5,9 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <thread>
 
+#include "intervals_health.hpp"
+#include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/quadrature.hpp"
 
 namespace moltspan {
@@ -163,9 +164,9 @@ void AnimalQuadrature::add_animal(const std::vector<int>& records, const VectorX
 Likelihood AnimalQuadrature::evaluate(const VectorXd& parameters, int nodes, bool derivatives) const {
   const int n = n_parameters();
   std::vector<Part> parts(n_chunks);
-  const auto work = [&](int first, int last) {
-    for (int chunk = first; chunk < last; ++chunk) {
-      Part& part = parts[static_cast<std::size_t>(chunk)];
+  const auto work = [&](std::size_t first, std::size_t last) {
+    for (std::size_t chunk = first; chunk < last; ++chunk) {
+      Part& part = parts[chunk];
       part.sum.gradient.setZero(n);
       part.sum.hessian.setZero(n, n);
       for (std::size_t i = animals_.size() * chunk / n_chunks; i < animals_.size() * (chunk + 1) / n_chunks; ++i) {
@@ -178,15 +179,8 @@ Likelihood AnimalQuadrature::evaluate(const VectorXd& parameters, int nodes, boo
       }
     }
   };
-  const int threads =
-      data_.size() < 2000
-          ? 1
-          : std::clamp(options_.threads > 0 ? options_.threads : static_cast<int>(std::thread::hardware_concurrency()),
-                       1, n_chunks);
-  std::vector<std::thread> pool;
-  for (int t = 1; t < threads; ++t) pool.emplace_back(work, t * n_chunks / threads, (t + 1) * n_chunks / threads);
-  work(0, n_chunks / threads);
-  for (auto& thread : pool) thread.join();
+  const int threads = data_.size() < 2000 ? 1 : options_.threads > 0 ? options_.threads : default_threads();
+  numeric::in_parts(0, n_chunks, threads, work);
   Likelihood total{0, VectorXd::Zero(n), MatrixXd::Zero(n, n)};
   for (const Part& part : parts) {
     total.value += part.sum.value;

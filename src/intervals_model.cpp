@@ -192,11 +192,19 @@ double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& 
 }
 
 TermResult StadiaModel::term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const {
-  double predictor = *eta;
+  return weighted_term(index, *eta, hyper, options_.truncation);
+}
+
+TermResult StadiaModel::undivided_term(std::size_t index, double eta, const Eigen::VectorXd& hyper) const {
+  return weighted_term(index, eta, hyper, Truncation::marginal);
+}
+
+TermResult StadiaModel::weighted_term(std::size_t index, double eta, const Eigen::VectorXd& hyper,
+                                      Truncation truncation) const {
   const auto row = static_cast<Eigen::Index>(index);
-  if (coefficients_in_hyper_) predictor += data_.covariates.row(row).dot(hyper.head(data_.covariates.cols()));
-  const StadiumTerm term = stadium_term(options_.family, data_.bounds[index], predictor, record_log_sigma(index, hyper),
-                                        options_.truncation);
+  if (coefficients_in_hyper_) eta += data_.covariates.row(row).dot(hyper.head(data_.covariates.cols()));
+  const StadiumTerm term =
+      stadium_term(options_.family, data_.bounds[index], eta, record_log_sigma(index, hyper), truncation);
   const double weight = data_.weights.size() == 0 ? 1 : data_.weights[row];
   TermResult result;
   result.value = weight * term.value;

@@ -46,6 +46,8 @@ class StadiaModel final : public LatentModel {
 
   void latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& mean, Eigen::VectorXd& precision) const override;
   TermResult term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const override;
+  /// The term of a record without what truncation divides it by.
+  TermResult undivided_term(std::size_t index, double eta, const Eigen::VectorXd& hyper) const;
   double log_hyper_prior(const Eigen::VectorXd& hyper) const override;
 
   const StadiaData& data() const { return data_; }
@@ -63,6 +65,8 @@ class StadiaModel final : public LatentModel {
   Predictor make_predictor(const Eigen::VectorXd& covariates, int node) const;
 
  private:
+  TermResult weighted_term(std::size_t index, double eta, const Eigen::VectorXd& hyper, Truncation truncation) const;
+
   StadiaData data_;
   StadiaOptions options_;
   bool coefficients_in_hyper_;

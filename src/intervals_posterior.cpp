@@ -44,15 +44,18 @@ double point_survival(Family family, const PredictorMixture& mixture, Index poin
                            std::max(0.0, mixture.variance(point, predictor)), std::exp(mixture.log_sigma[point]));
 }
 
-/// The Gaussian of a term's predictor without that term, from the term's slope and curvature at the mode.
-std::pair<double, double> without_term(const ConditionalPosterior& posterior, const Predictor& predictor,
-                                       std::size_t index) {
+/// The Gaussian of a record's predictor without what was seen of its length. What truncation divides by stays: an
+/// animal that was met part-way is of a population that favors those that were there to be met.
+std::pair<double, double> without_record(const ConditionalPosterior& posterior, const StadiaModel& model,
+                                         std::size_t record, const VectorXd& hyper) {
+  const Predictor& predictor = model.predictors[record];
   const auto [mean, variance] = posterior.predictor_moments(predictor);
-  const TermResult& term = posterior.term_at_mode(index);
+  const double mode = posterior.predictor_mode(predictor);
+  const TermResult term = model.undivided_term(record, mode, hyper);
   const double precision = 1 / variance + term.hessian[0];
   const double freed = precision > 1e-8 / variance ? 1 / precision : 1e8 * variance;
-  const double pull = term.gradient[0] - term.hessian[0] * posterior.predictor_mode(predictor);
-  return {freed * ((mean - posterior.own_shift(index)) / variance - pull), freed};
+  const double pull = term.gradient[0] - term.hessian[0] * mode;
+  return {freed * ((mean - posterior.own_shift(record)) / variance - pull), freed};
 }
 
 }  // namespace
@@ -102,7 +105,7 @@ void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& poster
   keep_probes(row, posterior);
   for (std::size_t i = 0; i < running_records_.size(); ++i) {
     const auto record = static_cast<std::size_t>(running_records_[i]);
-    const auto freed = without_term(posterior, model_->predictors[record], record);
+    const auto freed = without_record(posterior, *model_, record, posterior.hyper());
     running_mean_(row, static_cast<Index>(i)) = freed.first;
     running_variance_(row, static_cast<Index>(i)) = freed.second;
   }
@@ -181,7 +184,7 @@ PredictorMixture StadiaPosterior::predict(const Eigen::MatrixXd& covariates,
     if (!(mixture.weights[point] > 1e-12)) continue;
     const VectorXd hyper = hyper_.points.row(point);
     posterior.solve(hyper);
-    if (options_.correct_means) posterior.correct_means(hyper);
+    if (options_.correct_means) posterior.correct_means();
     for (Index row = 0; row < covariates.rows(); ++row) {
       const auto [mean, variance] = posterior.predictor_moments(predictors[static_cast<std::size_t>(row)]);
       mixture.mean(point, row) = mean;

@@ -21,7 +21,6 @@ const numeric::QuadratureRule& panel_rule(double width) {
   return width < 0.15 ? three : width < 0.4 ? four : six;
 }
 
-
 /// Log-likelihood of one exactly known T, given z = (log t - eta) / sigma.
 template <typename Law>
 StadiumTerm density_term(double log_t, double z, double sigma, double log_sigma) {
@@ -184,15 +183,21 @@ void add_density_piece(LogSum& sum, double low, double high, double k_low, doubl
   });
 }
 
-/// Doubly censored: mean over the start of F(max - r) - F(min + R - r), as one integral of f against a trapezoid.
+/// Doubly censored: mean over the start of F(max - r) - F(max - W - r), as one integral of f against a trapezoid. Where
+/// the ranges of start and end overlap the trapezoid begins below 0 and is cut there.
 template <typename Law>
-StadiumTerm doubly_censored_term(const StadiumBounds& b, double eta, double log_sigma) {
-  const double range = b.start_range_days, end_range = b.max_days - b.min_days - range;
+StadiumTerm doubly_censored_term(const StadiumBounds& b, double end_range, double eta, double log_sigma) {
+  const double range = b.start_range_days, from = b.max_days - range - end_range;
   const double rise = std::min(range, end_range), top = std::min(1.0, end_range / range);
   LogSum sum;
-  add_density_piece<Law>(sum, b.min_days, b.min_days + rise, 0, top, eta, log_sigma);
-  add_density_piece<Law>(sum, b.min_days + rise, b.max_days - rise, top, top, eta, log_sigma);
-  add_density_piece<Law>(sum, b.max_days - rise, b.max_days, top, 0, eta, log_sigma);
+  const auto piece = [&](double low, double high, double k_low, double k_high) {
+    const double cut = std::max(low, 0.0);
+    if (cut > low && high > cut) k_low += (k_high - k_low) * (cut - low) / (high - low);
+    add_density_piece<Law>(sum, cut, high, k_low, k_high, eta, log_sigma);
+  };
+  piece(from, from + rise, 0, top);
+  piece(from + rise, b.max_days - rise, top, top);
+  piece(b.max_days - rise, b.max_days, top, 0);
   return sum.result();
 }
 
@@ -256,8 +261,9 @@ StadiumTerm plain_term(const StadiumBounds& b, double eta, double log_sigma) {
   const auto z = [&](double days) { return (std::log(days) - eta) / sigma; };
   if (std::isnan(b.max_days)) return survival_from_range<Law>(b.min_days, b.start_range_days, eta, log_sigma);
   if (b.max_days == b.min_days) return density_term<Law>(std::log(b.min_days), z(b.min_days), sigma, log_sigma);
+  const double end_range = b.min_days > 0 ? b.max_days - b.min_days - b.start_range_days : b.end_range_days;
+  if (b.start_range_days > 0 && end_range > 0) return doubly_censored_term<Law>(b, end_range, eta, log_sigma);
   if (b.min_days <= 0) return left_censored_term<Law>(b, eta, log_sigma);
-  if (b.start_range_days > 0) return doubly_censored_term<Law>(b, eta, log_sigma);
   const double low = z(b.min_days), high = z(b.max_days);
   if (high - low > narrow_width) return interval_term<Law>(low, high, sigma);
   LogSum sum;

@@ -1,9 +1,11 @@
 #include "moltspan/posterior.hpp"
 
 #include <Eigen/Eigenvalues>
+#include <algorithm>
 #include <cmath>
 #include <numeric>
-#include <thread>
+
+#include "moltspan/numeric/parallel.hpp"
 
 namespace moltspan {
 namespace {
@@ -85,12 +87,7 @@ double ConditionalPosterior::evaluate(const Eigen::VectorXd& latent, const Eigen
     for (std::size_t c = from; c < to; ++c)
       sums[c] = evaluate_terms(c * terms / chunks, (c + 1) * terms / chunks, latent, hyper);
   };
-  const std::size_t parts = std::min<std::size_t>(threads_, chunks);
-  std::vector<std::thread> pool;
-  for (std::size_t part = 1; part < parts; ++part)
-    pool.emplace_back(work, part * chunks / parts, (part + 1) * chunks / parts);
-  work(0, chunks / parts);
-  for (auto& thread : pool) thread.join();
+  numeric::in_parts(0, chunks, threads_, work);
   double total = std::accumulate(sums.begin(), sums.end(), 0.0);
   for (Eigen::Index i = 0; i < latent.size(); ++i) {
     const double deviation = latent[i] - prior_mean_[i];
@@ -220,6 +217,7 @@ bool ConditionalPosterior::line_search(const Eigen::VectorXd& step, const Eigen:
 }
 
 bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
+  hyper_ = hyper;
   model_.latent_prior(hyper, prior_mean_, prior_precision_);
   if (iterations_ == 0) mode_ = prior_mean_;
   path_covariance_.clear();
@@ -264,7 +262,7 @@ void ConditionalPosterior::eliminate_sides() {
   }
 }
 
-void ConditionalPosterior::correct_means(const Eigen::VectorXd& hyper) {
+void ConditionalPosterior::correct_means() {
   std::fill(sides_.begin(), sides_.end(), 0.0);
   own_shift_.assign(model_.terms.size(), 0.0);
   for (std::size_t t = 0; t < model_.terms.size(); ++t) {
@@ -273,9 +271,10 @@ void ConditionalPosterior::correct_means(const Eigen::VectorXd& hyper) {
     const auto [eta, variance] = predictor_moments(predictor);
     const double step = 0.5 * std::sqrt(variance), above = eta + step, below = eta - step;
     const double third =
-        (model_.term(t, &above, hyper).hessian[0] - model_.term(t, &below, hyper).hessian[0]) / (2 * step);
-    const double pull = 0.5 * third * variance;
+        (model_.term(t, &above, hyper_).hessian[0] - model_.term(t, &below, hyper_).hessian[0]) / (2 * step);
+    double pull = 0.5 * third * variance;
     if (!std::isfinite(pull)) continue;
+    pull = std::clamp(pull, -0.5 / std::sqrt(variance), 0.5 / std::sqrt(variance));  // first order holds no further
     own_shift_[t] = pull * variance;
     double* side = sides_.data() + side_offset_[static_cast<std::size_t>(predictor.node)];
     for (std::size_t i = 0; i < predictor.coefficients.size(); ++i) side[i] += pull * predictor.coefficients[i];

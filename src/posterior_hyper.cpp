@@ -3,13 +3,12 @@
 
 #include <Eigen/Eigenvalues>
 #include <algorithm>
-#include <atomic>
 #include <boost/math/distributions/normal.hpp>
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <limits>
-#include <thread>
 
+#include "moltspan/numeric/parallel.hpp"
 #include "moltspan/posterior.hpp"
 
 namespace moltspan {
@@ -159,16 +158,11 @@ void solve_points(const LatentModel& model, const std::vector<VectorXd>& points,
       const bool solved = posterior.solve(points[i]);
       log_posterior[static_cast<Eigen::Index>(i)] = solved ? posterior.log_marginal() + model.log_hyper_prior(points[i])
                                                            : -std::numeric_limits<double>::infinity();
-      if (solved && options.correct_means) posterior.correct_means(points[i]);
+      if (solved && options.correct_means) posterior.correct_means();
       if (solved) visit(i, posterior);
     }
   };
-  const std::size_t n = points.size() - first, parts = std::clamp<std::size_t>(options.threads, 1, n);
-  std::vector<std::thread> pool;
-  for (std::size_t part = 1; part < parts; ++part)
-    pool.emplace_back(work, first + part * n / parts, first + (part + 1) * n / parts);
-  work(first, first + n / parts);
-  for (auto& thread : pool) thread.join();
+  numeric::in_parts(first, points.size(), options.threads, work);
 }
 
 double effective_number(const VectorXd& log_weights) {

@@ -32,6 +32,8 @@ struct StadiumBounds {
   double start_range_days =
       0;  ///< R: the start is uniform over R days; min_days counts from its end, max_days from its begin
   double entry_days = 0;  ///< counts from the end of the start range, as min_days does
+  double end_range_days =
+      0;  ///< W: width of the end range; 0 = max_days - min_days - R, or not known where min_days is 0
 };
 
 /// Value and derivatives of one record's log-likelihood in its linear predictor eta and s = log sigma.
@@ -150,6 +152,13 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
 
 /// Predictors of the running rows of the fit, each without its own term.
 PredictorMixture running_predictors(const StadiaFit& fit);
+
+/// The points of a posterior: hyperparameters (log sigma, log sds of the estimated levels) and Gaussian coefficients.
+struct PosteriorPoints {
+  Eigen::VectorXd weights;
+  Eigen::MatrixXd hyper, coefficient_mean, coefficient_sd;  ///< one row a point
+};
+PosteriorPoints posterior_points(const StadiaFit& fit);
 
 /// Predictors of the probes of the fit's data.
 PredictorMixture probe_predictors(const StadiaFit& fit);

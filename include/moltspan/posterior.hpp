@@ -79,6 +79,8 @@ class ConditionalPosterior {
   /// Laplace's approximation of log p(data | hyper); flat priors count as density 1.
   double log_marginal() const { return log_marginal_; }
   const Eigen::VectorXd& mode() const { return mode_; }
+  /// Hyperparameters of the last `solve`.
+  const Eigen::VectorXd& hyper() const { return hyper_; }
   int iterations() const { return iterations_; }
   bool positive_definite() const { return positive_definite_; }
   const TermResult& term_at_mode(std::size_t index) const { return results_[index]; }
@@ -86,7 +88,7 @@ class ConditionalPosterior {
   /// Shifts the means from the mode to first order in the skewness of the terms: H^-1 sum_r a_r c_r var(eta_r) / 2,
   /// with c_r the third derivative of term r (Tierney and Kadane 1986). Call after `solve`; the next `solve` forgets
   /// it. Terms of width 1 only; wider ones are taken as Gaussian.
-  void correct_means(const Eigen::VectorXd& hyper);
+  void correct_means();
   /// Shift of a term's own predictor that its own skewness causes (0 without `correct_means`).
   double own_shift(std::size_t index) const { return own_shift_.empty() ? 0 : own_shift_[index]; }
 
@@ -120,7 +122,7 @@ class ConditionalPosterior {
   std::vector<std::size_t> front_offset_, side_offset_;
   std::vector<double> fronts_, sides_;
   std::vector<TermResult> results_;
-  Eigen::VectorXd mode_, shift_, prior_mean_, prior_precision_;
+  Eigen::VectorXd hyper_, mode_, shift_, prior_mean_, prior_precision_;
   std::vector<double> own_shift_;
   mutable std::vector<Eigen::MatrixXd> path_covariance_;
   double log_marginal_ = 0, log_determinant_ = 0;

@@ -11,11 +11,13 @@ namespace {
 using Eigen::VectorXd;
 
 std::vector<StadiumBounds> to_bounds(const VectorXd& min_days, const VectorXd& max_days,
-                                     const VectorXd& start_range_days, const VectorXd& entry_days) {
+                                     const VectorXd& start_range_days, const VectorXd& entry_days,
+                                     const VectorXd& end_range_days) {
   std::vector<StadiumBounds> bounds(static_cast<std::size_t>(min_days.size()));
   for (std::size_t i = 0; i < bounds.size(); ++i) {
     const auto row = static_cast<Eigen::Index>(i);
-    bounds[i] = {min_days[row], max_days[row], start_range_days[row], entry_days[row]};
+    bounds[i] = {min_days[row], max_days[row], start_range_days[row], entry_days[row],
+                 end_range_days.size() == 0 ? 0.0 : end_range_days[row]};
   }
   return bounds;
 }
@@ -23,9 +25,9 @@ std::vector<StadiumBounds> to_bounds(const VectorXd& min_days, const VectorXd& m
 StadiaData to_data(const VectorXd& min_days, const VectorXd& max_days, const VectorXd& start_range_days,
                    const VectorXd& entry_days, const Eigen::MatrixXd& covariates, std::vector<std::string> coefficients,
                    const VectorXd& weights, const VectorXd& extra_variance,
-                   std::array<std::vector<int>, n_levels> groups) {
+                   std::array<std::vector<int>, n_levels> groups, const VectorXd& end_range_days) {
   StadiaData data;
-  data.bounds = to_bounds(min_days, max_days, start_range_days, entry_days);
+  data.bounds = to_bounds(min_days, max_days, start_range_days, entry_days, end_range_days);
   data.covariates = covariates;
   data.coefficients = std::move(coefficients);
   data.weights = weights;
@@ -66,6 +68,11 @@ void bind_results(py::module_& m) {
       .def_readonly("log_sigma", &PredictorMixture::log_sigma)
       .def_readonly("mean", &PredictorMixture::mean)
       .def_readonly("variance", &PredictorMixture::variance);
+  py::class_<PosteriorPoints>(m, "PosteriorPoints")
+      .def_readonly("weights", &PosteriorPoints::weights)
+      .def_readonly("hyper", &PosteriorPoints::hyper)
+      .def_readonly("coefficient_mean", &PosteriorPoints::coefficient_mean)
+      .def_readonly("coefficient_sd", &PosteriorPoints::coefficient_sd);
   py::class_<StadiaEstimate>(m, "StadiaEstimate")
       .def_readonly("names", &StadiaEstimate::names)
       .def_readonly("values", &StadiaEstimate::values)
@@ -122,19 +129,21 @@ void bind_intervals(py::module_& m) {
   py::class_<StadiaData>(m, "StadiaData")
       .def(py::init(&to_data), py::arg("min_days"), py::arg("max_days"), py::arg("start_range_days"),
            py::arg("entry_days"), py::arg("covariates"), py::arg("coefficients"), py::arg("weights"),
-           py::arg("extra_variance"), py::arg("groups"));
+           py::arg("extra_variance"), py::arg("groups"), py::arg("end_range_days") = VectorXd());
   bind_results(m);
   const auto no_gil = py::call_guard<py::gil_scoped_release>();
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.def("posterior_points", &posterior_points, py::arg("fit"), no_gil);
   m.def("running_predictors", &running_predictors, py::arg("fit"), no_gil);
   m.def("predict_stadia", &predict_stadia, py::arg("fit"), py::arg("covariates"), py::arg("members"), no_gil);
   m.def("mixture_survival", &mixture_survival, py::arg("family"), py::arg("mixture"), py::arg("predictor"),
         py::arg("t_days"));
   m.def("mixture_quantiles", &mixture_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"),
         no_gil);
-  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), py::arg("w"), no_gil);
+  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), py::arg("w"),
+        no_gil);
   m.def("running_quantiles", &running_quantiles, py::arg("family"), py::arg("mixture"), py::arg("elapsed_days"),
         py::arg("probabilities"), no_gil);
   m.def(
@@ -142,7 +151,7 @@ void bind_intervals(py::module_& m) {
       [](Family family, double min_days, double max_days, double start_range_days, double entry_days, double eta,
          double log_sigma, Truncation truncation) {
         const StadiumTerm t =
-            stadium_term(family, {min_days, max_days, start_range_days, entry_days}, eta, log_sigma, truncation);
+            stadium_term(family, {min_days, max_days, start_range_days, entry_days, 0}, eta, log_sigma, truncation);
         return std::array<double, 6>{t.value, t.d_eta, t.d_s, t.d_eta_eta, t.d_eta_s, t.d_s_s};
       },
       py::arg("family"), py::arg("min_days"), py::arg("max_days"), py::arg("start_range_days"), py::arg("entry_days"),

@@ -75,6 +75,12 @@ def _both_blank(min_days, max_days, given_min, columns):
                          "or leave the row out")
 
 
+def _end_ranges(lows, highs, ranges):
+    """Width of the end range where a stated shortest length of 0 leaves it to be told: a start in one week, an end in the next."""
+    with np.errstate(invalid="ignore"):
+        return np.where((lows == 0) & (ranges > 0) & (highs > ranges), highs - ranges, 0.0)
+
+
 def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None, taxon=None, cohort=None, min_days="min_days",
                max_days="max_days", entry_days=None, start_range_days=None, truncation="conditional", weights=None,
                quadrature=None, priors=None, threads=0):
@@ -103,10 +109,13 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     names, covariates = design.matrix(columns, n_rows)
     groups = {level: _codes(columns, column, n_rows, level)
               for level, column in (("taxon", taxon), ("cohort", cohort), ("animal", animal))}
-    data = _core.StadiaData(lows, highs, _column(columns, start_range_days, n_rows, 0.0, "start_range_days"),
+    ranges = _column(columns, start_range_days, n_rows, 0.0, "start_range_days")
+    given_lows = _column(columns, min_days, n_rows, np.nan, "min_days")
+    data = _core.StadiaData(lows, highs, ranges,
                             _column(columns, entry_days, n_rows, 0.0, "entry_days"), covariates, names,
                             np.zeros(0) if weights is None else _column(columns, weights, n_rows, 1.0, "weights"), np.zeros(0),
-                            [groups.get(level, ([], []))[0] for level in LEVELS])
+                            [groups.get(level, ([], []))[0] for level in LEVELS],
+                            _end_ranges(given_lows, highs, ranges))
     options = _core.StadiaOptions()
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, method)
     options.truncation, options.quadrature = getattr(_core.Truncation, truncation), quadrature or 0

@@ -166,7 +166,6 @@ def test_an_animal_with_a_fault_is_set_aside_and_the_other_is_answered():
     assert [problem["animal"] for problem in result["problems"] if problem["severity"] == "fault"] == ["A2"]
 
 
-@pytest.mark.xfail(raises=ValueError, reason="a collection without any stadium or animal to forecast is refused by the fit")
 def test_only_animals_with_faults():
     rows = [("A2", 50, "molt", 5), ("A2", 20, "molt", 4)]
     animal = one(rows)

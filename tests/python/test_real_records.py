@@ -56,7 +56,6 @@ def test_lobsters_late_in_the_study_are_answered(lobsters):
     assert all(0 <= share <= 1 for score in day.scores for share in score.covered)
 
 
-@pytest.mark.xfail(raises=ValueError, reason="intercepts run off where running stadia have about the length of the prior's middle")
 @pytest.mark.parametrize("as_of", scoring.LOBSTER_DATES[:2])
 def test_lobsters_early_in_the_study_are_answered(lobsters, as_of):
     scoring.score_day(lobsters, as_of, "all", threads=1)
