@@ -13,6 +13,8 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
+constexpr double flat_ratio = 0.25;  ///< sigma / log(max / min) below which a term is flat within its range
+constexpr double flat_limit = 0.2;   ///< share of the posterior there, from which health warns
 constexpr double vanished_information =
     1e-7;  ///< scaled eigenvalue below which a direction is not determined by the data
 
@@ -52,6 +54,26 @@ void check_bounds(const StadiumBounds& b, std::size_t row) {
 bool has_upper_bound(const StadiaData& data) {
   return std::any_of(data.bounds.begin(), data.bounds.end(),
                      [](const StadiumBounds& b) { return !std::isnan(b.max_days); });
+}
+
+/// Median of log(max / min) over the stadia known between two days; 0 where there is none.
+double typical_log_range(const StadiaData& data) {
+  std::vector<double> ranges;
+  for (const StadiumBounds& b : data.bounds)
+    if (b.max_days > b.min_days && b.min_days > 0) ranges.push_back(std::log(b.max_days / b.min_days));
+  if (ranges.empty()) return 0;
+  std::nth_element(ranges.begin(), ranges.begin() + static_cast<Index>(ranges.size() / 2), ranges.end());
+  return ranges[ranges.size() / 2];
+}
+
+/// Share of the posterior with a sigma so small against the ranges that a term is flat within its range: no Gaussian
+/// describes it.
+double flat_share(const StadiaPosterior& posterior) {
+  const double limit = std::log(flat_ratio * std::max(typical_log_range(posterior.model().data()), 1e-300));
+  double share = 0;
+  for (Index i = 0; i < posterior.hyper().weights.size(); ++i)
+    if (posterior.hyper().points(i, 0) < limit) share += posterior.hyper().weights[i];
+  return share;
 }
 
 }  // namespace
@@ -164,6 +186,12 @@ void note_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
                           std::to_string(posterior.hyper().failed_points) + " of " +
                               std::to_string(posterior.hyper().weights.size()) +
                               " hyperparameter points carry no weight (not solved or far out)"});
+  check_spread(fit);
+  if (flat_share(posterior) > flat_limit)
+    fit.health.push_back({HealthState::warning, "wide_ranges",
+                          "the ranges of days are wide against the spread of the lengths: sigma rests on its prior and "
+                          "the bands are rough; "
+                          "look more often, or write down closer ranges"});
   if (!posterior.hyper().converged)
     fit.health.push_back({HealthState::warning, "convergence",
                           "the search for the most likely spreads stopped early; bands may be rough"});

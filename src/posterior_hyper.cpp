@@ -1,5 +1,6 @@
 #include <ceres/gradient_problem.h>
 #include <ceres/gradient_problem_solver.h>
+#include <glog/logging.h>
 
 #include <Eigen/Eigenvalues>
 #include <algorithm>
@@ -28,6 +29,18 @@ constexpr double mode_tolerance = 1e-8;   ///< the mode is only where the grid i
 constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
 constexpr double hessian_step = 0.05;
 constexpr double tail_degrees = 6;  ///< of freedom of the lattice's Student-t: heavier than any posterior seen here
+
+/// Keeps Ceres' log off the terminal of whoever uses this library: trouble is told by the result.
+class QuietLog {
+ public:
+  QuietLog() : before_(FLAGS_minloglevel) { FLAGS_minloglevel = google::GLOG_FATAL; }
+  ~QuietLog() { FLAGS_minloglevel = before_; }
+  QuietLog(const QuietLog&) = delete;
+  QuietLog& operator=(const QuietLog&) = delete;
+
+ private:
+  int before_;
+};
 
 /// Ceres minimises; this is minus the objective with central differences.
 class NegativeObjective final : public ceres::FirstOrderFunction {
@@ -271,6 +284,7 @@ Maximum maximise(const Objective& objective, const VectorXd& start, double step,
     options.parameter_tolerance = 1e-9;
     options.logging_type = ceres::SILENT;
     ceres::GradientProblemSolver::Summary summary;
+    const QuietLog quiet;
     ceres::Solve(options, problem, maximum.x.data(), &summary);
     maximum.converged = summary.IsSolutionUsable();
     maximum.iterations = static_cast<int>(summary.iterations.size());
