@@ -101,9 +101,7 @@ def dense_posterior(rows, family):
     return [((p * x).sum(), math.sqrt((p * x**2).sum() - (p * x).sum() ** 2)) for x in (eta, sigma)]
 
 
-@pytest.mark.parametrize(("name", "family"), [
-    pytest.param(name, family, marks=pytest.mark.xfail(strict=True, reason="at small sigma the mean leaves the interval"))
-    if name == "equal intervals" else (name, family) for name in TINY for family in FAMILIES])
+@pytest.mark.parametrize(("name", "family"), [(name, family) for name in TINY if name != "equal intervals" for family in FAMILIES])
 def test_posterior_of_a_tiny_table_meets_a_dense_grid(name, family):
     fit = moltspan.fit_stadia(lengths(TINY[name]), family=family, method="bayes",
                               priors={"Intercept": ("normal", *NORMAL), "sigma": ("half_normal", HALF)})
@@ -116,11 +114,19 @@ def test_posterior_of_a_tiny_table_meets_a_dense_grid(name, family):
     assert fit.standard_errors["Intercept"] == pytest.approx(eta_sd, rel=0.15)
 
 
-@pytest.mark.xfail(strict=True, reason="sigma 1e-154 or 0 under a good health")
 @every_family
 def test_equal_exact_lengths_under_bayes_give_a_stated_health(family):
     fit = moltspan.fit_stadia(lengths([(30, 30)] * 6), family=family, method="bayes")
     assert fit.health.state == "bad"
+
+
+@every_family
+def test_ranges_wide_against_the_spread_are_said(family):
+    """Terms are flat within their ranges at small sigma, which no Gaussian describes: the numbers are rough, and health says so."""
+    fit = moltspan.fit_stadia(lengths(TINY["equal intervals"]), family=family, method="bayes",
+                              priors={"Intercept": ("normal", *NORMAL), "sigma": ("half_normal", HALF)})
+    assert fit.health.state == "warning"
+    assert "ranges of days are wide" in str(fit.health)
 
 
 # ---- faulty tables: an error that names the row
@@ -178,6 +184,15 @@ def test_an_animal_in_two_taxa_is_named():
     rows = pd.concat([FOUR] * 3, ignore_index=True).assign(animal=list("AABBCCDDEEFF"), taxon=list("stssttuuvvww"))
     with pytest.raises(ValueError, match="taxon|animal"):
         moltspan.fit_stadia(rows, animal="animal", taxon="taxon", method="bayes")
+
+
+@pytest.mark.xfail(strict=True, reason="F(max) - F(min) is divided by S(entry) though only lengths over entry count: exp(2) here")
+def test_watched_from_within_the_bounds_stays_a_probability():
+    """Seen first at 50 days, not molted yet: the length lies in (50, 60], whatever min_days says."""
+    at = [math.log(40), math.log(0.2)]
+    late = moltspan.fit_stadia(lengths([(0, 60), (30, 30), (40, 44)], entry=[50, 0, 0]), entry_days="entry").log_likelihood_at(at)
+    rest = moltspan.fit_stadia(lengths([(30, 30), (40, 44)])).log_likelihood_at(at)
+    assert late - rest < 0
 
 
 # ---- laws
