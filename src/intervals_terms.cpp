@@ -57,29 +57,29 @@ StadiumTerm cdf_term(double z, double sigma) {
   return term_of_z(z, sigma, Law::log_cdf(z), Law::reversed_hazard(z), Law::reversed_hazard_slope(z));
 }
 
-/// log(F(b) - F(a)), the difference taken in the tail that does not saturate.
-template <typename Law>
-double log_difference(double a, double b) {
-  if (a > 0) return Law::log_survival(a) + log1mexp(-Law::log_survival_ratio(b, a));
-  const double log_b = Law::log_cdf(b), log_a = Law::log_cdf(a);
-  if (log_a > -0.6931471805599453) return Law::log_survival(a) + log1mexp(-Law::log_survival_ratio(b, a));
-  return log_b + log1mexp(log_b - log_a);
+/// log(exp(near) - exp(far)) = near + log(1 - exp(-loss)) of two terms, loss = near - far > 0; the far one is nothing
+/// from 40 on.
+StadiumTerm difference_term(StadiumTerm near, const StadiumTerm& far, double loss) {
+  if (loss > 40) return near;
+  const double slope = 1 / std::expm1(loss), curve = -slope * (1 + slope);
+  const double d_eta = near.d_eta - far.d_eta, d_s = near.d_s - far.d_s;
+  near.value += log1mexp(loss);
+  near.d_eta_eta += slope * (near.d_eta_eta - far.d_eta_eta) + curve * d_eta * d_eta;
+  near.d_eta_s += slope * (near.d_eta_s - far.d_eta_s) + curve * d_eta * d_s;
+  near.d_s_s += slope * (near.d_s_s - far.d_s_s) + curve * d_s * d_s;
+  near.d_eta += slope * d_eta;
+  near.d_s += slope * d_s;
+  return near;
 }
 
-/// log(F(b) - F(a)) with derivatives, for an interval that is not narrow.
+/// log(F(b) - F(a)) with derivatives, for an interval that is not narrow; the difference is taken in the tail that does
+/// not saturate.
 template <typename Law>
 StadiumTerm interval_term(double a, double b, double sigma) {
-  StadiumTerm term;
-  term.value = log_difference<Law>(a, b);
-  const double pa = std::exp(Law::log_density(a) - term.value), pb = std::exp(Law::log_density(b) - term.value);
-  const double sa = Law::score(a), sb = Law::score(b);
-  const double slope = pb - pa, moment = b * pb - a * pa;
-  term.d_eta = -slope / sigma;
-  term.d_s = -moment;
-  term.d_eta_eta = (sb * pb - sa * pa - slope * slope) / (sigma * sigma);
-  term.d_eta_s = (slope + b * sb * pb - a * sa * pa - slope * moment) / sigma;
-  term.d_s_s = b * pb * (1 + b * sb) - a * pa * (1 + a * sa) - moment * moment;
-  return term;
+  const double log_a = Law::log_cdf(a);
+  if (a > 0 || log_a > -0.6931471805599453)
+    return difference_term(survival_term<Law>(a, sigma), survival_term<Law>(b, sigma), -Law::log_survival_ratio(b, a));
+  return difference_term(cdf_term<Law>(b, sigma), cdf_term<Law>(a, sigma), Law::log_cdf(b) - log_a);
 }
 
 StadiumTerm minus(StadiumTerm left, const StadiumTerm& right) {
@@ -133,22 +133,25 @@ class LogSum {
 /// The part of a range of days that carries its mass under a law, in z, and how wide panels may be there.
 struct Window {
   double low = 0, high = 0, panel = panel_width;
+  bool steep = false;  ///< the law falls by exp(-3) a panel
 };
 
-/// Outside of [low_z, high_z] the law decays like exp(-rate |z|): a few multiples of 1 / rate from the near edge hold
-/// all that counts.
+/// Where the law falls fast from one edge on, a few multiples of 1 / rate from that edge hold all that counts;
+/// elsewhere [low_z, high_z].
 template <typename Law>
 Window mass_window(double low, double high) {
-  constexpr int decades = 13;  // panels of 3 / rate: exp(-39)
-  if (low > Law::high_z) {
-    const double panel = std::min(panel_width, 3 / Law::hazard(low));
-    return {low, std::min(high, low + decades * panel), panel};
+  constexpr int panels = 13;  // of 3 / rate: exp(-39)
+  constexpr double steep_rate = 3;
+  const double falling = low > 0 ? Law::hazard(low) : 0, rising = high < 0 ? Law::reversed_hazard(high) : 0;
+  if (falling > steep_rate || low > Law::high_z) {
+    const double panel = std::min(panel_width, steep_rate / falling);
+    return {low, std::min(high, low + panels * panel), panel, true};
   }
-  if (high < Law::low_z) {
-    const double panel = std::min(panel_width, 3 / Law::reversed_hazard(high));
-    return {std::max(low, high - decades * panel), high, panel};
+  if (rising > steep_rate || high < Law::low_z) {
+    const double panel = std::min(panel_width, steep_rate / rising);
+    return {std::max(low, high - panels * panel), high, panel, true};
   }
-  return {std::max(low, Law::low_z), std::min(high, Law::high_z), panel_width};
+  return {std::max(low, Law::low_z), std::min(high, Law::high_z), panel_width, false};
 }
 
 /// Calls `at(t, weight)` on Gauss-Legendre nodes over the days of a window, in panels that are narrow on the scale of
@@ -163,7 +166,7 @@ void integrate_days(const Window& window, double low, double high, double eta, d
                              ? high
                              : std::min(high, std::exp(eta + sigma * z));
     const double half = 0.5 * (right - left), middle = 0.5 * (right + left);
-    const auto& rule = panel_rule((window.high - window.low) / panels);
+    const auto& rule = panel_rule(window.steep ? panel_width : (window.high - window.low) / panels);
     for (Eigen::Index i = 0; half > 0 && i < rule.nodes.size(); ++i)
       at(middle + half * rule.nodes[i], half * rule.weights[i]);
     left = right;
@@ -274,7 +277,9 @@ StadiumTerm plain_term(const StadiumBounds& b, double eta, double log_sigma) {
 /// The term over S(entry): derivatives subtract, the value is taken from ratios where the plain difference loses
 /// digits.
 template <typename Law>
-StadiumTerm conditional_term(const StadiumBounds& b, double eta, double log_sigma) {
+StadiumTerm conditional_term(StadiumBounds b, double eta, double log_sigma) {
+  // An animal that was there at its entry had not molted by then, whatever the bounds say.
+  if (b.entry_days > b.min_days && b.entry_days < b.max_days - b.start_range_days) b.min_days = b.entry_days;
   const StadiumTerm entry = survival_from_range<Law>(b.entry_days, b.start_range_days, eta, log_sigma);
   StadiumTerm term = minus(plain_term<Law>(b, eta, log_sigma), entry);
   if (entry.value > -1 || b.start_range_days > 0) return term;

@@ -186,7 +186,6 @@ def test_an_animal_in_two_taxa_is_named():
         moltspan.fit_stadia(rows, animal="animal", taxon="taxon", method="bayes")
 
 
-@pytest.mark.xfail(strict=True, reason="F(max) - F(min) is divided by S(entry) though only lengths over entry count: exp(2) here")
 def test_watched_from_within_the_bounds_stays_a_probability():
     """Seen first at 50 days, not molted yet: the length lies in (50, 60], whatever min_days says."""
     at = [math.log(40), math.log(0.2)]
