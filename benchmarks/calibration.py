@@ -38,6 +38,12 @@ def draw_truth(replicate):
     return _core.draw_prior_truth(options, laws, SEED, replicate)
 
 
+def telling(columns):
+    """Without the rows that say nothing: running, and watched for no time."""
+    keep = ~(np.isnan(columns["max_days"]) & (columns["min_days"] <= 0))
+    return {name: np.asarray(values)[keep] for name, values in columns.items()}
+
+
 def fit_table(columns):
     n = len(columns["min_days"])
     covariates = np.column_stack([np.ones(n), columns["log_size"], columns["temperature_c"] - 25, columns["male"]])
@@ -62,7 +68,7 @@ def next_molt_ranks(fit, columns):
 
 def one_collection(replicate):
     truth = draw_truth(replicate)
-    columns = _core.simulate_stadia(truth, SEED, replicate).stadia()
+    columns = telling(_core.simulate_stadia(truth, SEED, replicate).stadia())
     fit = fit_table(columns)
     points = _core.posterior_points(fit)
     values = [getattr(truth, name) for name in PARAMETERS]
