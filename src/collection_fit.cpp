@@ -6,6 +6,7 @@
 
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
+#include "intervals_model.hpp"
 #include "moltspan/posterior.hpp"
 
 namespace moltspan {
@@ -216,32 +217,11 @@ double exponent_of(const StadiaFit& stadia) {
   return prior_exponent;
 }
 
-/// The stadia of every k-th animal, few enough for a quick look.
-StadiaData thinned(const StadiaData& data) {
-  const auto& animals = data.groups[static_cast<int>(Level::animal)];
-  const int step = 1 + static_cast<int>(data.size() / rough_records);
-  std::vector<Index> rows;
-  for (std::size_t i = 0; i < animals.size(); ++i)
-    if (animals[i] % step == 0) rows.push_back(static_cast<Index>(i));
-  if (rows.empty() || step == 1) return data;
-  StadiaData few;
-  few.coefficients = data.coefficients;
-  few.covariates = data.covariates(rows, Eigen::all);
-  few.extra_variance = data.extra_variance(rows);
-  few.animal_extra_variance = data.animal_extra_variance;
-  few.probe_covariates.resize(0, few.covariates.cols());
-  for (Index row : rows) few.bounds.push_back(data.bounds[static_cast<std::size_t>(row)]);
-  for (int level = 0; level < n_levels; ++level)
-    for (Index row : rows)
-      if (!data.groups[level].empty()) few.groups[level].push_back(data.groups[level][static_cast<std::size_t>(row)]);
-  return few;
-}
-
 /// A rough fit of some of the animals: the exponent with which size errors count, and where to start the search.
 void prepare(CollectionFit& fit, StadiaOptions& options) {
   StadiaOptions rough = options;
   rough.points = 8;
-  const StadiaFit first = fit_stadia(thinned(fit.data), rough);
+  const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
   weigh_size_errors(fit, exponent_of(first));
   options.start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
 }

@@ -10,19 +10,8 @@
 namespace moltspan {
 namespace {
 
-constexpr int effect_nodes = 16;            ///< Gauss-Hermite nodes over eta, where there is no closed form
-constexpr int rest_nodes = 24;              ///< Gauss-Legendre nodes over the age, where int S has no closed form
-constexpr double negligible_weight = 1e-4;  ///< of all points that are left out together
-
-template <typename Law>
-double survival_with_law(const LawPoint& p, double log_t) {
-  const auto& rule = numeric::gauss_hermite(effect_nodes);
-  const double sd = std::sqrt(p.variance);
-  double sum = 0;
-  for (int i = 0; i < effect_nodes; ++i)
-    sum += rule.weights[i] * std::exp(Law::log_survival((log_t - p.mean - sd * rule.nodes[i]) / p.sigma));
-  return sum;
-}
+constexpr int effect_nodes = 16;  ///< Gauss-Hermite nodes over eta, where there is no closed form
+constexpr int rest_nodes = 24;    ///< Gauss-Legendre nodes over the age, where int S has no closed form
 
 double log_mean_factor(Family family, double sigma) {
   if (family == Family::weibull) return numeric::GumbelMinLaw::log_mean_factor(sigma);
@@ -61,26 +50,6 @@ double rest_at(Family family, double eta, double sigma, double age_days) {
 }
 
 }  // namespace
-
-double predictive_survival(Family family, const LawPoint& p, double t_days) {
-  if (t_days <= 0) return 1;
-  const double log_t = std::log(t_days);
-  if (family == Family::weibull) return survival_with_law<numeric::GumbelMinLaw>(p, log_t);
-  if (family == Family::loglogistic) return survival_with_law<numeric::LogisticLaw>(p, log_t);
-  return numeric::Phi((p.mean - log_t) / std::sqrt(p.variance + p.sigma * p.sigma));
-}
-
-std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor) {
-  std::vector<LawPoint> points;
-  for (Eigen::Index k = 0; k < mixture.weights.size(); ++k)
-    if (mixture.weights[k] > 0)
-      points.push_back({mixture.weights[k], mixture.mean(k, predictor), std::max(mixture.variance(k, predictor), 0.0),
-                        std::exp(mixture.log_sigma[k])});
-  std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.weight > b.weight; });
-  double dropped = 0;
-  while (!points.empty() && (dropped += points.back().weight) < negligible_weight) points.pop_back();
-  return points;
-}
 
 /// Root of the survival function, in days; `from` is a day at or before the quantile.
 double NextMoltLaw::quantile(double p, double from) const {

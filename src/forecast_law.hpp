@@ -2,7 +2,7 @@
 
 #include <vector>
 
-#include "moltspan/intervals.hpp"
+#include "intervals_law.hpp"
 
 namespace moltspan {
 
@@ -18,14 +18,6 @@ class NextMoltLaw {
  protected:
   double first_day_ = 0;
 };
-
-/// One Gaussian predictor with its weight: log T ~ eta + sigma W, eta ~ N(mean, variance).
-struct LawPoint {
-  double weight = 0, mean = 0, variance = 0, sigma = 0;
-};
-
-/// Points of one predictor of a mixture, those of no weight left out.
-std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor);
 
 /// A possible moment of the start, by the age in days that the animal then has at the beginning of the as_of day.
 struct StartAge {
@@ -63,8 +55,5 @@ class RandomMomentLaw final : public NextMoltLaw {
   std::vector<LawPoint> points_;
   double watched_days_, at_now_ = 1;
 };
-
-/// P(T > t_days), eta integrated out.
-double predictive_survival(Family family, const LawPoint& point, double t_days);
 
 }  // namespace moltspan

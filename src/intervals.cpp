@@ -41,7 +41,7 @@ void count_kinds(const StadiaData& data, StadiaFit& fit) {
 
 int thread_count(const StadiaOptions& options, std::size_t records) {
   if (options.threads > 0) return options.threads;
-  return records < 400 ? 1 : default_threads();
+  return records < 20 ? 1 : default_threads();
 }
 
 /// Under maximum likelihood a level of one member is left out and one of two becomes a fixed difference; health says
@@ -238,6 +238,11 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
   start[0] = std::log(0.2);
+  if (fit.options.start.size() == 0 && hyper.large && !data.groups[animal_level].empty()) {
+    StadiaOptions rough = fit.options;
+    rough.points = 8;
+    fit.options.start = fit_stadia(thinned(data, 1500), rough).estimate.values.tail(start.size());
+  }
   if (fit.options.start.size() == start.size()) start = fit.options.start;
   const auto posterior = std::make_shared<const StadiaPosterior>(model, start, hyper);
   fit.posterior = std::make_shared<LazyStadiaPosterior>([posterior] { return posterior; });

@@ -221,4 +221,25 @@ double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   return total;
 }
 
+StadiaData thinned(const StadiaData& data, std::size_t most_records) {
+  const auto& animals = data.groups[static_cast<int>(Level::animal)];
+  const int step = 1 + static_cast<int>(data.size() / most_records);
+  std::vector<Eigen::Index> rows;
+  for (std::size_t i = 0; i < animals.size(); ++i)
+    if (animals[i] % step == 0) rows.push_back(static_cast<Eigen::Index>(i));
+  if (rows.empty() || step == 1) return data;
+  StadiaData few;
+  few.coefficients = data.coefficients;
+  few.covariates = data.covariates(rows, Eigen::all);
+  if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);
+  if (data.weights.size() > 0) few.weights = data.weights(rows);
+  few.animal_extra_variance = data.animal_extra_variance;
+  few.probe_covariates.resize(0, few.covariates.cols());
+  for (Eigen::Index row : rows) few.bounds.push_back(data.bounds[static_cast<std::size_t>(row)]);
+  for (int level = 0; level < n_levels; ++level)
+    for (Eigen::Index row : rows)
+      if (!data.groups[level].empty()) few.groups[level].push_back(data.groups[level][static_cast<std::size_t>(row)]);
+  return few;
+}
+
 }  // namespace moltspan

@@ -77,4 +77,7 @@ class StadiaModel final : public LatentModel {
   Eigen::VectorXd coefficient_means_, coefficient_precisions_;
 };
 
+/// The stadia of every k-th animal, about `most_records` of them, without probes: enough for a quick look.
+StadiaData thinned(const StadiaData& data, std::size_t most_records);
+
 }  // namespace moltspan

@@ -1,48 +1,13 @@
 #include "intervals_posterior.hpp"
 
-#include <boost/math/tools/toms748_solve.hpp>
+#include <algorithm>
 #include <cmath>
-#include <thread>
-
-#include "moltspan/numeric/families.hpp"
-#include "moltspan/numeric/quadrature.hpp"
 
 namespace moltspan {
 namespace {
 
 using Eigen::Index;
 using Eigen::VectorXd;
-
-constexpr int survival_nodes =
-    20;  ///< Gauss-Hermite nodes for E[S(t | eta)], eta Gaussian, where there is no closed form
-
-/// E[S(t | eta)] for Gaussian eta.
-template <typename Law>
-double survival_by_quadrature(double log_t, double mean, double sd, double sigma) {
-  const auto& rule = numeric::gauss_hermite(survival_nodes);
-  double sum = 0;
-  for (int i = 0; i < survival_nodes; ++i)
-    sum += rule.weights[i] * std::exp(Law::log_survival((log_t - mean - sd * rule.nodes[i]) / sigma));
-  return sum;
-}
-
-double gaussian_survival(Family family, double log_t, double mean, double variance, double sigma) {
-  switch (family) {
-    case Family::weibull:
-      return survival_by_quadrature<numeric::GumbelMinLaw>(log_t, mean, std::sqrt(variance), sigma);
-    case Family::loglogistic:
-      return survival_by_quadrature<numeric::LogisticLaw>(log_t, mean, std::sqrt(variance), sigma);
-    case Family::lognormal:
-      break;
-  }
-  return numeric::Phi((mean - log_t) / std::sqrt(variance + sigma * sigma));
-}
-
-double point_survival(Family family, const PredictorMixture& mixture, Index point, Index predictor, double t_days) {
-  if (t_days <= 0) return 1;
-  return gaussian_survival(family, std::log(t_days), mixture.mean(point, predictor),
-                           std::max(0.0, mixture.variance(point, predictor)), std::exp(mixture.log_sigma[point]));
-}
 
 /// The Gaussian of a record's predictor without what was seen of its length. What truncation divides by stays: an
 /// animal that was met part-way is of a population that favors those that were there to be met.
@@ -194,61 +159,6 @@ PredictorMixture StadiaPosterior::predict(const Eigen::MatrixXd& covariates,
     }
   }
   return mixture;
-}
-
-double mixture_survival(Family family, const PredictorMixture& mixture, Index predictor, double t_days) {
-  double sum = 0;
-  for (Index point = 0; point < mixture.weights.size(); ++point)
-    if (mixture.weights[point] > 1e-12)
-      sum += mixture.weights[point] * point_survival(family, mixture, point, predictor, t_days);
-  return sum;
-}
-
-VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, Index predictor, double elapsed_days,
-                               const VectorXd& probabilities) {
-  VectorXd per_point = mixture.weights;
-  for (Index point = 0; point < per_point.size(); ++point)
-    if (per_point[point] > 1e-12)
-      per_point[point] /= point_survival(family, mixture, point, predictor, elapsed_days);
-    else
-      per_point[point] = 0;
-  const auto survival = [&](double t) {
-    double sum = 0;
-    for (Index point = 0; point < per_point.size(); ++point)
-      if (per_point[point] > 0) sum += per_point[point] * point_survival(family, mixture, point, predictor, t);
-    return sum;
-  };
-  VectorXd quantiles(probabilities.size());
-  for (Index i = 0; i < probabilities.size(); ++i) {
-    const auto excess = [&](double log_t) { return 1 - probabilities[i] - survival(std::exp(log_t)); };
-    double low = elapsed_days > 0 ? std::log(elapsed_days) : -20, high = std::max(low, 0.0) + 1;
-    while (excess(high) < 0 && high < 60) high += 1;
-    std::uintmax_t steps = 100;
-    const auto root =
-        boost::math::tools::toms748_solve(excess, low, high, boost::math::tools::eps_tolerance<double>(34), steps);
-    quantiles[i] = std::exp(0.5 * (root.first + root.second));
-  }
-  return quantiles;
-}
-
-Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& elapsed_days,
-                                  const VectorXd& probabilities) {
-  Eigen::MatrixXd result(mixture.mean.cols(), probabilities.size());
-  for (Index i = 0; i < result.rows(); ++i)
-    result.row(i) = conditional_quantiles(family, mixture, i, elapsed_days[i], probabilities).transpose();
-  return result;
-}
-
-Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& probabilities) {
-  return running_quantiles(family, mixture, VectorXd::Zero(mixture.mean.cols()), probabilities);
-}
-
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities, double w) {
-  // The distribution of exp(predictor) is that of a log-normal T without any spread of its own.
-  PredictorMixture bare = mixture;
-  bare.mean.colwise() += (w * mixture.log_sigma.array().exp()).matrix();
-  bare.log_sigma.setConstant(-50);
-  return mixture_quantiles(Family::lognormal, bare, probabilities);
 }
 
 }  // namespace moltspan

@@ -49,12 +49,14 @@ StadiumTerm term_of_z(double z, double sigma, double value, double slope, double
 
 template <typename Law>
 StadiumTerm survival_term(double z, double sigma) {
-  return term_of_z(z, sigma, Law::log_survival(z), -Law::hazard(z), -Law::hazard_slope(z));
+  const numeric::Tail tail = Law::upper(z);
+  return term_of_z(z, sigma, tail.log_mass, -tail.rate, -tail.rate_slope);
 }
 
 template <typename Law>
 StadiumTerm cdf_term(double z, double sigma) {
-  return term_of_z(z, sigma, Law::log_cdf(z), Law::reversed_hazard(z), Law::reversed_hazard_slope(z));
+  const numeric::Tail tail = Law::lower(z);
+  return term_of_z(z, sigma, tail.log_mass, tail.rate, tail.rate_slope);
 }
 
 /// log(exp(near) - exp(far)) = near + log(1 - exp(-loss)) of two terms, loss = near - far > 0; the far one is nothing
@@ -76,10 +78,13 @@ StadiumTerm difference_term(StadiumTerm near, const StadiumTerm& far, double los
 /// not saturate.
 template <typename Law>
 StadiumTerm interval_term(double a, double b, double sigma) {
-  const double log_a = Law::log_cdf(a);
-  if (a > 0 || log_a > -0.6931471805599453)
-    return difference_term(survival_term<Law>(a, sigma), survival_term<Law>(b, sigma), -Law::log_survival_ratio(b, a));
-  return difference_term(cdf_term<Law>(b, sigma), cdf_term<Law>(a, sigma), Law::log_cdf(b) - log_a);
+  if (a > Law::median) {
+    const StadiumTerm near = survival_term<Law>(a, sigma), far = survival_term<Law>(b, sigma);
+    // So deep in the tail that the difference of two large logarithms would lose digits.
+    return difference_term(near, far, near.value < -50 ? -Law::log_survival_ratio(b, a) : near.value - far.value);
+  }
+  const StadiumTerm near = cdf_term<Law>(b, sigma), far = cdf_term<Law>(a, sigma);
+  return difference_term(near, far, near.value - far.value);
 }
 
 StadiumTerm minus(StadiumTerm left, const StadiumTerm& right) {

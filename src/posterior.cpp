@@ -16,16 +16,19 @@ constexpr std::size_t many_terms = 5000;    ///< from which threads pay and Newt
 constexpr double loose_newton_tolerance = 1e-7;
 constexpr double smallest_curvature = 1e-10;
 
-/// The Hessian of a term with its positive eigenvalues clipped, so that a Newton step climbs.
-void clip(TermResult& result, int width) {
+/// Clips the positive eigenvalues of a term's Hessian, so that a Newton step climbs; true when there was one.
+bool clip(TermResult& result, int width) {
   if (width == 1) {
-    result.hessian[0] = std::min(result.hessian[0], -smallest_curvature);
-    return;
+    if (result.hessian[0] <= 0) return false;
+    result.hessian[0] = -smallest_curvature;
+    return true;
   }
   Eigen::Map<Eigen::Matrix2d> hessian(result.hessian.data());
   const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> parts(hessian);
+  if (parts.eigenvalues().maxCoeff() <= 0) return false;
   hessian = parts.eigenvectors() * parts.eigenvalues().cwiseMin(-smallest_curvature).asDiagonal() *
             parts.eigenvectors().transpose();
+  return true;
 }
 
 }  // namespace
@@ -100,7 +103,7 @@ double ConditionalPosterior::evaluate(const Eigen::VectorXd& latent, const Eigen
 void ConditionalPosterior::add_term_to_front(std::size_t index, bool clipped) {
   const auto& place = model_.terms[index];
   TermResult result = results_[index];
-  if (clipped) clip(result, place.width);
+  if (clipped) any_clipped_ = clip(result, place.width) || any_clipped_;
   const int node = model_.predictors[place.first_predictor].node, length = path_length_[node];
   double* front = fronts_.data() + front_offset_[node];
   double* side = sides_.data() + side_offset_[node];
@@ -121,6 +124,7 @@ void ConditionalPosterior::add_term_to_front(std::size_t index, bool clipped) {
 
 /// Fronts and right-hand sides of all nodes: negative Hessian and gradient at the current results.
 void ConditionalPosterior::assemble(bool clipped) {
+  any_clipped_ = false;
   std::fill(fronts_.begin(), fronts_.end(), 0.0);
   std::fill(sides_.begin(), sides_.end(), 0.0);
   for (std::size_t node = 0; node < model_.tree.nodes.size(); ++node) {
@@ -228,6 +232,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
   bool converged = false;
   for (iterations_ = 1; iterations_ <= max_newton_steps && !converged; ++iterations_) {
     assemble(true);
+    moved_ = false;
     if (!eliminate()) break;
     back_substitute(step);
     const double decrement = newton_decrement();
@@ -235,16 +240,22 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
       converged = true;
       break;
     }
+    moved_ = true;
     if (!line_search(step, hyper, value)) {
       converged = decrement < 1e-6;
       break;
     }
   }
-  assemble(false);
-  positive_definite_ = eliminate();
-  if (!positive_definite_) {
-    assemble(true);
-    if (!eliminate()) return false;
+  // After convergence the fronts hold the elimination at the mode; it is the true one unless a term was clipped.
+  if (!converged || any_clipped_ || moved_) {
+    assemble(false);
+    positive_definite_ = eliminate();
+    if (!positive_definite_) {
+      assemble(true);
+      if (!eliminate()) return false;
+    }
+  } else {
+    positive_definite_ = true;
   }
   log_marginal_ = value - 0.5 * log_determinant_ + 0.5 * static_cast<double>(mode_.size()) * std::log(2 * M_PI);
   return converged && positive_definite_;

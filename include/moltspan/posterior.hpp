@@ -128,6 +128,7 @@ class ConditionalPosterior {
   double log_marginal_ = 0, log_determinant_ = 0;
   int iterations_ = 0;
   bool positive_definite_ = true;
+  bool any_clipped_ = false, moved_ = true;  ///< of the last assembly; since then
 };
 
 struct HyperOptions {

@@ -15,6 +15,12 @@
 /// parts underflow: `log_survival_ratio(c, e)` = log S(c)/S(e) and `log_density_ratio(z, e)` = log f(z)/f(e).
 namespace moltspan::numeric {
 
+/// Logarithm of a tail's mass at z, the density over that mass (hazard above, reversed hazard below), and the slope of
+/// that rate.
+struct Tail {
+  double log_mass = 0, rate = 0, rate_slope = 0;
+};
+
 /// W standard normal: log-normal times.
 struct NormalLaw {
   static double log_density(double z) { return log_phi(z); }
@@ -26,13 +32,26 @@ struct NormalLaw {
   static double hazard_slope(double z) { return normal_hazard(z) * normal_hazard_excess(z); }
   static double reversed_hazard(double z) { return normal_hazard(-z); }
   static double reversed_hazard_slope(double z) { return -hazard_slope(-z); }
+  /// Upper tail with one call each of exp, erfc and log.
+  static Tail upper(double z) {
+    if (z < 0) {
+      const double mass = 1 - 0.5 * std::erfc(-z * sqrt_half), rate = std::exp(log_phi(z)) / mass;
+      return {std::log1p(-0.5 * std::erfc(-z * sqrt_half)), rate, rate * (rate - z)};
+    }
+    const double scaled = erfcx(z * sqrt_half), rate = sqrt_2_over_pi / scaled;
+    return {std::log(0.5 * scaled) - 0.5 * z * z, rate, rate * (z < 3 ? rate - z : normal_hazard_excess(z))};
+  }
+  static Tail lower(double z) {
+    const Tail mirrored = upper(-z);
+    return {mirrored.log_mass, mirrored.rate, -mirrored.rate_slope};
+  }
   static double log_survival_ratio(double c, double e) { return log_normal_survival_ratio(c, e); }
   static double log_density_ratio(double z, double e) { return -0.5 * (z - e) * (z + e); }
   /// log E exp(sigma W), its slope and its curvature in sigma.
   static double log_mean_factor(double sigma) { return 0.5 * sigma * sigma; }
   static double log_mean_factor_slope(double sigma) { return sigma; }
   static double log_mean_factor_curve(double) { return 1; }
-  static constexpr double mean = 0, variance = 1, low_z = -9, high_z = 9;
+  static constexpr double mean = 0, median = 0, variance = 1, low_z = -9, high_z = 9;
 };
 
 /// W = log Exp(1), the smallest extreme value: Weibull times of shape 1 / sigma.
@@ -55,12 +74,18 @@ struct GumbelMinLaw {
     const double excess = e < 1e-3 ? -0.5 * e - e * e / 12 : 1 - e - r;
     return r * excess;
   }
+  static Tail upper(double z) {
+    const double e = std::exp(z);
+    return {-e, e, e};
+  }
+  static Tail lower(double z) { return {log_cdf(z), reversed_hazard(z), reversed_hazard_slope(z)}; }
   static double log_survival_ratio(double c, double e) { return -std::exp(e) * std::expm1(c - e); }
   static double log_density_ratio(double z, double e) { return (z - e) - std::exp(e) * std::expm1(z - e); }
   static double log_mean_factor(double sigma) { return std::lgamma(1 + sigma); }
   static double log_mean_factor_slope(double sigma) { return boost::math::digamma(1 + sigma); }
   static double log_mean_factor_curve(double sigma) { return boost::math::trigamma(1 + sigma); }
-  static constexpr double mean = -0.57721566490153286061, variance = 1.6449340668482264365, low_z = -40, high_z = 4;
+  static constexpr double mean = -0.57721566490153286061, median = -0.36651292058166432701,
+                          variance = 1.6449340668482264365, low_z = -40, high_z = 4;
 };
 
 /// W standard logistic: log-logistic times.
@@ -74,6 +99,14 @@ struct LogisticLaw {
   static double hazard_slope(double z) { return logistic(z) * logistic(-z); }
   static double reversed_hazard(double z) { return logistic(-z); }
   static double reversed_hazard_slope(double z) { return -hazard_slope(z); }
+  static Tail upper(double z) {
+    const double p = logistic(z);
+    return {-softplus(z), p, p * logistic(-z)};
+  }
+  static Tail lower(double z) {
+    const double p = logistic(-z);
+    return {-softplus(-z), p, -p * logistic(z)};
+  }
   static double log_survival_ratio(double c, double e) {
     return c - e > 500 ? log_survival(c) - log_survival(e) : -std::log1p(logistic(e) * std::expm1(c - e));
   }
@@ -92,7 +125,7 @@ struct LogisticLaw {
     return pi * pi / (sine * sine) - 1 / (sigma * sigma);
   }
   static constexpr double pi = 3.14159265358979323846;
-  static constexpr double mean = 0, variance = 3.2898681336964528729, low_z = -40, high_z = 40;
+  static constexpr double mean = 0, median = 0, variance = 3.2898681336964528729, low_z = -40, high_z = 40;
 };
 
 }  // namespace moltspan::numeric

@@ -1,0 +1,23 @@
+#pragma once
+
+#include <vector>
+
+#include "moltspan/intervals.hpp"
+
+namespace moltspan {
+
+/// One Gaussian predictor with its weight: log T ~ eta + sigma W, eta ~ N(mean, variance).
+struct LawPoint {
+  double weight = 0, mean = 0, variance = 0, sigma = 0;
+};
+
+/// Points of one predictor of a mixture, heaviest first, those left out that together weigh nothing.
+std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor);
+
+/// P(log T > log_t), eta integrated out.
+double predictive_survival_log(Family family, const LawPoint& point, double log_t);
+
+/// P(T > t_days), eta integrated out.
+double predictive_survival(Family family, const LawPoint& point, double t_days);
+
+}  // namespace moltspan
