@@ -114,7 +114,8 @@ bool any_reading(const std::vector<Reading>& read) {
   return std::any_of(read.begin(), read.end(), [](const Reading& r) { return r.variance > 0; });
 }
 
-/// Mean size of the last known instars of a group's measured animals.
+/// Mean size of a group's measured animals when their records began: an animal that was never measured began like its
+/// kind.
 struct KindMeans {
   std::map<std::string, std::pair<double, int>> sums;
   void add(const std::string& taxon, double size) {
@@ -130,14 +131,18 @@ struct KindMeans {
   }
 };
 
+/// First instar that the records name: the one after the first molt, or, without any molt, the one it came in.
+std::size_t first_instar(std::size_t instars) { return instars > 1 ? 1 : 0; }
+
 void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean) {
   const Husbandry& h = husbandry();
   inputs.never_measured = true;
   inputs.shared_size_variance = h.unknown_size_log_sd * h.unknown_size_log_sd;
   inputs.sizes.resize(instars);
   for (std::size_t k = 0; k < instars; ++k) {
-    const int molts = static_cast<int>(instars - 1 - k);
-    inputs.sizes[k] = {kind_mean - molts * std::log(h.growth_ratio), molts * h.growth_log_sd * h.growth_log_sd, false};
+    const double molts = static_cast<double>(k) - static_cast<double>(first_instar(instars));
+    inputs.sizes[k] = {kind_mean + molts * std::log(h.growth_ratio),
+                       std::abs(molts) * h.growth_log_sd * h.growth_log_sd, false};
   }
 }
 
@@ -163,7 +168,7 @@ std::vector<AnimalInputs> size_inputs(const Collection& collection, const Stadia
       continue;
     }
     inputs[i].sizes = smooth_instars(read);
-    means.add(collection.animals[i].taxon, inputs[i].sizes.back().mean);
+    means.add(collection.animals[i].taxon, inputs[i].sizes[first_instar(inputs[i].sizes.size())].mean);
   }
   for (std::size_t i : unmeasured)
     set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(collection.animals[i].taxon));
