@@ -163,8 +163,8 @@ TEST(CrpsFromFunctions, AgreeWithAUniformForecastByHand) {
 
 TEST(Mixture, KnowsBothTails) {
   LogNormalMixture running{{1}, {4}, {.1}, std::exp(4 + .1 * 40)};
-  // log Phi(-40) = -804.6084 and log Phi(-41) = -845.1332 (stan-dev/math issue 1424 for the first; both from memory of
-  // R pnorm).
+  // log Phi(-40) = -804.6084 and log Phi(-41) = -845.1332 (both from
+  // memory of R pnorm).
   EXPECT_NEAR(std::log(running.survival(std::exp(4 + .1 * 41))), -(845.1332 - 804.6084), 1e-3);
   EXPECT_EQ(running.cdf(running.elapsed_days), 0);
   EXPECT_NEAR(mixture.cdf(55) + mixture.survival(55), 1, 1e-15);
