@@ -7,6 +7,8 @@
 #include <string>
 #include <vector>
 
+#include "moltspan/health.hpp"
+
 /// Stadium lengths: location-scale models of log T with censoring, truncation and nested Gaussian effects.
 ///
 /// `log T = offset + x'beta + u_taxon + u_cohort + u_animal + sigma W`, W of one of three laws. Log-likelihoods are
@@ -76,15 +78,6 @@ struct StadiaData {
 
   std::size_t size() const { return bounds.size(); }
   std::size_t probes() const { return static_cast<std::size_t>(probe_covariates.rows()); }
-};
-
-enum class HealthState { good, warning, bad, not_run };
-
-/// One finding on a fit, in words for its reader.
-struct HealthNote {
-  HealthState state = HealthState::good;
-  std::string topic;  ///< stable key, such as `convergence` or `separation`
-  std::string text;
 };
 
 /// One prior: `normal` (mean, sd) of a coefficient or `half_normal` (sd) of a standard deviation.
