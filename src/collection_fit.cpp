@@ -190,6 +190,20 @@ void build_data(CollectionFit& fit) {
   fit.data.probe_covariates = design(probes, used);
 }
 
+/// Learns the signs from closed stadia.
+void learn_signs(CollectionFit& fit) {
+  fit.sign_timelines = sign_timelines(*fit.collection, fit.table);
+  std::vector<SignStadium> closed;
+  for (const Stadium& s : fit.table.stadia) {
+    if (!s.end) continue;
+    const auto animal = static_cast<std::size_t>(s.animal);
+    const Day from = std::max(s.start.latest + 1, fit.table.animals[animal].watched_from);
+    closed.push_back({s.animal, static_cast<double>(from), *s.end,
+                      fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].mean, 1.0});
+  }
+  fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
+}
+
 /// exponent^2 x variance of the start size, into the variances of records and of animals that were never measured.
 void weigh_size_errors(CollectionFit& fit, double exponent) {
   fit.exponent_for_size_error = exponent;
@@ -235,6 +249,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   fit.table = build_stadia(*fit.collection, options.as_of, options.watched);
   build_data(fit);
   count_kin(fit);
+  learn_signs(fit);
   StadiaOptions stadia_options;
   stadia_options.family = options.family;
   stadia_options.method = options.method;

@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <map>
 #include <stdexcept>
 
 #include "forecast_law.hpp"
+#include "forecast_signs.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
@@ -173,6 +175,41 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
 }
 
+/// Chance from which the signs of an animal are taken for those of its next molt.
+constexpr double true_sign_chance = 0.5;
+
+/// Quantiles and phase of an animal whose molt is due by `base` but for its signs.
+void forecast_with_signs(const Context& context, int animal, const NextMoltLaw& base, double from_days,
+                         double until_days, const std::function<Phase(const NextMoltLaw&)>& phase,
+                         AnimalForecast& result) {
+  const SignEvidence signs(context.fit, animal, from_days, until_days);
+  const auto plain = [&] {
+    add_quantiles(context, base, result);
+    result.phase = phase(base);
+  };
+  if (signs.empty()) return plain();
+  const ReweightedLaw law(
+      base, {{[&](double x) { return base.survival(x); }, [&](double x) { return signs.likelihood(x); }}});
+  if (!law.usable()) return plain();
+  add_quantiles(context, law, result);
+  result.phase = phase(law);
+  if (!signs.any_shown()) return;
+  const double true_chance = 1 - law.first_branch_integral([&](double x) { return signs.all_false(x); }) / law.total();
+  if (true_chance > true_sign_chance) result.phase = Phase::premolt;
+  std::string words;
+  for (const std::string& word : signs.words()) words += (words.empty() ? "" : ", ") + word;
+  result.notes.push_back("signs: " + words + ": " + std::to_string(static_cast<int>(std::lround(100 * true_chance))) +
+                         " % that they tell of the next molt");
+}
+
+/// First day on which a sign would be one of the running stadium, from the beginning of the as_of day.
+double signs_from(const CollectionFit& fit, int animal) {
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  Day from = history.watched_from;
+  if (!history.molts.empty()) from = std::max(from, history.molts.back().when.latest + 1);
+  return from - fit.table.as_of;
+}
+
 void forecast_running(const Context& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
@@ -183,8 +220,10 @@ void forecast_running(const Context& context, int animal, AnimalForecast& result
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
   const RunningLaw law(fit.options.family, std::move(points), std::move(starts),
                        history.last_watched - fit.table.as_of + 1.0);
-  add_quantiles(context, law, result);
-  result.phase = phase_now(fit, animal, law, law.survival_at_start() < overdue_share);
+  const bool overdue = law.survival_at_start() < overdue_share;
+  forecast_with_signs(
+      context, animal, law, signs_from(fit, animal), law.first_day(),
+      [&](const NextMoltLaw& now) { return phase_now(fit, animal, now, overdue); }, result);
 }
 
 void forecast_without_start(const Context& context, int animal, AnimalForecast& result) {
@@ -195,8 +234,8 @@ void forecast_without_start(const Context& context, int animal, AnimalForecast& 
   const RandomMomentLaw law(fit.options.family,
                             law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe), watched,
                             now);
-  add_quantiles(context, law, result);
-  result.phase = Phase::unknown;
+  forecast_with_signs(
+      context, animal, law, signs_from(fit, animal), now, [](const NextMoltLaw&) { return Phase::unknown; }, result);
   result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
                          std::to_string(static_cast<int>(watched)) +
                          " days since; the first molt written down will narrow the band");

@@ -84,6 +84,7 @@ void check_watching(const SimulationOptions& o) {
   require_chance("darkened_chance", o.darkened_chance);
   require_chance("refused_chance", o.refused_chance);
   require(o.sign_lag_days > 0, "sign_lag_days", o.sign_lag_days, "it has to be positive");
+  require_not_negative("refused_lag_days", o.refused_lag_days);
   require_not_negative("sign_lag_log_sd", o.sign_lag_log_sd);
   require_not_negative("false_signs_per_year", o.false_signs_per_year);
   require(o.meal_every_days >= 0, "meal_every_days", o.meal_every_days, "it has to be 0 or more");

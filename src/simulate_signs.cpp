@@ -25,9 +25,9 @@ struct SignMaker {
   }
 
   /// The day from which the sign shows: a log-normal lag before the molt.
-  double sign_day() {
+  double sign_day(double median_days) {
     const double lag =
-        o.sign_lag_days * std::exp(o.sign_lag_exponent * stadium.log_size + o.sign_lag_log_sd * draws.normal());
+        median_days * std::exp(o.sign_lag_exponent * stadium.log_size + o.sign_lag_log_sd * draws.normal());
     return stadium.end_day() - lag;
   }
 
@@ -41,7 +41,7 @@ struct SignMaker {
 
   void add_darkened() {
     const bool noted = draws.uniform() < o.darkened_chance;
-    const double day = sign_day();
+    const double day = sign_day(o.sign_lag_days);
     if (noted) add(day, Event::darkened);
     if (o.darkened_chance > 0) add_false_alarms(Event::darkened);
   }
@@ -49,7 +49,7 @@ struct SignMaker {
   /// Offers are eaten until the refusals begin; those are written only where this keeper notes them.
   void add_meals() {
     const bool noted = draws.uniform() < o.refused_chance;
-    const double refuses_from = sign_day();
+    const double refuses_from = sign_day(o.refused_lag_days > 0 ? o.refused_lag_days : o.sign_lag_days);
     if (o.meal_every_days == 0 && noted) add(refuses_from, Event::refused);
     for (double day = begin; o.meal_every_days > 0 && day < end; day += o.meal_every_days) {
       if (day < refuses_from) add(day, Event::ate);

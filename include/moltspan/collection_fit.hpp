@@ -7,6 +7,7 @@
 
 #include "moltspan/intervals.hpp"
 #include "moltspan/records.hpp"
+#include "moltspan/signs.hpp"
 #include "moltspan/stadia.hpp"
 
 /// The joint fit of a collection: stadia of all its animals, nested by genus, taxon, cohort and animal, with the
@@ -46,11 +47,13 @@ struct CollectionFit {
   std::shared_ptr<const Collection> collection;
   CollectionOptions options;
   StadiaTable table;
-  StadiaData data;                     ///< record i is stadium i of the table
-  StadiaFit stadia;                    ///< without records: only priors stand behind it
-  std::vector<AnimalInputs> animals;   ///< one an animal of the collection
-  std::vector<HealthNote> health;      ///< of the fit, and what was assumed for all
-  double exponent_for_size_error = 0;  ///< exponent of size with which size errors entered the variances
+  StadiaData data;                           ///< record i is stadium i of the table
+  StadiaFit stadia;                          ///< without records: only priors stand behind it
+  std::vector<AnimalInputs> animals;         ///< one an animal of the collection
+  std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
+  SignModels signs;                          ///< what the signs of a coming molt are worth here
+  std::vector<SignTimeline> sign_timelines;  ///< one an animal
+  double exponent_for_size_error = 0;        ///< exponent of size with which size errors entered the variances
 };
 
 /// Fits all stadia up to `as_of`. Covariates: `log_size` of the start size, `warmth_c` = mean temperature - 25 C,

@@ -73,6 +73,7 @@ struct SimulationOptions {
 
   double darkened_chance = 0, refused_chance = 0;  ///< that this sign of a coming molt is noted
   double sign_lag_days = 10;                       ///< median time from a sign to the molt, at 20 mm
+  double refused_lag_days = 0;                     ///< the same of refusals; 0 = as sign_lag_days
   double sign_lag_exponent = 0.5;                  ///< of size
   double sign_lag_log_sd = 0.5;
   double false_signs_per_year = 0;  ///< of each kind of sign, by chance

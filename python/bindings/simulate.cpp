@@ -176,6 +176,7 @@ void bind_record_options(py::class_<Options>& c) {
       .def_readwrite("darkened_chance", &Options::darkened_chance)
       .def_readwrite("refused_chance", &Options::refused_chance)
       .def_readwrite("sign_lag_days", &Options::sign_lag_days)
+      .def_readwrite("refused_lag_days", &Options::refused_lag_days)
       .def_readwrite("sign_lag_exponent", &Options::sign_lag_exponent)
       .def_readwrite("sign_lag_log_sd", &Options::sign_lag_log_sd)
       .def_readwrite("false_signs_per_year", &Options::false_signs_per_year)
