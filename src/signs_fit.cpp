@@ -108,14 +108,24 @@ MatrixXd covariance_at(const Objective& objective, const VectorXd& mode, const S
   return variances.asDiagonal();
 }
 
+/// Day of the first row of this sign: stadia that ended before it do not tell whether it is written down by now.
+double first_noted(Sign sign, const std::vector<SignTimeline>& timelines) {
+  double first = INFINITY;
+  for (const SignTimeline& timeline : timelines)
+    for (const auto& [day, kind] : timeline.signs)
+      if (kind == sign) first = std::min(first, day);
+  return first;
+}
+
 std::vector<Shown> shown_in(Sign sign, const Collection& collection, const std::vector<SignTimeline>& timelines,
                             const std::vector<SignStadium>& closed) {
   const std::size_t step = 1 + closed.size() / most_stadia;
+  const double practiced_from = first_noted(sign, timelines);
   std::vector<Shown> data;
   for (std::size_t i = 0; i < closed.size(); i += step) {
     const SignStadium& s = closed[i];
     const auto animal = static_cast<std::size_t>(s.animal);
-    if (s.end.earliest <= s.from || s.weight <= 0) continue;
+    if (s.end.earliest <= s.from || s.end.latest < practiced_from || s.weight <= 0) continue;
     data.push_back({sign_record(timelines[animal], sign, s.from, s.end.earliest), &s,
                     sign_alarm_factor(sign, collection.animals[animal])});
   }

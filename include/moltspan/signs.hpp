@@ -85,7 +85,8 @@ struct SignStadium {
 };
 
 /// Posterior mode and a few weighted points about it for each sign, from closed stadia (a share of a large collection)
-/// and the priors of shared/priors.toml. Draws no random numbers.
+/// and the priors of shared/priors.toml. Stadia that ended before the first such row of the collection are left out:
+/// the sign was not written down then. Draws no random numbers.
 SignModels fit_signs(const Collection& collection, const std::vector<SignTimeline>& timelines,
                      const std::vector<SignStadium>& closed);
 

@@ -17,11 +17,26 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("truncation", &CollectionOptions::truncation)
       .def_readwrite("priors", &CollectionOptions::priors)
       .def_readwrite("threads", &CollectionOptions::threads);
+  py::class_<SignParameters>(m, "SignParameters")
+      .def_readonly("noted", &SignParameters::noted)
+      .def_readonly("alarms_per_day", &SignParameters::alarms_per_day)
+      .def_readonly("lag_days", &SignParameters::lag_days)
+      .def_readonly("lag_log_sd", &SignParameters::lag_log_sd)
+      .def_readonly("lag_exponent", &SignParameters::lag_exponent);
+  py::class_<SignModel>(m, "SignModel")
+      .def_property_readonly("sign", [](const SignModel& model) { return std::string(sign_name(model.sign)); })
+      .def_readonly("recorded", &SignModel::recorded)
+      .def_readonly("absence_counts", &SignModel::absence_counts)
+      .def_readonly("closed", &SignModel::closed)
+      .def_readonly("shown", &SignModel::shown)
+      .def_readonly("center", &SignModel::center)
+      .def_readonly("points", &SignModel::points);
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
       .def_readonly("stadia", &CollectionFit::stadia)
       .def_readonly("health", &CollectionFit::health)
+      .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
   m.def(
       "fit_collection",

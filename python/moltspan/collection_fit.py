@@ -8,6 +8,7 @@ from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_prio
 from moltspan.result import Health, html_table, text_table
 
 LEVELS = (0.5, 0.8, 0.95)
+SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0):
@@ -58,6 +59,11 @@ class CollectionFit:
         """What to know before using the numbers."""
         return Health.of(self._core.health)
 
+    @property
+    def signs(self):
+        """What the signs of a coming molt are worth in this collection, a row a sign that it holds: posterior modes, from `closed` stadia."""
+        return frames.frame_of(_columns([_sign_row(model) for model in self._core.signs if model.recorded], SIGN_COLUMNS), self.collection._kind)
+
     def forecast(self, levels=LEVELS):
         """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
         return frames.frame_of(_flat(forecast_document(self, levels)), self.collection._kind)
@@ -74,6 +80,16 @@ class CollectionFit:
 
     def _repr_html_(self):
         return html_table("Collection fit", self._facts(), ("", "posterior mean", "sd"), self.stadia._rows())
+
+
+def _sign_row(model):
+    center = model.center
+    return dict(zip(SIGN_COLUMNS, (model.sign, model.closed, model.shown, model.absence_counts, center.noted, center.alarms_per_day * 365.25,
+                                   center.lag_days, center.lag_log_sd, center.lag_exponent), strict=True))
+
+
+def _columns(rows, names):
+    return {name: [row[name] for row in rows] for name in names}
 
 
 def forecast_document(fit, levels=LEVELS):
