@@ -29,11 +29,14 @@ struct Context {
   PredictorMixture running, probes;
   std::map<int, Index> running_column;  ///< record -> column of `running`
   std::map<int, double> own_weight;
-  LawPoint typical;  ///< mean sigma; for weighing start days
+  LawPoint typical;                   ///< mean sigma; for weighing start days
+  std::vector<bool> seen_from_start;  ///< animals with a stadium that was watched from its start
 };
 
 Context make_context(const CollectionFit& fit, const std::vector<double>& levels) {
-  Context context{fit, levels, {}, {}, {}, {}, {}};
+  Context context{fit, levels, {}, {}, {}, {}, {}, std::vector<bool>(fit.animals.size())};
+  for (const Stadium& stadium : fit.table.stadia)
+    if (!(stadium.entry_days > 0)) context.seen_from_start[static_cast<std::size_t>(stadium.animal)] = true;
   if (!fit.stadia.posterior) return context;  // nothing to forecast
   context.running = running_predictors(fit.stadia);
   context.probes = probe_predictors(fit.stadia);
@@ -169,9 +172,8 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
               "mature, but whether its kind or sex molts on is not known: state after_maturity");
   add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
               "last looked at on " + to_iso(history.last_watched) + ": it may have molted since");
-  bool truncated = inputs.own_stadia > 0 || inputs.running_row >= 0;
-  for (std::size_t i = 0; i < fit.data.size(); ++i)
-    if (fit.table.stadia[i].animal == animal && !(fit.table.stadia[i].entry_days > 0)) truncated = false;
+  const bool truncated =
+      (inputs.own_stadia > 0 || inputs.running_row >= 0) && !context.seen_from_start[static_cast<std::size_t>(animal)];
   add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
 }
 

@@ -227,6 +227,17 @@ void summarise_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
   fit.level_sd_errors.assign(spread.data() + 1, spread.data() + spread.size());
 }
 
+/// Where to start on a large table: the hyperparameters of ever larger parts of it.
+VectorXd start_of_part(const StadiaData& data, StadiaOptions options) {
+  options.points = 8;
+  for (std::size_t records : {std::size_t{1500}, data.size() / 8}) {
+    if (records == 1500 && options.start.size() > 0) continue;
+    const StadiaFit part = fit_stadia(thinned(data, records), options);
+    options.start = part.estimate.values.tail(part.estimate.values.size() - part.coefficients.size());
+  }
+  return options.start;
+}
+
 void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   fit.coefficient_names = data.coefficients;
   auto model = std::make_shared<const StadiaModel>(data, fit.options, false);
@@ -238,11 +249,7 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
   start[0] = std::log(0.2);
-  if (fit.options.start.size() == 0 && hyper.large && !data.groups[animal_level].empty()) {
-    StadiaOptions rough = fit.options;
-    rough.points = 8;
-    fit.options.start = fit_stadia(thinned(data, 1500), rough).estimate.values.tail(start.size());
-  }
+  if (hyper.large && !data.groups[animal_level].empty()) fit.options.start = start_of_part(data, fit.options);
   if (fit.options.start.size() == start.size()) start = fit.options.start;
   const auto posterior = std::make_shared<const StadiaPosterior>(model, start, hyper);
   fit.posterior = std::make_shared<LazyStadiaPosterior>([posterior] { return posterior; });

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "intervals_trapezoid.hpp"
 #include "moltspan/intervals.hpp"
 #include "moltspan/numeric/families.hpp"
 #include "moltspan/numeric/quadrature.hpp"
@@ -197,6 +198,11 @@ template <typename Law>
 StadiumTerm doubly_censored_term(const StadiumBounds& b, double end_range, double eta, double log_sigma) {
   const double range = b.start_range_days, from = b.max_days - range - end_range;
   const double rise = std::min(range, end_range), top = std::min(1.0, end_range / range);
+  if constexpr (std::is_same_v<Law, numeric::NormalLaw>) {
+    const auto term =
+        LognormalTrapezoid(eta, log_sigma).log_integral({from, from + rise, b.max_days - rise, b.max_days}, top);
+    if (term) return *term;
+  }
   LogSum sum;
   const auto piece = [&](double low, double high, double k_low, double k_high) {
     const double cut = std::max(low, 0.0);

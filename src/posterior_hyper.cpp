@@ -8,6 +8,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <limits>
+#include <optional>
 
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/posterior.hpp"
@@ -82,6 +83,37 @@ PrincipalAxes principal_axes(const Objective& log_posterior, const VectorXd& mod
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(-difference_hessian(log_posterior, mode, hessian_step));
   const VectorXd scale = parts.eigenvalues().cwiseMax(0.06).cwiseMin(1e8).cwiseSqrt().cwiseInverse();
   return {mode, parts.eigenvectors() * scale.asDiagonal()};
+}
+
+/// BFGS in units of the posterior sds that the curvature at the start gives. Many data and a start from a part of them:
+/// the posterior is narrow there, and the mode, where points are only centered, need not be sharp. Nothing where the
+/// start shows no maximum near.
+std::optional<PrincipalAxes> near_mode(const Objective& log_posterior, const VectorXd& start) {
+  constexpr double step = 0.02, gain_left = 0.02, step_in_sds = 0.02;
+  const MatrixXd curvature = -difference_hessian(log_posterior, start, step);
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(curvature);
+  if (!curvature.allFinite() || !(parts.eigenvalues().minCoeff() > 1)) return {};
+  PrincipalAxes axes{start, parts.eigenvectors() * parts.eigenvalues().cwiseSqrt().cwiseInverse().asDiagonal()};
+  const Objective in_sds = [&](const VectorXd& z) { return log_posterior(axes.at(z)); };
+  const Maximum maximum =
+      maximise(in_sds, VectorXd::Zero(start.size()), step_in_sds, gain_left / (1 + std::abs(log_posterior(start))));
+  if (!maximum.converged) return {};
+  axes.mode = axes.at(maximum.x);
+  return axes;
+}
+
+PrincipalAxes find_mode(HyperPosterior& result, const Objective& log_posterior, const VectorXd& start,
+                        const HyperOptions& options) {
+  if (options.large) {
+    if (const auto found = near_mode(log_posterior, start)) {
+      result.mode = found->mode;
+      return *found;
+    }
+  }
+  const Maximum maximum = maximise(log_posterior, start, difference_step, mode_tolerance);
+  result.mode = maximum.x;
+  result.converged = maximum.converged;
+  return principal_axes(log_posterior, maximum.x);
 }
 
 /// Positions along one axis, a multiple of the spacing each, and the log density lost there.
@@ -310,7 +342,8 @@ MatrixXd difference_hessian(const Objective& objective, const VectorXd& x, doubl
     hessian(i, i) = (up[i] - 2 * middle + down) / (step * step);
     // One further value a pair: f(+,+) and f(-,-) with what is known along the axes.
     for (Eigen::Index j = 0; j < i; ++j) {
-      const double cross = at(i, 1, j, 1) - up[i] - up[j] + 2 * middle - (2 * middle - up[i] + hessian(i, i) * step * step) -
+      const double cross = at(i, 1, j, 1) - up[i] - up[j] + 2 * middle -
+                           (2 * middle - up[i] + hessian(i, i) * step * step) -
                            (2 * middle - up[j] + hessian(j, j) * step * step) + at(i, -1, j, -1);
       hessian(i, j) = hessian(j, i) = cross / (2 * step * step);
     }
@@ -332,10 +365,7 @@ HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorX
     const bool solved = solver.solve(hyper);
     return solved ? solver.log_marginal() + model.log_hyper_prior(hyper) : -std::numeric_limits<double>::infinity();
   };
-  const Maximum maximum = maximise(log_posterior, start, difference_step, mode_tolerance);
-  result.mode = maximum.x;
-  result.converged = maximum.converged;
-  const PrincipalAxes axes = principal_axes(log_posterior, maximum.x);
+  const PrincipalAxes axes = find_mode(result, log_posterior, start, options);
   if (start.size() <= 2)
     integrate_on_grid(result, model, log_posterior, axes, options, begin, visit);
   else
