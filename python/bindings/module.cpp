@@ -7,6 +7,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_intervals(m);
   moltspan::bindings::bind_records(m);
   moltspan::bindings::bind_stadia(m);
+  moltspan::bindings::bind_nonparametric(m);
   moltspan::bindings::bind_collection_fit(m);
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_score(m);

@@ -1,0 +1,397 @@
+"""Stadium lengths without a family of distributions: Turnbull's estimate, Kaplan-Meier, competing ends, comparisons.
+
+Convention of all functions here: a record says that T lies in (min_days, max_days]; `max_days` blank = the end was not seen; `min_days`
+blank or 0 = left-censored; `min_days == max_days` = exact, the interval (t-, t]; `entry_days` > 0 = watched only from that age on.
+"""
+
+from types import MappingProxyType
+
+import numpy as np
+
+from moltspan import _core, frames
+from moltspan.intervals import _codes, _column, check_level, choice
+from moltspan.result import Health, html_table, text_table
+
+CONVENTION = "intervals (left, right]; left = right: exact, (t-, t]"
+SUPPORT = "innermost intervals (Turnbull) whose right ends are record ends or entry times (Frydman)"
+SCORES = ("sun", "finkelstein")
+RESAMPLES = 400
+
+
+class _Result:
+    """What results share: fixed once made, text, HTML and health."""
+
+    _title = ""
+
+    def __init__(self, **held):
+        for name, value in held.items():
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name, *value):
+        raise AttributeError("a result cannot be changed; compute it again")
+
+    __delattr__ = __setattr__
+
+    def summary(self):
+        """The result as text."""
+        head, rows = self._table()
+        facts = "\n".join(f"{name}: {value}" for name, value in self._facts())
+        return facts + "\n" + text_table(head, rows)
+
+    def __repr__(self):
+        return self.summary()
+
+    def _repr_html_(self):
+        return html_table(self._title, self._facts(), *self._table())
+
+
+def _number(value, digits=4):
+    if value is None or np.isnan(value):
+        return "-"
+    return "not reached" if np.isinf(value) else f"{value:.{digits}g}"
+
+
+def _range(low, high):
+    return f"{_number(low)} .. {_number(high)}"
+
+
+class Records:
+    """Bounds of times as the core takes them, with the columns that came along. From a table, or from vectors."""
+
+    def __init__(self, min_days, max_days, entry_days, weights, animal=None):
+        self.columns, self.kind = {}, "pandas"
+        if hasattr(min_days, "columns") and hasattr(min_days, "shape"):
+            self.kind, self.columns = frames.kind_of(min_days), frames.columns_of(min_days)
+            min_days, max_days = "min_days", "max_days" if max_days is None else max_days
+            entry_days = "entry_days" if entry_days is None and "entry_days" in self.columns else entry_days
+        elif max_days is None:
+            raise TypeError("give max_days (blank or inf where the end was not seen), or a table with min_days and max_days")
+        self.n = len(next(iter(self.columns.values()), [])) if self.columns else len(np.atleast_1d(min_days))
+        self.bounds = [self._numbers(min_days, np.nan, "min_days"), self._numbers(max_days, np.nan, "max_days"),
+                       self._numbers(entry_days, 0.0, "entry_days"), self._numbers(weights, 1.0, "weights")]
+        self.cluster, self.animals = _codes(self.columns, animal, self.n, "animal")
+        self.cluster = [code if code >= 0 else len(self.animals) + row for row, code in enumerate(self.cluster)]
+
+    def _numbers(self, values, blank, argument):
+        if isinstance(values, str) or values is None:
+            return _column(self.columns, values, self.n, blank, argument)
+        return _column(self.columns, np.atleast_1d(values).tolist() if isinstance(values, np.ndarray) else list(values), self.n, blank, argument)
+
+    def times(self, rows=slice(None)):
+        return _core.BoundedTimes(*(column[rows] for column in self.bounds))
+
+    def clusters(self, rows=slice(None)):
+        return np.asarray(self.cluster, dtype=int)[rows] if len(self.cluster) else np.zeros(0, dtype=int)
+
+    def groups(self, by):
+        """Label (a tuple) -> rows, in sorted order of the labels; `by`: a column or several, or an array of labels."""
+        labels = [self._labels(one) for one in ([by] if isinstance(by, str) or by is None or not _names(by) else by)]
+        found = {}
+        for row, label in enumerate(zip(*labels, strict=True)):
+            found.setdefault(label, []).append(row)
+        return dict(sorted(found.items(), key=lambda item: [_sort_key(text) for text in item[0]]))
+
+    def _labels(self, by):
+        if by is None:
+            return ["all"] * self.n
+        values = self.columns.get(by) if isinstance(by, str) else by
+        if values is None:
+            raise ValueError(f"by={by!r}: the table has no such column; it has {', '.join(self.columns)}")
+        if len(values) != self.n:
+            raise ValueError(f"by: {len(values)} labels for {self.n} rows")
+        return [frames.text_of(value) for value in values]
+
+
+def _names(by):
+    return isinstance(by, (list, tuple)) and all(isinstance(name, str) for name in by)
+
+
+def _sort_key(text):
+    try:
+        return (0, float(text), text)
+    except ValueError:
+        return (1, 0.0, text)
+
+
+def stadium_npmle(min_days, max_days=None, entry_days=None, weights=None, *, animal=None, given_days=0.0):
+    """Non-parametric maximum likelihood estimate (Turnbull) of the law of T from interval-, right-, left-censored, exact and
+    left-truncated records.
+
+    `min_days`, `max_days`, `entry_days`, `weights` (frequencies): vectors; or a table first, with columns of these names. A record says
+    that T lies in (min_days, max_days]; blank `max_days` = not seen; 0 or blank `min_days` = left-censored; equal = exact, (t-, t];
+    `entry_days` = e: on record only because T > e. Mass lies in innermost intervals only; with late entry their right ends may be entry
+    times too (Frydman's correction), and an early time with few at risk decides much: health says so. `given_days=d` gives the law
+    of T given T > d instead. `animal`: labels (or a column) of animals, which the bootstrap then draws whole. Ranges of start days
+    are taken as part of the bounds. The result acts as a table with the columns `left`, `right`, `mass` of intervals (left, right]
+    and has `.survival()`, `.median()`, `.quantile()`, `.band()`, `.gap`, `.health`.
+    """
+    records = Records(min_days, max_days, entry_days, weights, animal)
+    return _npmle(records, slice(None), given_days)
+
+
+def _npmle(records, rows, given_days=0.0):
+    times = records.times(rows)
+    return StadiumNpmle(_core=_core.stadium_npmle(times, given_days), _times=times, _clusters=records.clusters(rows).tolist(),
+                        _kind=records.kind, asked=MappingProxyType({"given_days": given_days, "animals": bool(records.cluster)}))
+
+
+class StadiumNpmle(_Result):
+    """Result of `stadium_npmle`; also a table of `left`, `right`, `mass`. Nothing in it can be changed."""
+
+    _title = "Stadium lengths, no family assumed"
+    left = property(lambda self: np.array(self._core.left), doc="Left ends of the innermost intervals, days.")
+    right = property(lambda self: np.array(self._core.right), doc="Right ends, days; infinite for the last where its end was not seen.")
+    mass = property(lambda self: np.array(self._core.mass), doc="Share of the stadia that end in each interval; adds up to 1.")
+    at_risk = property(lambda self: np.array(self._core.at_risk), doc="Expected number watched and not ended before each interval.")
+    gap = property(lambda self: self._core.gap, doc="What is left to gain (KKT): largest derivative of the mean log-likelihood; 0 at the maximum.")
+    support_gap = property(lambda self: self._core.support_gap, doc="Largest |derivative| x mass; 0 at the maximum.")
+    log_likelihood = property(lambda self: self._core.log_likelihood)
+    n_records = property(lambda self: self._core.n_records)
+    health = property(lambda self: Health.of(self._core.health))
+
+    @property
+    def frame(self):
+        """`left`, `right`, `mass`: a new frame of the kind that came in (pandas for vectors)."""
+        return frames.frame_of({"left": self.left, "right": self.right, "mass": self.mass}, self._kind)
+
+    def __getitem__(self, key):
+        return self.frame[key]
+
+    def __len__(self):
+        return len(self._core.mass)
+
+    @property
+    def columns(self):
+        return self.frame.columns
+
+    def __getattr__(self, name):
+        if name.startswith("_"):
+            raise AttributeError(name)
+        return getattr(self.frame, name)
+
+    def survival(self, times=None):
+        """P(T > t) at `times` (default: all ends of intervals with mass): `days, survival, low, high`. Between `low` and `high` the records
+        leave it open; `survival` spreads each interval's mass evenly (NaN within an interval without end).
+        """
+        times = self._times_or(times)
+        found = [_core.survival_at(self._core, t) for t in times]
+        return frames.frame_of({"days": times, "survival": np.array([f.estimate for f in found]), "low": np.array([f.low for f in found]),
+                                "high": np.array([f.high for f in found])}, self._kind)
+
+    def _times_or(self, times):
+        if times is not None:
+            return np.atleast_1d(np.asarray(times, dtype=float))
+        carries = self.mass > 0
+        ends = np.unique(np.concatenate([self.left[carries], self.right[carries]]))
+        return ends[np.isfinite(ends)]
+
+    def quantile(self, p=(0.25, 0.5, 0.75), level=0.95, resamples=RESAMPLES, seed=1, threads=1):
+        """Days by which a share `p` has ended: `p, days, low, high` (the range that the estimate leaves open), `lower, upper` (bootstrap limits)."""
+        p = [float(share) for share in np.atleast_1d(p)]
+        limits = _core.quantile_limits(self._times, p, self.asked["given_days"], self._options(level, resamples, seed, threads))
+        found = [_core.quantile_days(self._core, share) for share in p]
+        return frames.frame_of({"p": np.array(p), "days": np.array([f.estimate for f in found]), "low": np.array([f.low for f in found]),
+                                "high": np.array([f.high for f in found]), "lower": np.array(limits.lower), "upper": np.array(limits.upper)},
+                               self._kind)
+
+    def median(self):
+        """`estimate`, `low`, `high`: median in days and the range that the records leave open. With limits: `.quantile(0.5)`."""
+        return _core.quantile_days(self._core, 0.5)
+
+    def band(self, times=None, level=0.95, resamples=RESAMPLES, seed=1, threads=1):
+        """Pointwise bootstrap band of P(T > t): `days, survival, lower, upper`. Records (or animals) are drawn with replacement by the
+        counter-based generator of `seed`; the open range of each resample lies inside.
+        """
+        times = self._times_or(times)
+        limits = _core.survival_band(self._times, times.tolist(), self.asked["given_days"], self._options(level, resamples, seed, threads))
+        estimates = np.array([_core.survival_at(self._core, t).estimate for t in times])
+        return frames.frame_of({"days": times, "survival": estimates, "lower": np.array(limits.lower), "upper": np.array(limits.upper)}, self._kind)
+
+    def _options(self, level, resamples, seed, threads, stream=0):
+        check_level(level)
+        return _core.ResampleOptions(self._clusters, resamples, seed, level, threads, stream)
+
+    def _facts(self):
+        core = self._core
+        kinds = {"exact": core.n_exact, "between two days": core.n_interval, "left-censored": core.n_left, "end not seen": core.n_right,
+                 "watched for no time": core.n_silent}
+        counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
+        median = self.median()
+        given = f", given T > {core.given_days:g} days" if core.given_days else ""
+        late = f"; {core.n_truncated} with late entry" if core.n_truncated else ""
+        return [("records", f"{core.n_records}: {counted}{late}"), ("convention", CONVENTION), ("support", SUPPORT),
+                ("median" + given, f"{_number(median.estimate)} days, anywhere in ({_range(median.low, median.high)}]"),
+                ("log-likelihood", f"{core.log_likelihood:.6f}; gap {max(core.gap, core.support_gap):.1e} after {core.iterations} steps"),
+                ("health", str(self.health))]
+
+    def _table(self):
+        rows = [(f"({left:g}, {right:g}]" if left < right else f"{left:g}", f"{mass:.5f}", f"{after:.5f}", f"{risk:.4g}")
+                for left, right, mass, after, risk in zip(self.left, self.right, self.mass, self._core.survival, self.at_risk, strict=True) if mass > 0]
+        if len(rows) > 40:
+            rows = [*rows[:20], ("...", "", "", ""), *rows[-20:]]
+        return ("days", "mass", "survival after", "at risk"), rows
+
+
+def kaplan_meier(min_days, max_days=None, entry_days=None, weights=None, level=0.95):
+    """Product-limit estimate with late entry, for exact (`min_days == max_days`) and right-censored records; at risk at t: entry < t <= time.
+
+    Standard errors by Greenwood's formula, limits on the log(-log) scale. Interval-censored records raise ValueError: `stadium_npmle`
+    takes them, and gives the same survival on exact records.
+    """
+    check_level(level)
+    records = Records(min_days, max_days, entry_days, weights)
+    return KaplanMeier(_core=_core.kaplan_meier(records.times(), level), _kind=records.kind, n_records=records.n)
+
+
+class KaplanMeier(_Result):
+    """Result of `kaplan_meier`."""
+
+    _title = "Kaplan-Meier"
+    _names = ("days", "at_risk", "events", "censored", "survival", "standard_error", "lower", "upper")
+    health = property(lambda self: Health.of(self._core.health))
+    level = property(lambda self: self._core.level)
+
+    @property
+    def frame(self):
+        """A row a time: `days, at_risk, events, censored, survival, standard_error, lower, upper`."""
+        return frames.frame_of({name: np.array(getattr(self._core, name)) for name in self._names}, self._kind)
+
+    def quantile(self, p):
+        """`estimate`, and `low`, `high`: where the limits cross (Brookmeyer & Crowley). Infinite = not reached."""
+        return _core.quantile_days(self._core, float(p))
+
+    def median(self):
+        return self.quantile(0.5)
+
+    def _facts(self):
+        median = self.median()
+        return [("records", f"{self.n_records}, {sum(self._core.events):g} ended"),
+                ("median", f"{_number(median.estimate)} days, {self.level * 100:g} %: {_range(median.low, median.high)}"),
+                ("limits", "Greenwood, log(-log)"), ("health", str(self.health))]
+
+    def _table(self):
+        rows = [tuple(f"{value:.5g}" for value in row) for row in zip(*(getattr(self._core, name) for name in self._names), strict=True) if row[2] > 0]
+        return self._names, rows
+
+
+def stadium_medians(table, by=None, *, max_days=None, entry_days=None, weights=None, animal=None, level=0.95, resamples=RESAMPLES, seed=1,
+                    threads=1):
+    """Median stadium of each group of a table (such as `Collection.stadia()`), no family assumed: a row a group.
+
+    `by`: a column, a list of columns, or labels. Columns out: those of `by`, `n` (records), `ended`, `median_days`, `open_low`,
+    `open_high` (where the median may lie within the estimate), `lower`, `upper` (bootstrap limits at `level`), `health`, `note`. `animal`:
+    column whose animals are drawn whole. A group in which no end was seen has a median of infinity; one whose records say nothing, NaN.
+    """
+    return _medians(Records(table, max_days, entry_days, weights, animal), by, level, resamples, seed, threads)
+
+
+def _medians(records, by, level, resamples, seed, threads):
+    names = [by] if isinstance(by, str) else list(by) if _names(by) else ["group"]
+    rows = []
+    for label, members in records.groups(by).items():
+        rows.append(dict(zip(names, label, strict=True)) | _median_row(records, members, level, resamples, seed, threads))
+    return frames.frame_of({name: [row[name] for row in rows] for name in (rows[0] if rows else names)}, records.kind)
+
+
+def _median_row(records, members, level, resamples, seed, threads):
+    times = records.times(members)
+    ended = int(np.isfinite(np.array(times.max_days)).sum())
+    row = {"n": len(members), "ended": ended}
+    try:
+        fit = _npmle(records, members)
+    except ValueError as trouble:
+        if "no record says anything" not in str(trouble):
+            raise
+        return row | dict.fromkeys(("median_days", "open_low", "open_high", "lower", "upper"), np.nan) | {"health": "bad", "note": "no record says anything"}
+    median = fit.median()
+    limits = _core.quantile_limits(times, [0.5], 0.0, fit._options(level, resamples, seed, threads))
+    health = fit.health
+    return row | {"median_days": median.estimate, "open_low": median.low, "open_high": median.high, "lower": limits.lower[0],
+                  "upper": limits.upper[0], "health": health.state, "note": "; ".join(text for _, _, text in health.notes)}
+
+
+def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, animal=None, strata=None, scores="sun", permutations=0,
+                   level=0.95, resamples=RESAMPLES, seed=1, threads=1):
+    """Compares stadia of k groups without a family: medians and their differences to the first group first, then a generalized
+    log-rank test for interval-censored times.
+
+    `scores`: "sun" (log-rank scores with right-censored times) or "finkelstein" (grouped proportional hazards), from the pooled estimate of
+    each of the `strata` (a column). p from chi-square with the variance of permutations of scores within strata, which assumes that
+    groups are watched alike; `permutations` > 0 also counts that many. Records of one animal are taken as independent in p, not in
+    the limits where `animal` is given.
+    """
+    choice("scores", scores, SCORES), check_level(level)
+    records = Records(table, max_days, entry_days, weights, animal)
+    groups = records.groups(by)
+    if len(groups) < 2:
+        raise ValueError(f"compare_stadia: by={by!r} makes {len(groups)} group; a comparison needs at least two")
+    codes = np.empty(records.n, dtype=int)
+    for code, members in enumerate(groups.values()):
+        codes[members] = code
+    stratum = [] if strata is None else _group_codes(records, strata)
+    test = _core.log_rank(records.times(), codes.tolist(), stratum, getattr(_core.Scores, scores), permutations, seed)
+    fits = {" / ".join(label): _npmle(records, members) for label, members in groups.items()}
+    differences = _differences(fits, level, resamples, seed, threads)
+    return StadiaComparison(_core=test, fits=MappingProxyType(fits), _differences=differences, _kind=records.kind,
+                            asked=MappingProxyType({"scores": scores, "strata": strata, "level": level, "permutations": permutations}))
+
+
+def _group_codes(records, by):
+    codes = np.empty(records.n, dtype=int)
+    for code, members in enumerate(records.groups(by).values()):
+        codes[members] = code
+    return codes.tolist()
+
+
+def _differences(fits, level, resamples, seed, threads):
+    first, *others = fits
+    options = {name: fit._options(level, resamples, seed, threads, stream) for stream, (name, fit) in enumerate(fits.items())}
+    return {name: _core.quantile_difference(fits[first]._times, fits[name]._times, 0.5, options[first], options[name]) for name in others}
+
+
+class StadiaComparison(_Result):
+    """Result of `compare_stadia`: `.frame` (medians, differences, scores), `.chi_square`, `.degrees_of_freedom`, `.p_value`, `.p_permutation`."""
+
+    _title = "Stadia compared, no family assumed"
+    chi_square = property(lambda self: self._core.chi_square)
+    degrees_of_freedom = property(lambda self: self._core.degrees_of_freedom)
+    p_value = property(lambda self: self._core.p_value)
+    p_permutation = property(lambda self: self._core.p_permutation, doc="NaN unless permutations were asked for.")
+
+    @property
+    def health(self):
+        notes = [*self._core.health, *(note for fit in self.fits.values() for note in fit._core.health if note.state.name != "good")]
+        return Health.of(notes)
+
+    @property
+    def frame(self):
+        """A row a group: `group, n, median_days, open_low, open_high, difference_days, lower, upper, score`; the first group is the base."""
+        medians = [fit.median() for fit in self.fits.values()]
+        gaps = [self._differences.get(name) for name in self.fits]
+        columns = {"group": list(self.fits), "n": np.array(self._core.n), "median_days": np.array([m.estimate for m in medians]),
+                   "open_low": np.array([m.low for m in medians]), "open_high": np.array([m.high for m in medians])}
+        for name, part in (("difference_days", "estimate"), ("lower", "lower"), ("upper", "upper")):
+            columns[name] = np.array([getattr(gap, part) if gap else 0.0 for gap in gaps])
+        return frames.frame_of(columns | {"score": np.array(self._core.score)}, self._kind)
+
+    def _facts(self):
+        return [("differences", f"of medians to the first group, {self.asked['level'] * 100:g} % bootstrap limits"),
+                ("health", str(self.health))]
+
+    def _test_line(self):
+        permuted = "" if np.isnan(self.p_permutation) else f"; of {self.asked['permutations']} permutations: {self.p_permutation:.4g}"
+        strata = f", within strata of {self.asked['strata']}" if self.asked["strata"] else ""
+        return (f"generalized log-rank test, {self.asked['scores']} scores, permutation variance{strata}: chi-square {self.chi_square:.4f}, "
+                f"{self.degrees_of_freedom} df, p = {self.p_value:.4g}{permuted}")
+
+    def summary(self):
+        """The sizes of the differences, then the test."""
+        return super().summary() + "\n" + self._test_line()
+
+    def _repr_html_(self):
+        return super()._repr_html_() + f"<div>{self._test_line()}</div>"
+
+    def _table(self):
+        columns = frames.columns_of(self.frame)
+        rows = [tuple(row[0:1]) + tuple(_number(value) for value in row[1:]) for row in zip(*columns.values(), strict=True)]
+        return list(columns), rows
