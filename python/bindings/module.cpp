@@ -12,4 +12,5 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_score(m);
   moltspan::bindings::bind_simulate(m);
+  moltspan::bindings::bind_growth_lines(m);
 }

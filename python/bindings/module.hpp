@@ -14,5 +14,6 @@ void bind_collection_fit(py::module_& m);
 void bind_forecast(py::module_& m);
 void bind_score(py::module_& m);
 void bind_simulate(py::module_& m);
+void bind_growth_lines(py::module_& m);
 
 }  // namespace moltspan::bindings

@@ -112,7 +112,7 @@ double LinearFit::standard_error(Index coefficient) const {
 }
 
 double LinearFit::leverage_root(const Eigen::RowVectorXd& row) const {
-  return std::sqrt(std::max(0.0, row.dot(unscaled_covariance * row.transpose())));
+  return std::sqrt(std::max(row.dot(unscaled_covariance * row.transpose()), 0.0));
 }
 
 LinearFit least_squares(const MatrixXd& design, const VectorXd& response, const VectorXd& weights) {

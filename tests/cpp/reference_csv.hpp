@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <fstream>
+#include <map>
 #include <sstream>
 #include <string>
 #include <vector>
@@ -30,6 +31,24 @@ inline Eigen::MatrixXd reference_numbers(const std::string& name) {
       result(i, j) = rows[static_cast<std::size_t>(i)].at(static_cast<std::size_t>(j));
   return result;
 }
+
+/// Answers written as rows of name and value.
+class ReferenceAnswers {
+ public:
+  explicit ReferenceAnswers(const std::string& name) {
+    std::ifstream file(std::string(MOLTSPAN_TEST_REFERENCE) + "/" + name);
+    EXPECT_TRUE(file.good()) << name;
+    std::string line;
+    for (std::getline(file, line); std::getline(file, line);) {
+      const std::size_t comma = line.find(',');
+      values_[line.substr(0, comma)] = std::stod(line.substr(comma + 1));
+    }
+  }
+  double operator[](const std::string& name) const { return values_.at(name); }
+
+ private:
+  std::map<std::string, double> values_;
+};
 
 /// Decimal digits in which a value agrees with a certified one: -log10 of the relative error, at most 15.
 inline double matching_digits(double value, double certified) {
