@@ -1,0 +1,295 @@
+#include <algorithm>
+#include <cmath>
+
+#include "housing_parts.hpp"
+#include "husbandry.hpp"
+
+namespace moltspan {
+namespace {
+
+/// Works out the advice on one animal; each step adds its reasons.
+class Adviser {
+ public:
+  Adviser(const HousingSituation& s, const HousingRules& rules) : s_(s), rules_(rules) {}
+  HousingAdvice advise();
+
+ private:
+  void say(std::string text) { a_.reasons.push_back(std::move(text)); }
+  /// What decides stands first.
+  void say_first(std::string text) { a_.reasons.insert(a_.reasons.begin(), std::move(text)); }
+  void assume(std::string text) {
+    if (std::find(a_.assumptions.begin(), a_.assumptions.end(), text) == a_.assumptions.end())
+      a_.assumptions.push_back(std::move(text));
+  }
+  void copy_facts();
+  bool not_there();
+  void judge_size();
+  void say_measures();
+  void say_ahead();
+  void judge_days();
+  void say_hardening();
+  void say_premolt();
+  void say_old_signs();
+  std::string hold_reason();
+  Advice decide(const std::string& held);
+  Advice decide_move();
+  Advice conflict(const std::string& risk);
+  bool needs_measuring();
+  void suggest();
+  void add_cautions();
+  std::string risk_of_moving() const;
+
+  const HousingSituation& s_;
+  const HousingRules& rules_;
+  HousingAdvice a_;
+  std::vector<Measure> now_;
+  SafeDays days_;
+  bool depth_missing_ = false;
+};
+
+void Adviser::copy_facts() {
+  a_.animal = s_.animal;
+  a_.id = s_.id;
+  a_.taxon = s_.taxon;
+  a_.leg_span_mm = s_.leg_span_mm;
+  if (has_sides(s_.enclosure)) a_.enclosure = s_.enclosure;
+}
+
+bool Adviser::not_there() {
+  if (s_.gone.empty() && s_.not_answered.empty()) return false;
+  a_.advice = s_.gone.empty() ? Advice::hold : Advice::gone;
+  say(s_.gone.empty() ? s_.not_answered : s_.gone);
+  return true;
+}
+
+void Adviser::judge_size() {
+  if (!a_.enclosure || std::isnan(s_.leg_span_mm)) return;
+  a_.ratio = short_side_mm(*a_.enclosure) / s_.leg_span_mm;
+  now_ = measures(*a_.enclosure, s_.leg_span_mm, s_, rules_);
+  a_.shortfall = INFINITY;
+  for (const Measure& m : now_) {
+    if (std::isfinite(m.due.value)) a_.shortfall = std::min(a_.shortfall, m.slack());
+    a_.due = a_.due || (m.is_due() && !s_.molts_no_more);
+  }
+  depth_missing_ = s_.habit == Habit::fossorial && std::isnan(a_.enclosure->substrate_mm);
+  a_.outgrown = outgrown(s_, rules_, now_);
+  say_measures();
+  if (!s_.molts_no_more) say_ahead();
+}
+
+void Adviser::say_measures() {
+  for (const Measure& m : now_)
+    if (m.what == Measure::What::floor || m.is_due() || m.is_planned())
+      say(measure_text(m, s_.leg_span_mm, !s_.molts_no_more));
+  if (depth_missing_) say("depth not recorded: read the depth of soil through the wall, never dig");
+  if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
+    say("box may be too large: over " + marked(rules_.oversize_floor) + " x leg span and over " +
+        marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
+  if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
+  if (!s_.measured_now)
+    assume("not measured since its last molt: size carried on with a growth ratio of " +
+           brief(husbandry().growth_ratio, 2) + " a molt (assumption)");
+}
+
+void Adviser::say_ahead() {
+  std::string text = "floor after the next molt about ";
+  for (int k : {1, 2}) {
+    const double span = std::exp(size_after_molts(s_, rules_, k).log_mm);
+    char multiple[16];
+    std::snprintf(multiple, sizeof multiple, "%.1f", short_side_mm(*a_.enclosure) / span);
+    text += std::string(k == 1 ? "" : ", after the one behind it about ") + multiple + " x";
+  }
+  say(text);
+  const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm) / s_.leg_span_mm;
+  assume("growth ratio " + marked({growth, RuleStatus::assumption}) + " at the next molt");
+}
+
+void Adviser::judge_days() {
+  Day first = s_.on;
+  if (s_.acquired) first = std::max(first, *s_.acquired + static_cast<Day>(rules_.arrival_days.value));
+  days_ = safe_days(s_, rules_, first);
+  a_.safe_from = days_.from;
+  a_.safe_until = days_.until;
+  say_hardening();
+  if (!s_.next_molt.days.empty()) say_premolt();
+  say_old_signs();
+}
+
+void Adviser::say_hardening() {
+  const std::string wait = marked(days_.hardening, "days");
+  const std::string since =
+      s_.latest_molt ? "the latest possible day of its molt, " + to_iso(*s_.latest_molt)
+                     : "the day from which it was watched, " + to_iso(s_.watched_from) + ", as no molt is on record";
+  if (days_.hardened > s_.on)
+    say("may still be soft until " + to_iso(days_.hardened) + ": " + wait + " from " + since +
+        ", ended early by black fangs or a meal");
+  else if (days_.waits_for_days)
+    say("hardened: " + wait + " have passed since " + since);
+  else if (s_.meal && *s_.meal == days_.hardened)
+    say("ate on " + to_iso(*s_.meal) + ": hardened");
+  else
+    say("fangs black on " + to_iso(days_.hardened) + ": hardened");
+  if (days_.hardened <= s_.on && !s_.last_meal && s_.latest_molt) say("no meal since its molt yet: better after one");
+  if (days_.waits_for_days) assume("hardened after " + wait);
+}
+
+void Adviser::say_premolt() {
+  const Day asked = std::max(s_.on, days_.hardened);
+  if (days_.sign)
+    say(std::string(days_.sign->event == Event::sealed_in ? "sealed in" : event_name(days_.sign->event)) + " on " +
+        to_iso(days_.sign->day) + ": premolt, hold until it has molted and hardened");
+  say("chance of premolt on " + to_iso(asked) + ": " + percent(days_.premolt_chance) + ", hold over " +
+      marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
+  assume("premolt begins " + marked(days_.lead, "days") + " before the molt");
+  assume("held over a chance of premolt of " +
+         marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
+  if (days_.this_stadium || !days_.from) return;
+  const bool later = *days_.from > asked;
+  say("no day before its next molt qualifies; least risk " + std::string(later ? "after that molt, " : "") + "about " +
+      to_iso(*days_.from) + ": " + percent(days_.risk) +
+      " that it is in premolt or soft then; its molt itself tells better: " + "move it " +
+      brief(stage_days(DaysOf::hardening, s_, rules_, 1).value, 0) + " days after it, or once its fangs are black");
+}
+
+void Adviser::say_old_signs() {
+  const SignNote* refused = nullptr;
+  for (const SignNote& sign : s_.signs) {
+    const bool trusted =
+        std::find(rules_.trusted_signs.begin(), rules_.trusted_signs.end(), sign.event) != rules_.trusted_signs.end();
+    const std::string noted = std::string(event_name(sign.event)) + " on " + to_iso(sign.day);
+    if (!trusted)
+      refused = !s_.last_meal || *s_.last_meal <= sign.day ? &sign : refused;
+    else if (s_.last_meal && *s_.last_meal > sign.day)
+      say(noted + ", but it ate since, on " + to_iso(*s_.last_meal) + ": no longer trusted");
+    else if (s_.as_of - sign.day > rules_.sign_leads.value * days_.lead.value)
+      say(noted + " is older than " + marked(rules_.sign_leads) +
+          " leads of premolt: a molt may have been missed, look for a skin");
+  }
+  if (refused && !s_.molts_no_more)
+    say(std::string(event_name(refused->event)) + " on " + to_iso(refused->day) +
+        ": a weak sign with many other causes");
+}
+
+/// Why it is held whatever the size; blank = it is not.
+std::string Adviser::hold_reason() {
+  if (s_.on_back && s_.on == s_.as_of) return "on its back: it is molting, do not touch, turn or move it";
+  const auto sac_counts = [&](const std::optional<Day>& day) {
+    return day && s_.on - *day <= static_cast<Day>(rules_.sac_days.value);
+  };
+  if (sac_counts(s_.egg_sac))
+    return "sac since " + to_iso(*s_.egg_sac) + ": left in peace for " + marked(rules_.sac_days, "days") +
+           ", or until the young have left";
+  for (const SignNote& sign : s_.signs)
+    if (s_.mated && sign.event == Event::sealed_in && sign.day >= *s_.mated && s_.male_chance <= 0.5 &&
+        sac_counts(sign.day) && !(s_.last_meal && *s_.last_meal > sign.day))
+      return "mated on " + to_iso(*s_.mated) + " and sealed in since " + to_iso(sign.day) +
+             ": it may be a sac; left in peace";
+  if (s_.acquired && s_.on < *s_.acquired + static_cast<Day>(rules_.arrival_days.value))
+    return "new arrival of " + to_iso(*s_.acquired) + ": its first week is for rest, " +
+           marked(rules_.arrival_days, "days");
+  return {};
+}
+
+bool Adviser::needs_measuring() {
+  const bool no_size = std::isnan(s_.leg_span_mm);
+  if (no_size)
+    say_first(
+        "size not recorded: measure its next skin, or read it through the wall while it stretches; never disturb it to "
+        "measure it");
+  if (!s_.enclosure)
+    say_first("enclosure not recorded: write down its inner width, depth and height");
+  else if (!a_.enclosure)
+    say_first(
+        "only the volume of its box is recorded: a volume gives no ratio; write down its inner width, depth and "
+        "height");
+  return no_size || !a_.enclosure || (depth_missing_ && !a_.due);
+}
+
+std::string Adviser::risk_of_moving() const {
+  if (days_.hardened > s_.on) return "it may be soft, and an injury now can kill";
+  return "it may be in premolt, and an injury to the skin that forms can kill at the molt";
+}
+
+Advice Adviser::conflict(const std::string& risk) {
+  const std::string staying = s_.unfit.empty() ? "it has outgrown its box" : "the box is unfit (" + s_.unfit + ")";
+  say_first(
+      "risk of staying: " + staying + "; risk of moving: " + risk +
+      "; mend the box around it if that can be done without touching it, move it only if staying is the greater risk");
+  return Advice::conflict;
+}
+
+Advice Adviser::decide_move() {
+  const bool safe = days_.this_stadium && days_.from && *days_.from <= s_.on && (!days_.until || *days_.until >= s_.on);
+  if (safe) return Advice::move_now;
+  const bool soft = days_.hardened > s_.on;
+  const bool nothing_gained = !days_.this_stadium && days_.from && *days_.from <= s_.on;
+  if (!s_.unfit.empty() || nothing_gained) return conflict(risk_of_moving());
+  return soft ? Advice::wait_hardening : Advice::wait_premolt;
+}
+
+Advice Adviser::decide(const std::string& held) {
+  if (!s_.unfit.empty()) {
+    say_first("box unfit since " + to_iso(*s_.unfit_day) + ": " + s_.unfit + "; a move is due whatever its size");
+    a_.due = true;
+    a_.shortfall = 0;
+  }
+  if (!held.empty()) {
+    const bool molting = s_.on_back && s_.on == s_.as_of;
+    say_first(held);
+    if (s_.egg_sac || s_.mated) a_.safe_from = a_.safe_until = {};
+    return s_.unfit.empty() || molting ? Advice::hold : conflict(held);
+  }
+  if (s_.molts_no_more && s_.unfit.empty()) {
+    say_first("mature and grows no more: not outgrown by growth");
+    return Advice::final;
+  }
+  if (s_.unfit.empty() && needs_measuring()) return Advice::measure_first;
+  if (a_.due) return decide_move();
+  const bool planned = std::any_of(now_.begin(), now_.end(), [](const Measure& m) {
+    return m.is_planned() && m.what != Measure::What::drop && std::isfinite(m.due.value);
+  });
+  if (!planned && !(a_.outgrown.chance_next_molt >= rules_.later_chance.value)) return Advice::fits;
+  if (a_.outgrown.chance_next_molt >= 0)
+    say("outgrown after its next molt with a chance of " + percent(a_.outgrown.chance_next_molt));
+  return Advice::later;
+}
+
+void Adviser::suggest() {
+  static constexpr Advice none[] = {Advice::fits, Advice::final, Advice::gone, Advice::measure_first};
+  if (std::isnan(s_.leg_span_mm) || std::find(std::begin(none), std::end(none), a_.advice) != std::end(none)) return;
+  if (a_.advice == Advice::hold && !a_.due) return;
+  a_.suggested = suggest_box(s_, rules_, molts_before_move(a_.advice));
+}
+
+void Adviser::add_cautions() {
+  std::string assumption;
+  a_.cautions = caution_texts(hazards_for(s_, rules_, assumption));
+  if (!assumption.empty()) assume(assumption);
+}
+
+HousingAdvice Adviser::advise() {
+  copy_facts();
+  if (not_there()) return a_;
+  judge_size();
+  judge_days();
+  a_.advice = decide(hold_reason());
+  suggest();
+  add_cautions();
+  return a_;
+}
+
+}  // namespace
+
+std::string_view advice_name(Advice advice) {
+  static constexpr std::string_view names[] = {"move_now",      "conflict", "wait_hardening", "wait_premolt", "hold",
+                                               "measure_first", "later",    "fits",           "final",        "gone"};
+  return names[static_cast<std::size_t>(advice)];
+}
+
+int molts_before_move(Advice advice) { return advice == Advice::later || advice == Advice::wait_premolt ? 1 : 0; }
+
+HousingAdvice advise(const HousingSituation& situation, const HousingRules& rules) {
+  return Adviser(situation, rules).advise();
+}
+
+}  // namespace moltspan

@@ -1,0 +1,95 @@
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "moltspan/housing.hpp"
+
+// Parts of housing that know one animal only.
+namespace moltspan {
+
+/// `2 (assumption)`, `10 days (common practice, no source)`: a number never stands without its status.
+std::string marked(const RuleNumber& number, const std::string& unit = "");
+/// 1.7, 60, 2.35: as few digits as a reader needs.
+std::string brief(double value, int decimals = 1);
+/// `30 %`, never 0 or 100 %.
+std::string percent(double chance);
+
+/// What a husbandry number of days says for the animal after `molts` more molts, with its status.
+enum class DaysOf { hardening, premolt_lead };
+RuleNumber stage_days(DaysOf of, const HousingSituation& s, const HousingRules& rules, int molts = 0);
+
+/// The rules for its habit; an unrecorded habit is judged as a ground dweller.
+const HabitRules& habit_rules(const HousingSituation& s, const HousingRules& rules);
+bool is_sling(const HousingSituation& s, const HousingRules& rules);
+/// Sling or juvenile: those for which a box can be too large.
+bool is_young(const HousingSituation& s, const HousingRules& rules);
+
+/// Log leg span (mm) after `molts` more molts. The one place where growth enters housing: a model of growth replaces it
+/// here.
+struct SizeAhead {
+  double log_mm = unknown_number, log_sd = 0;
+};
+SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules, int molts);
+
+/// The k-th molt from now, k >= 1; stadia after the next are log-normal, each a growth of the interval longer.
+class MoltDays {
+ public:
+  MoltDays(const HousingSituation& s, const HousingRules& rules);
+  bool any() const { return !next_.days.empty(); }
+  double by(int k, double x_days) const;
+
+ private:
+  MoltChances next_;
+  std::vector<double> atoms_;  ///< equally likely days of the next molt
+  double log_mean_, log_sd_, log_ratio_;
+};
+
+/// One limit of an enclosure: a dimension as a multiple of leg span.
+struct Measure {
+  enum class What { floor, height, soil, drop } what = What::floor;
+  double mm = 0, multiple = 0;
+  RuleNumber due, plan;  ///< for a drop: limit and warning, passed from below
+  bool is_due() const;
+  bool is_planned() const;
+  /// Multiple / due; for a drop the other way round: under 1 = due.
+  double slack() const;
+};
+
+/// Measures of a box for an animal of this leg span; those that are not recorded are left out.
+std::vector<Measure> measures(const EnclosureSize& box, double leg_span_mm, const HousingSituation& s,
+                              const HousingRules& rules);
+/// Its multiple and, if wanted, the limit that it passes; a drop always names its limit.
+std::string measure_text(const Measure& measure, double leg_span_mm, bool with_limits);
+double short_side_mm(const EnclosureSize& box);
+bool has_sides(const std::optional<EnclosureSize>& box);
+bool is_oversized(double side_mm, double leg_span_mm, const HousingSituation& s, const HousingRules& rules);
+
+Outgrown outgrown(const HousingSituation& s, const HousingRules& rules, const std::vector<Measure>& now);
+
+/// A new box for the leg span that it has after `molts` more molts: one of the keeper's (those with count over 0), else
+/// a size.
+SuggestedBox suggest_box(const HousingSituation& s, const HousingRules& rules, int molts,
+                         const std::vector<Enclosure>& own = {});
+/// Molts that come before a move of this advice: the box is chosen for the size after them.
+int molts_before_move(Advice advice);
+std::string suggestion_text(const SuggestedBox& box);
+
+/// Days on which a move is safe, on or after a day.
+struct SafeDays {
+  Day hardened = 0;                ///< first day on which it is hard
+  RuleNumber hardening, lead;      ///< days, for its size
+  bool waits_for_days = false;     ///< neither black fangs nor a meal ended the wait
+  double premolt_chance = 0;       ///< on the first day asked for on which it is hard
+  const SignNote* sign = nullptr;  ///< trusted sign of premolt that counts
+  bool this_stadium = true;        ///< the window lies before its next molt
+  std::optional<Day> from, until;
+  double risk = 0;  ///< of being in premolt or soft on `from`
+};
+SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day from);
+
+/// What handling it has to beware of, and whether that is recorded.
+Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption);
+std::vector<std::string> caution_texts(const Hazards& hazards);
+
+}  // namespace moltspan

@@ -1,0 +1,175 @@
+#include <toml++/toml.h>
+
+#include <cassert>
+#include <map>
+#include <stdexcept>
+
+#include "embedded_tables.hpp"
+#include "moltspan/housing.hpp"
+#include "records_words.hpp"
+
+namespace moltspan {
+namespace {
+
+using Places = std::map<std::string, RuleNumber*, std::less<>>;
+
+Places habit_places(HabitRules& r) {
+  return {{"floor_due", &r.floor_due},         {"floor_plan", &r.floor_plan},
+          {"floor_target", &r.floor_target},   {"floor_target_most", &r.floor_target_most},
+          {"height_due", &r.height_due},       {"height_plan", &r.height_plan},
+          {"height_target", &r.height_target}, {"drop_warn", &r.drop_warn},
+          {"drop_limit", &r.drop_limit},       {"soil_due", &r.soil_due},
+          {"soil_target", &r.soil_target},     {"sling_soil", &r.sling_soil}};
+}
+
+std::map<std::string, Places, std::less<>> places(HousingRules& r) {
+  return {{"terrestrial", habit_places(r.terrestrial)},
+          {"fossorial", habit_places(r.fossorial)},
+          {"semi_arboreal", habit_places(r.semi_arboreal)},
+          {"arboreal", habit_places(r.arboreal)},
+          {"limits",
+           {{"drop_from_leg_span_mm", &r.drop_from_leg_span_mm},
+            {"oversize_floor", &r.oversize_floor},
+            {"oversize_side_mm", &r.oversize_side_mm},
+            {"sling_share", &r.sling_share},
+            {"sling_mm", &r.sling_mm},
+            {"juvenile_share", &r.juvenile_share},
+            {"juvenile_mm", &r.juvenile_mm}}},
+          {"safety",
+           {{"premolt_chance", &r.premolt_chance},
+            {"arrival_days", &r.arrival_days},
+            {"sign_leads", &r.sign_leads},
+            {"sac_days", &r.sac_days},
+            {"rest_days", &r.rest_days},
+            {"settle_days", &r.settle_days},
+            {"later_chance", &r.later_chance}}},
+          {"growth",
+           {{"adult_ratio", &r.adult_ratio},
+            {"adult_log_sd", &r.adult_log_sd},
+            {"interval_ratio", &r.interval_ratio},
+            {"next_stadium_log_sd", &r.next_stadium_log_sd}}}};
+}
+
+[[noreturn]] void refuse(const std::string& place, const std::string& rule) {
+  throw std::invalid_argument("housing_rules: " + place + ": " + rule + "; see shared/housing.toml for the shape");
+}
+
+RuleStatus status_of(const std::string& place, const std::string& word) {
+  if (word == "P") return RuleStatus::published;
+  if (word == "C") return RuleStatus::common_practice;
+  if (word == "M") return RuleStatus::assumption;
+  refuse(place, "status = \"" + word + "\": P (published), C (common practice) or M (assumption) expected");
+}
+
+RuleNumber number_of(const std::string& place, const toml::node& node) {
+  const toml::table* table = node.as_table();
+  const auto value = table ? (*table)["value"].value<double>() : node.value<double>();
+  if (!value || !(*value > 0)) refuse(place, "a number over 0 expected, as {value = 2.0, status = \"M\"}");
+  // A bare number is the reader's own: an assumption until a status is stated.
+  return {*value, status_of(place, table ? (*table)["status"].value_or(std::string("M")) : std::string("M"))};
+}
+
+Hazards hazards_of(const std::string& place, const toml::node& node) {
+  Hazards hazards;
+  hazards.stated = true;
+  const toml::array* list = node.as_array();
+  if (!list) refuse(place, "a list of hazards expected");
+  for (const toml::node& entry : *list) {
+    const std::string word = entry.value_or(std::string());
+    if (word == "urticating_setae")
+      hazards.urticating_setae = true;
+    else if (word == "systemic_venom")
+      hazards.systemic_venom = true;
+    else if (word == "irritant_spray")
+      hazards.irritant_spray = true;
+    else if (word == "fast")
+      hazards.fast = true;
+    else
+      refuse(place, "'" + word + "' is no hazard");
+  }
+  return hazards;
+}
+
+std::vector<Event> trusted_signs(const toml::table& section) {
+  constexpr Event signs[] = {Event::darkened, Event::sealed_in, Event::molt_mat, Event::sluggish, Event::refused};
+  std::vector<Event> result;
+  const toml::array* list = section["signs"].as_array();
+  if (!list || section.size() != 1) refuse("trusted", "signs = [...] expected");
+  for (const toml::node& node : *list) {
+    const std::string word = node.value_or(std::string());
+    bool known = false;
+    for (Event sign : signs)
+      if (event_name(sign) == word) {
+        result.push_back(sign);
+        known = true;
+      }
+    if (!known) refuse("trusted.signs", "'" + word + "' is no sign of premolt");
+  }
+  return result;
+}
+
+void set_group(HousingRules& rules, const std::string& group, const Hazards& hazards) {
+  for (auto& [name, known] : rules.hazards_of_group)
+    if (name == group) {
+      known = hazards;
+      return;
+    }
+  rules.hazards_of_group.emplace_back(group, hazards);
+}
+
+void apply(HousingRules& rules, const toml::table& table) {
+  const auto known = places(rules);
+  for (const auto& [key, node] : table) {
+    const std::string section(key.str());
+    const toml::table* content = node.as_table();
+    if (!content) refuse(section, "a section expected");
+    if (section == "trusted") {
+      rules.trusted_signs = trusted_signs(*content);
+      continue;
+    }
+    const auto found = known.find(section);
+    if (found == known.end() && section != "hazards_of_group") refuse("[" + section + "]", "no such section");
+    for (const auto& [name, value] : *content) {
+      const std::string place = section + "." + std::string(name.str());
+      if (section == "hazards_of_group") {
+        set_group(rules, std::string(name.str()), hazards_of(place, value));
+        continue;
+      }
+      const auto number = found->second.find(name.str());
+      if (number == found->second.end()) refuse(place, "no such number");
+      *number->second = number_of(place, value);
+    }
+  }
+}
+
+HousingRules shipped_rules() {
+  HousingRules rules;
+  apply(rules, toml::parse(embedded_table("housing")));
+  assert(rules.safety_complete() && "shared/housing.toml: a number of [limits], [safety] or [growth] is missing");
+  return rules;
+}
+
+}  // namespace
+
+bool HousingRules::safety_complete() const {
+  for (const RuleNumber& n :
+       {drop_from_leg_span_mm, oversize_floor, oversize_side_mm, sling_share, sling_mm, juvenile_share, juvenile_mm,
+        premolt_chance, arrival_days, sign_leads, sac_days, rest_days, settle_days, later_chance, adult_ratio,
+        adult_log_sd, interval_ratio, next_stadium_log_sd})
+    if (!(n.value > 0)) return false;
+  return !trusted_signs.empty();
+}
+
+HousingRules housing_rules(std::string_view toml_text) {
+  static const HousingRules shipped = shipped_rules();
+  HousingRules rules = shipped;
+  if (toml_text.empty()) return rules;
+  try {
+    apply(rules, toml::parse(toml_text));
+  } catch (const toml::parse_error& error) {
+    refuse("line " + std::to_string(error.source().begin.line), std::string(error.description()));
+  }
+  return rules;
+}
+
+}  // namespace moltspan

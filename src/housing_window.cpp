@@ -1,0 +1,132 @@
+#include <algorithm>
+#include <cmath>
+
+#include "housing_parts.hpp"
+#include "husbandry.hpp"
+
+namespace moltspan {
+namespace {
+
+constexpr int most_days_ahead = 1500;  ///< looked through for the day of least risk
+
+/// Chances of being soft or in premolt on day r (days after as_of).
+class Risk {
+ public:
+  Risk(const HousingSituation& s, const HousingRules& rules, const SafeDays& days)
+      : molts_(s, rules),
+        lead_(days.lead.value),
+        next_lead_(stage_days(DaysOf::premolt_lead, s, rules, 1).value),
+        next_hardening_(stage_days(DaysOf::hardening, s, rules, 1).value),
+        sign_(days.sign != nullptr) {}
+
+  /// A molt up to the end of its lead has begun to show, or has come by then.
+  double premolt(int r) const { return molts_.by(1, r + 1 + lead_); }
+  double all(int r) const {
+    const double through = molts_.by(1, r - next_hardening_ + 1);  // molted and hard by then
+    const double begun = sign_ ? (molts_.any() ? 1 : 0) : premolt(r);
+    return std::min(1.0, std::max(0.0, begun - through) + (through > 0 ? molts_.by(2, r + 1 + next_lead_) : 0));
+  }
+
+ private:
+  MoltDays molts_;
+  double lead_, next_lead_, next_hardening_;
+  bool sign_;
+};
+
+/// A sign counts while it is younger than some leads and no meal came after it; sealed in after mating may be a sac.
+const SignNote* trusted_sign(const HousingSituation& s, const HousingRules& rules, double lead) {
+  const SignNote* found = nullptr;
+  for (const SignNote& sign : s.signs) {
+    const auto& trusted = rules.trusted_signs;
+    const bool counts = std::find(trusted.begin(), trusted.end(), sign.event) != trusted.end() &&
+                        !(s.last_meal && *s.last_meal > sign.day) && !(sign.event == Event::sealed_in && s.mated) &&
+                        s.as_of - sign.day <= rules.sign_leads.value * lead;
+    if (counts) found = &sign;
+  }
+  return found;
+}
+
+void harden(const HousingSituation& s, SafeDays& days) {
+  const Day base = s.latest_molt.value_or(s.watched_from);
+  days.hardened = base + static_cast<Day>(std::ceil(days.hardening.value));
+  days.waits_for_days = true;
+  for (const auto& ended : {s.fangs_black, s.meal})
+    if (ended && *ended <= days.hardened) {
+      days.hardened = *ended;
+      days.waits_for_days = false;
+    }
+}
+
+/// With a trusted sign the molt comes while that sign still counts: its days are cut off there.
+HousingSituation with_sign(const HousingSituation& s, const HousingRules& rules, const SafeDays& days) {
+  HousingSituation cut = s;
+  MoltChances& next = cut.next_molt;
+  const double last = days.sign->day - s.as_of + rules.sign_leads.value * days.lead.value + 1;
+  const double whole = s.next_molt.by(last);
+  if (next.days.empty() || whole < 0.01) return cut;  // the dates know better than the sign
+  while (!next.days.empty() && next.days.back() >= last) {
+    next.days.pop_back();
+    next.chances.pop_back();
+  }
+  for (double& chance : next.chances) chance /= whole;
+  next.days.push_back(last);
+  next.chances.push_back(1);
+  return cut;
+}
+
+/// The run of safe days before the next molt; false when its first day is none.
+bool window_before_molt(const HousingSituation& s, const HousingRules& rules, const Risk& risk, Day first,
+                        SafeDays& days) {
+  days.premolt_chance = risk.premolt(first - s.as_of);
+  if (days.sign || days.premolt_chance > rules.premolt_chance.value + 1e-9) return false;
+  days.from = first;
+  days.risk = days.premolt_chance;
+  if (s.next_molt.days.empty()) return true;
+  const double last = s.next_molt.quantile(rules.premolt_chance.value) - days.lead.value - 1;
+  days.until = s.as_of + static_cast<Day>(std::floor(last + 1e-6));
+  return true;
+}
+
+/// The day of least risk from `first` on, and the safe days around it.
+void least_risk(const HousingSituation& s, const HousingRules& rules, const Risk& risk, Day first, SafeDays& days) {
+  days.this_stadium = false;
+  const int begin = first - s.as_of;
+  const int end = std::min(begin + most_days_ahead, begin + static_cast<int>(s.next_molt.days.back()) + 120);
+  int best = begin;
+  for (int r = begin; r <= end; ++r)
+    if (risk.all(r) < risk.all(best) - 1e-9) best = r;
+  int from = best, until = best;
+  const double limit = rules.premolt_chance.value;
+  if (risk.all(best) <= limit) {
+    while (from > begin && risk.all(from - 1) <= limit) --from;
+    while (until < end && risk.all(until + 1) <= limit) ++until;
+  }
+  days.from = s.as_of + from;
+  days.until = s.as_of + until;
+  days.risk = risk.all(best);
+}
+
+}  // namespace
+
+RuleNumber stage_days(DaysOf of, const HousingSituation& s, const HousingRules& rules, int molts) {
+  const Husbandry& h = husbandry();
+  const double span = std::exp(size_after_molts(s, rules, molts).log_mm);
+  const DaysByStage& table = of == DaysOf::hardening ? h.hardening : h.premolt_lead;
+  return {days_by_stage(table, span, s.adult_leg_span_mm, s.matured), RuleStatus::common_practice};
+}
+
+SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day from) {
+  SafeDays days;
+  days.hardening = stage_days(DaysOf::hardening, s, rules);
+  days.lead = stage_days(DaysOf::premolt_lead, s, rules);
+  harden(s, days);
+  if (!s.molts_no_more) days.sign = trusted_sign(s, rules, days.lead.value);
+  const Day first = std::max(from, days.hardened);
+  const HousingSituation known = days.sign ? with_sign(s, rules, days) : s;
+  const Risk risk(known, rules, days);
+  if (s.next_molt.days.empty() && !s.molts_no_more) return days;
+  if (!window_before_molt(known, rules, risk, first, days)) least_risk(known, rules, risk, first, days);
+  return days;
+}
+
+}  // namespace moltspan
