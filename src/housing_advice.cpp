@@ -3,6 +3,7 @@
 
 #include "housing_parts.hpp"
 #include "husbandry.hpp"
+#include "moltspan/stadia.hpp"
 
 namespace moltspan {
 namespace {
@@ -82,9 +83,16 @@ void Adviser::say_measures() {
     if (m.what == Measure::What::floor || m.is_due() || m.is_planned())
       say(measure_text(m, s_.leg_span_mm, !s_.molts_no_more));
   if (depth_missing_) say("depth not recorded: read the depth of soil through the wall, never dig");
+  const HabitRules& rules = habit_rules(s_, rules_);
+  if (std::isnan(a_.enclosure->substrate_mm) && s_.leg_span_mm >= rules_.drop_from_leg_span_mm.value &&
+      a_.enclosure->h_mm > rules.drop_warn.value * s_.leg_span_mm && !depth_missing_)
+    say("depth of soil not recorded: the drop to the lid is not judged; over " + marked(rules.drop_warn) +
+        " x leg span a fall can harm");
   if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
     say("box may be too large: over " + marked(rules_.oversize_floor) + " x leg span and over " +
         marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
+  if (const Kind& kind = kind_of(s_.taxon); !kind.group.empty() && !kind.is_tarantula)
+    assume("multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)");
   if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
   if (!s_.measured_now)
     assume("not measured since its last molt: size carried on with a growth ratio of " +
@@ -161,6 +169,8 @@ void Adviser::say_old_signs() {
       refused = !s_.last_meal || *s_.last_meal <= sign.day ? &sign : refused;
     else if (s_.last_meal && *s_.last_meal > sign.day)
       say(noted + ", but it ate since, on " + to_iso(*s_.last_meal) + ": no longer trusted");
+    else if (noted_while_soft(s_, sign, days_.hardening.value))
+      say(noted + ", while it hardened: no sign of the next molt");
     else if (s_.as_of - sign.day > rules_.sign_leads.value * days_.lead.value)
       say(noted + " is older than " + marked(rules_.sign_leads) +
           " leads of premolt: a molt may have been missed, look for a skin");

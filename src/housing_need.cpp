@@ -12,14 +12,17 @@ constexpr int most_molts = 4;       ///< ahead, for the day on which a box is ou
 constexpr int atoms = 40;           ///< of the day of the next molt
 constexpr double last_day = 20000;  ///< no quantile is looked for beyond it
 constexpr double outgrown_levels[] = {0.5, 0.8, 0.95};
-constexpr double step_mm = 10;  ///< suggested sizes are rounded up to it
 
 bool near_adult(const HousingSituation& s, double leg_span_mm) {
   const bool known = std::isfinite(s.adult_leg_span_mm);
   return s.matured || (known && leg_span_mm > husbandry().adult_share * s.adult_leg_span_mm);
 }
 
-double round_up(double mm) { return step_mm * std::ceil(mm / step_mm - 1e-9); }
+/// Suggested sizes go up in steps of 10 mm, 20 mm from 60 mm on, 50 mm from 200 mm on, so that they can be counted.
+double round_up(double mm) {
+  const double step = mm > 200 ? 50 : mm > 60 ? 20 : 10;
+  return step * std::ceil(mm / step - 1e-9);
+}
 
 /// Leg span at which the first lower limit is passed; infinite where there is none.
 double limit_span_mm(const std::vector<Measure>& now) {
@@ -54,7 +57,7 @@ class OutgrownLaw {
     double low = 0, high = 64;
     while (by(high) < p && high < last_day) high *= 2;
     if (by(high) < p) return unknown_number;
-    while (high - low > 0.01) (by(0.5 * (low + high)) < p ? low : high) = 0.5 * (low + high);
+    while (high - low > 0.05) (by(0.5 * (low + high)) < p ? low : high) = 0.5 * (low + high);
     return high;
   }
 
@@ -89,9 +92,11 @@ double own_rank(const Enclosure& box, double span_mm, const HousingSituation& s,
   return multiple >= r.floor_target.value ? multiple : 1e6 - multiple;
 }
 
-SuggestedBox sized_box(const HabitRules& r, double span_mm, bool sling) {
+/// Young animals get the middle of the target, as they grow out of it; others its lower end.
+SuggestedBox sized_box(const HabitRules& r, double span_mm, bool sling, bool young) {
   SuggestedBox box;
-  box.w_mm = box.d_mm = round_up(0.5 * (r.floor_target.value + r.floor_target_most.value) * span_mm);
+  const double middle = 0.5 * (r.floor_target.value + r.floor_target_most.value);
+  box.w_mm = box.d_mm = round_up((young ? middle : r.floor_target.value) * span_mm);
   const double air = std::isfinite(r.drop_warn.value) ? r.drop_warn.value : 1;
   const double soil = std::isfinite(r.soil_target.value) ? r.soil_target.value : 0;
   box.h_mm = round_up(std::isfinite(r.height_target.value) ? r.height_target.value * span_mm : (soil + air) * span_mm);
@@ -262,7 +267,7 @@ SuggestedBox suggest_box(const HousingSituation& s, const HousingRules& rules, i
     if (std::isfinite(own_rank(box, span, s, rules)) &&
         (!best || own_rank(box, span, s, rules) < own_rank(*best, span, s, rules)))
       best = &box;
-  SuggestedBox box = sized_box(r, span, is_sling(s, rules));
+  SuggestedBox box = sized_box(r, span, is_sling(s, rules), is_young(s, rules));
   if (best) {
     box = {best->name, best->size.w_mm, best->size.d_mm, best->size.h_mm, unknown_number, 0};
     box.soil_mm = soil_mm(r, box.h_mm, span, is_sling(s, rules));

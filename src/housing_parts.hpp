@@ -86,6 +86,8 @@ struct SafeDays {
   std::optional<Day> from, until;
   double risk = 0;  ///< of being in premolt or soft on `from`
 };
+/// Signs of the first days after a molt say nothing of the next one.
+bool noted_while_soft(const HousingSituation& s, const SignNote& sign, double hardening_days);
 SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day from);
 
 /// What handling it has to beware of, and whether that is recorded.

@@ -64,16 +64,22 @@ void tools(const std::vector<const HousingAdvice*>& moved, std::vector<std::stri
       "when tired");
 }
 
+std::string band_text(const BoxNeed& need, std::size_t h) {
+  std::string text = std::to_string(need.from[h]);
+  if (need.to[h] != need.from[h]) text += " to " + std::to_string(need.to[h]);
+  return text;
+}
+
+/// One line of the sizes of which the band does not say "none"; the plan's own table holds all.
 void needs(const RehousePlan& plan, std::vector<std::string>& lines) {
+  std::string line;
   for (const BoxNeed& need : plan.boxes) {
-    std::string line = "boxes needed, " + std::string(need.own ? "own box '" + need.name + "'" : need.name) + ":";
-    for (std::size_t h = 0; h < 3; ++h) {
-      line += std::string(h ? ";" : "") + " " + std::to_string(need.from[h]);
-      if (need.to[h] != need.from[h]) line += " to " + std::to_string(need.to[h]);
-      line += " within " + std::to_string(need_horizons_days[h]) + " days";
-    }
-    lines.push_back(line + " (80 % band; growth and limits by assumption)");
+    if (need.to.back() == 0) continue;
+    line += (line.empty() ? "" : "; ") + (need.own ? "own box '" + need.name + "'" : need.name) + ": ";
+    for (std::size_t h = 0; h < 3; ++h) line += (h ? " / " : "") + band_text(need, h);
   }
+  if (line.empty()) return;
+  lines.push_back("boxes needed within 30 / 60 / 90 days, 80 % band (growth and limits by assumption): " + line);
 }
 
 void after(const std::vector<const HousingAdvice*>& moved, const HousingRules& rules, std::vector<std::string>& lines) {

@@ -33,14 +33,16 @@ class Risk {
   bool sign_;
 };
 
-/// A sign counts while it is younger than some leads and no meal came after it; sealed in after mating may be a sac.
-const SignNote* trusted_sign(const HousingSituation& s, const HousingRules& rules, double lead) {
+/// A sign counts while it is younger than some leads and no meal came after it, and if it was not noted while the
+/// animal hardened, when retreats are still shut; sealed in after mating may be a sac.
+const SignNote* trusted_sign(const HousingSituation& s, const HousingRules& rules, const SafeDays& days) {
   const SignNote* found = nullptr;
   for (const SignNote& sign : s.signs) {
     const auto& trusted = rules.trusted_signs;
-    const bool counts = std::find(trusted.begin(), trusted.end(), sign.event) != trusted.end() &&
+    const bool counts = !noted_while_soft(s, sign, days.hardening.value) &&
+                        std::find(trusted.begin(), trusted.end(), sign.event) != trusted.end() &&
                         !(s.last_meal && *s.last_meal > sign.day) && !(sign.event == Event::sealed_in && s.mated) &&
-                        s.as_of - sign.day <= rules.sign_leads.value * lead;
+                        s.as_of - sign.day <= rules.sign_leads.value * days.lead.value;
     if (counts) found = &sign;
   }
   return found;
@@ -92,21 +94,28 @@ void least_risk(const HousingSituation& s, const HousingRules& rules, const Risk
   days.this_stadium = false;
   const int begin = first - s.as_of;
   const int end = std::min(begin + most_days_ahead, begin + static_cast<int>(s.next_molt.days.back()) + 120);
+  std::vector<double> risks;
+  for (int r = begin; r <= end; ++r) risks.push_back(risk.all(r));
+  const auto at = [&](int r) { return risks[static_cast<std::size_t>(r - begin)]; };
   int best = begin;
   for (int r = begin; r <= end; ++r)
-    if (risk.all(r) < risk.all(best) - 1e-9) best = r;
+    if (at(r) < at(best) - 1e-9) best = r;
   int from = best, until = best;
   const double limit = rules.premolt_chance.value;
-  if (risk.all(best) <= limit) {
-    while (from > begin && risk.all(from - 1) <= limit) --from;
-    while (until < end && risk.all(until + 1) <= limit) ++until;
+  if (at(best) <= limit) {
+    while (from > begin && at(from - 1) <= limit) --from;
+    while (until < end && at(until + 1) <= limit) ++until;
   }
   days.from = s.as_of + from;
   days.until = s.as_of + until;
-  days.risk = risk.all(best);
+  days.risk = at(best);
 }
 
 }  // namespace
+
+bool noted_while_soft(const HousingSituation& s, const SignNote& sign, double hardening_days) {
+  return s.latest_molt && sign.day < *s.latest_molt + hardening_days;
+}
 
 RuleNumber stage_days(DaysOf of, const HousingSituation& s, const HousingRules& rules, int molts) {
   const Husbandry& h = husbandry();
@@ -120,7 +129,7 @@ SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day fro
   days.hardening = stage_days(DaysOf::hardening, s, rules);
   days.lead = stage_days(DaysOf::premolt_lead, s, rules);
   harden(s, days);
-  if (!s.molts_no_more) days.sign = trusted_sign(s, rules, days.lead.value);
+  if (!s.molts_no_more) days.sign = trusted_sign(s, rules, days);
   const Day first = std::max(from, days.hardened);
   const HousingSituation known = days.sign ? with_sign(s, rules, days) : s;
   const Risk risk(known, rules, days);

@@ -46,6 +46,8 @@ _HOMES = {
     "fit": "collection_fit",
     "CollectionFit": "collection_fit",
     "forecast_document": "collection_fit",
+    "RehousePlan": "housing",
+    "rehouse_document": "housing",
     "stadium_npmle": "nonparametric",
     "kaplan_meier": "nonparametric",
     "stadium_medians": "nonparametric",

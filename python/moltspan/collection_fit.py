@@ -68,6 +68,16 @@ class CollectionFit:
         """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
         return frames.frame_of(_flat(forecast_document(self, levels)), self.collection._kind)
 
+    def rehouse(self, on=None, at_most=None, rules=None):
+        """Who needs another enclosure and when a move is safe: a `RehousePlan`, in the order of the day.
+
+        `on`: day of the move (default: `as_of`); `at_most`: animals a sitting; `rules`: a TOML file of the shape of shared/housing.toml with
+        the numbers that replace the shipped ones. ValueError where `on` lies before `as_of`, `at_most` is under 1, or a rule is unknown.
+        """
+        from moltspan.housing import plan_of
+
+        return plan_of(self, on, at_most, rules)
+
     def _facts(self):
         return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *self.stadia._facts()]
 

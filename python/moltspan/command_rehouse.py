@@ -1,0 +1,66 @@
+"""`moltspan rehouse FOLDER`: who needs another enclosure, when a move is safe, what to make ready."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables, tables_rehouse
+from moltspan.command_forecast import Watched
+from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+
+
+def rehouse(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Day of the move, YYYY-MM-DD; default: the last day used.")] = None,
+    at_most: Annotated[int | None, typer.Option("--at-most", metavar="N", min=1, help="Animals a sitting; default: all in one.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
+    rules: Annotated[Path | None, typer.Option(metavar="FILE", help="TOML with housing numbers that replace the shipped ones.")] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
+    sheet: Annotated[Path | None, typer.Option(metavar="FILE", help="Write one page to print, as HTML.")] = None,
+    ics: Annotated[Path | None, typer.Option(metavar="FILE", help="Write safe windows, molts and feeding days as a calendar.")] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
+):
+    """Plan the moves: who has outgrown its enclosure, and on which days a move is safe."""
+    day, last = day_option("--on", on), day_option("--as-of", as_of)
+    collection = read_collection("rehouse", folder)
+    faults = tables.print_faults(rows(collection.problems()))
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    plan = _answer(collection, last, watched.value, {"on": day, "at_most": at_most, "rules": rules})
+    _write(plan, json_file, sheet, ics, remark)
+    raise typer.Exit(1 if faults else 0)
+
+
+def add_to(app):
+    """Registers the command."""
+    app.command("rehouse")(rehouse)
+
+
+def _answer(collection, as_of, watched, asked):
+    import moltspan
+
+    try:
+        with waiting("working out the plan"):
+            return moltspan.fit(collection, as_of=as_of, watched=watched).rehouse(**asked)
+    except (ValueError, OSError) as trouble:  # a day that these records cannot bear, or a file of rules that cannot be read
+        wrong_usage("rehouse", trouble)
+
+
+def _write(plan, json_file, sheet, ics, remark):
+    document = plan.document
+    try:
+        if sheet:
+            sheet.write_text(plan.sheet(remark), encoding="utf-8")
+        if ics:
+            ics.write_bytes(plan.calendar(remark).encode())
+        if json_file:
+            write_json({"remark": remark, **document} if remark else document, json_file)
+    except OSError as trouble:
+        wrong_usage("rehouse", trouble)
+    if json_file != "-":
+        tables_rehouse.print_plan(document, remark)

@@ -1,0 +1,151 @@
+"""Words and tables of the rehousing plan, for a terminal and as plain text."""
+
+import sys
+
+from moltspan.tables import aligned, percent
+
+ADVICE_WORDS = {"move_now": "move now", "conflict": "conflict", "wait_hardening": "wait: hardening", "wait_premolt": "wait: premolt",
+                "hold": "hold", "measure_first": "measure first", "later": "later", "fits": "fits", "final": "final", "gone": "gone"}
+ADVICE_STYLES = {"move_now": "bold green", "conflict": "bold red", "wait_hardening": "cyan", "wait_premolt": "yellow", "hold": "magenta",
+                 "measure_first": "bold"}
+HEADER = ["animal", "advice", "leg span", "floor ratio", "safe days [a]", "outgrown by (80 %) [a]", "box [a]", "why"]
+LEVEL = 0.8
+
+
+def plan_title(document, remark=None):
+    title = f"Rehousing plan for {document['on']}, records up to {document['as_of']}"
+    return f"{title} ({remark})" if remark else title
+
+
+def safe_days(animal):
+    """The safe days as a range; no end where it molts no more."""
+    if animal["safe_from"] is None:
+        return "-"
+    if animal["safe_until"] is None:
+        return f"{animal['safe_from']} .."
+    return animal["safe_from"] if animal["safe_from"] == animal["safe_until"] else f"{animal['safe_from']} .. {animal['safe_until']}"
+
+
+def outgrown_days(animal):
+    """When its box is outgrown: the middle date and the 80 % band, or the chance at the next molt."""
+    outgrown = animal["outgrown"]
+    if outgrown["chance_next_molt"] == 1:
+        return "now"
+    band = next((band for band in outgrown["bands"] if band["level"] == LEVEL), None)
+    if band is None or outgrown["median"] is None:
+        chance = outgrown["chance_next_molt"]
+        return f"{percent(chance)} at next molt" if chance else "-"
+    return f"{outgrown['median']} ({band['from']} .. {band['to'] or 'later'})"
+
+
+def size_text(sides):
+    return " x ".join(f"{side:.0f}" for side in sides) + " mm" if sides else "-"
+
+
+def box_text(animal):
+    """The suggested box; own boxes by name."""
+    box = animal["suggested"]
+    if box is None:
+        return "-"
+    return f"{box['name']}, {size_text(box['mm'])}" if box["name"] else size_text(box["mm"])
+
+
+def number_text(value, form, unit=""):
+    return "-" if value is None else f"{value:{form}}{unit}"
+
+
+def plan_row(animal):
+    return [animal["animal"], ADVICE_WORDS[animal["advice"]], number_text(animal["leg_span_mm"], ".0f", " mm"),
+            number_text(animal["ratio"], ".1f"), safe_days(animal), outgrown_days(animal), box_text(animal),
+            "; ".join(animal["reasons"]) or "-"]
+
+
+def grouped(document, field):
+    """Each text once, with the animals that it is said of, in the order of the plan."""
+    groups = {}
+    for animal in document["animals"]:
+        for text in animal[field]:
+            groups.setdefault(text, []).append(animal["animal"])
+    return list(groups.items())
+
+
+def to_handle(document):
+    """Animals whose cautions matter now: all but those that stay where they are."""
+    stay = ("fits", "final", "gone", "hold", "measure_first")
+    return document | {"animals": [animal for animal in document["animals"] if animal["advice"] not in stay]}
+
+
+def closing_lines(document):
+    lines = ["[a] rests on assumptions and on common practice without a source:"]
+    lines += [f"  {text}: {', '.join(names)}" for text, names in grouped(document, "assumptions")]
+    lines += ["  suggested sizes: middle or lower end of the target for its habit (assumption)",
+              "Safe days: hardened, and the chance of premolt is under the limit named; outgrown: the molt after which a limit is passed."]
+    return lines
+
+
+def plain_plan(document, remark=None):
+    """The whole plan as plain text; make-ready list and the line that defers come last."""
+    lines = [plan_title(document, remark), "", *aligned(HEADER, [plan_row(animal) for animal in document["animals"]])]
+    cautions = grouped(to_handle(document), "cautions")
+    if cautions:
+        lines += ["", "Cautions", *[f"  {', '.join(names)}: {text}" for text, names in cautions]]
+    lines += ["", *closing_lines(document), "", "Make ready", *[f"  {line}" for line in document["make_ready"]]]
+    return "\n".join(lines) + "\n"
+
+
+def rich_plan(document, console, remark=None):
+    """The same for a terminal, within its width: reasons stand below the table."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=escape(plan_title(document, remark)), title_justify="left", box=None, header_style="bold", pad_edge=False,
+                  padding=(0, 1))
+    columns = _columns_that_fit([plan_row(animal) for animal in document["animals"]], console.width)
+    for i in columns:
+        table.add_column(HEADER[i], no_wrap=True)
+    for animal in document["animals"]:
+        cells = [escape(text) for text in plan_row(animal)]
+        style = ADVICE_STYLES.get(animal["advice"])
+        cells[1] = f"[{style}]{cells[1]}[/]" if style else cells[1]
+        table.add_row(*[cells[i] for i in columns])
+    console.print(table)
+    console.print()
+    for animal in document["animals"]:
+        hidden = [f"{HEADER[i]} {text}" for i, text in enumerate(plan_row(animal)[:-1]) if i not in columns and text != "-"]
+        console.print(f"[bold]{escape(animal['animal'])}[/]  {escape('; '.join(hidden + animal['reasons']) or '-')}")
+    _print_rest(document, console)
+
+
+def _columns_that_fit(rows, width):
+    """Indices of the columns that have room; the least urgent ones go below the table."""
+    widths = [max(len(row[i]) for row in [HEADER, *rows]) + 2 for i in range(len(HEADER))]
+    columns = list(range(len(HEADER) - 1))
+    for least in (6, 5, 2, 4):
+        if sum(widths[i] for i in columns) <= width:
+            break
+        columns.remove(least)
+    return columns
+
+
+def _print_rest(document, console):
+    from rich.markup import escape
+
+    for text, names in grouped(to_handle(document), "cautions"):
+        console.print(f"\n[bold]{escape(', '.join(names))}[/]  {escape(text)}", style="yellow")
+    console.print()
+    for line in closing_lines(document):
+        console.print(escape(line), style="dim")
+    console.print("\nMake ready", style="bold")
+    for line in document["make_ready"]:
+        console.print(escape(f"  {line}"))
+
+
+def print_plan(document, remark=None, out=None):
+    """Writes the plan for whoever reads `out`: a person at a terminal, or a file or pipe."""
+    out = out or sys.stdout
+    if out.isatty():
+        from rich.console import Console
+
+        rich_plan(document, Console(file=out, highlight=False), remark)
+    else:
+        out.write(plain_plan(document, remark))
