@@ -59,12 +59,12 @@ StadiumEnds stadium_ends(const BoundedTimes& times, std::span<const int> animal,
   }
   std::sort(found.begin(), found.end());
   for (const auto& [row, end] : found) {
+    const double low = nonparametric::min_of(times, row), entry = nonparametric::entry_of(times, row);
+    const bool dies = end == StadiumEnd::died && low > entry;  // else it was watched for no time
     ends.row.push_back(row);
-    ends.end.push_back(static_cast<int>(end));
-    const double low = nonparametric::min_of(times, row);
-    add(ends.times, times.min_days[row], end == StadiumEnd::died ? low : times.max_days[row],
-        nonparametric::entry_of(times, row), nonparametric::weight_of(times, row));
-    if (end == StadiumEnd::died) ends.times.min_days.back() = low;
+    ends.end.push_back(static_cast<int>(dies || end != StadiumEnd::died ? end : StadiumEnd::censored));
+    add(ends.times, dies ? low : times.min_days[row], dies ? low : times.max_days[row], entry,
+        nonparametric::weight_of(times, row));
   }
   return ends;
 }

@@ -52,6 +52,8 @@ _HOMES = {
     "kaplan_meier": "nonparametric",
     "stadium_medians": "nonparametric",
     "compare_stadia": "nonparametric",
+    "molt_incidence": "nonparametric",
+    "maturity": "nonparametric",
     "crps": "score",
     "log_score": "score",
     "interval_score": "score",

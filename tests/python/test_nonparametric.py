@@ -87,6 +87,19 @@ def test_double_censoring_meets_turnbull_1974():
     np.testing.assert_allclose(fit.survival([1, 2, 3, 4])["survival"], [0.5375678119, 0.2945939860, 0.2097601766, 0.0948457534], atol=5e-10)
 
 
+def test_hard_case_of_r_survival():
+    """Intervals and answer: R survival, tests/turnbull.R (made to be hard for iterations): masses .6958 .1674 .1079 .0289 at 2, 365.5, 408, 756.5."""
+    blank = np.nan
+    low = [0] * 100 + [1] * 200 + [100, 200, 210, 220] + [365] * 100 + [366] * 5 + list(range(731, 742))
+    high = [*range(3, 301, 3), *range(11, 111), *[365] * 60, *[366] * 40, blank, 500, blank, 450, *[730] * 90, *[blank] * 10, 528, 571, 691, 730, 731,
+            blank, *range(1095, 1100), blank, 1400, 1200, 772, 1461]
+    fit = moltspan.stadium_npmle(low, high)
+    carries = fit.mass > 0
+    np.testing.assert_allclose(((fit.left + fit.right) / 2)[carries], [2, 365.5, 408, 756.5])
+    np.testing.assert_allclose(fit.mass[carries], [0.6958, 0.1674, 0.1079, 0.0289], atol=5e-5)  # four digits given
+    assert fit.gap <= 1e-10
+
+
 def test_kaplan_meier_with_late_entry_meets_r():
     records, answers = reference("product_limit")
     ends = np.where(records.cause > 0, records.days, np.nan)
@@ -272,3 +285,75 @@ def test_stadia_of_a_collection_by_taxon():
     collection = moltspan.read(Path(__file__).parents[2] / "demo" / "collection")
     medians = moltspan.stadium_medians(collection.stadia(), "taxon", animal="animal", resamples=40)
     assert (medians["ended"] <= medians["n"]).all() and set(nonparametric.SCORES) == {"sun", "finkelstein"}
+
+
+def ends_table():
+    """Two animals: A molts at 10 and is dead a day after; B molts at 12, 20 and dies 30 days on; C is still running at 15."""
+    rows = [("A", 0, 10, 10, "closed", 1), ("A", 10, 1, np.nan, "died", 2), ("B", 0, 12, 12, "closed", 1), ("B", 12, 20, 20, "closed", 2),
+            ("B", 32, 30, np.nan, "died", 3), ("C", 0, 15, np.nan, "running", 1)]
+    return pandas.DataFrame(rows, columns=["animal", "start_earliest", "min_days", "max_days", "status", "start_instar"])
+
+
+def test_ends_of_stadia_by_hand():
+    found = moltspan.molt_incidence(ends_table())
+    frame = found.frame.set_index("start_instar")
+    assert list(frame.loc["1", ["censored", "molted", "died_molting", "died"]]) == [1, 1, 1, 0]
+    assert list(frame.loc["2", ["censored", "molted", "died_molting", "died"]]) == [0, 1, 0, 0]  # A's death belongs to instar 1
+    assert list(frame.loc["3", ["censored", "molted", "died_molting", "died"]]) == [0, 0, 0, 1]
+    assert frame.loc["1", "share_molted"] == pytest.approx(1 / 3) and frame.loc["1", "share_died_molting"] == pytest.approx(1 / 3)
+    assert frame.loc["3", "median_if_at_once"] == 30 and np.isinf(frame.loc["3", "median_if_never"])
+    assert "within 2 days after a molt (assumption)" in found.summary()
+    never = moltspan.molt_incidence(ends_table(), molting_days=0).frame.set_index("start_instar")
+    assert list(never.loc["2", ["molted", "died"]]) == [1, 1]
+
+
+def test_joint_incidence_is_aalen_johansen_on_exact_ends():
+    records, answers = reference("product_limit")
+    for late, key in ((True, "late_incidence"), (False, "plain_incidence")):
+        fit = moltspan._core.joint_incidence(*causes(records, late), 2)
+        for k, name in enumerate(("molt", "death"), 1):
+            found = [moltspan._core.incidence_at(fit, k, day).estimate for day in answers[key]["days"]]
+            np.testing.assert_allclose(found, answers[key][name], atol=1e-5)  # a gap of 1e-9 leaves about its square root
+
+
+def test_joint_incidence_of_ranges_meets_a_plain_iteration():
+    # Independent: self-consistency written out with one matrix, on the same intervals.
+    table, random = drawn(11, n=60), np.random.default_rng(2)
+    cause = np.where(table.max_days.isna(), 0, random.integers(1, 3, len(table)))
+    times = moltspan._core.BoundedTimes(table.min_days.tolist(), table.max_days.tolist())
+    fit = moltspan._core.joint_incidence(times, cause.tolist(), 2)
+    cells = [(k + 1, a, b) for k in range(2) for a, b in zip(fit.left[k], fit.right[k], strict=True)] + [(0, table.max_days.max() * 9, np.inf)]
+
+    def holds(row, c, cell):
+        k, a, b = cell
+        low, high = row.min_days, np.inf if c == 0 else row.max_days
+        exact = low == high
+        within = (a == b == low) if exact else (low <= a and b <= high and not (a == b == low))
+        return within and (c == 0 or c == k)
+
+    inside = np.array([[holds(row, c, cell) for cell in cells] for row, c in zip(table.itertuples(), cause, strict=True)], float)
+    mass = np.full(len(cells), 1 / len(cells))
+    for _ in range(30_000):
+        mass = mass * (inside.T @ (1 / (inside @ mass))) / len(inside)
+    assert fit.log_likelihood == pytest.approx(np.log(inside @ mass).sum(), abs=1e-6)
+    assert fit.log_likelihood >= np.log(inside @ mass).sum() - 1e-7
+
+
+def test_maturity_by_hand():
+    animals = pandas.DataFrame([("A", "male", "2025-01-01", ""), ("B", "male", "2025-01-01", ""), ("C", "female", "2025-01-01", ""),
+                                ("D", "male", "2025-01-01", "2025-02-20"), ("E", "male", "2025-01-01", "2025-06-01")],
+                               columns=["animal", "sex", "hatched", "acquired"])
+    journal = pandas.DataFrame([("A", "2025-04-11", "", "matured", ""), ("B", "2025-04-01", "2025-04-03", "molt", "7"), ("B", "2025-04-01", "2025-04-03", "matured", ""),
+                                ("C", "2025-03-01", "", "molt", "5"), ("D", "2025-05-01", "", "matured", ""), ("E", "2025-05-20", "", "matured", ""),
+                                ("C", "2025-07-01", "", "checked", "")], columns=["animal", "date", "until", "event", "value"])
+    found = moltspan.maturity(moltspan.Collection(animals, journal), resamples=20)
+    rows = found.records.set_index("animal")
+    assert list(rows.loc["A", ["min_days", "max_days", "entry_days"]]) == [100, 100, 0]
+    assert list(rows.loc["B", ["min_days", "max_days"]]) == [89, 93]  # hatched some time in a day, matured on one of three
+    assert rows.loc["C", "min_days"] == 181 and np.isnan(rows.loc["C", "max_days"])
+    assert list(rows.loc["D", ["min_days", "max_days", "entry_days"]]) == [120, 120, 50]
+    assert "E" not in rows.index and found.mature_at_entry == 1
+    assert (rows.loc["B", "min_instar"], rows.loc["C", "min_instar"]) == (7, 5)
+    frame = found.frame
+    assert frame.query("measure == 'days' and sex == 'male'")["median"].item() == 100
+    assert "1 mature when acquired" in found.summary() and "<table>" in found._repr_html_()
