@@ -24,26 +24,26 @@ class LognormalTrapezoid {
   /// Log of the integral for corners t1 <= t2 <= t3 <= t4 in days (t1 may be negative) and the height between t2 and
   /// t3; nothing where the differences would lose more than four digits.
   std::optional<StadiumTerm> log_integral(const std::array<double, 4>& corners, double height) const {
-    constexpr double most_cancelled = 1e-4;
+    constexpr double most_cancelled = 1e-4, deepest = 1e-250;
     const double middle = 0.5 * (corners[1] + corners[2]), rise = corners[1] - corners[0];
     if (!(rise > 0)) return {};
     const double side = std::log(middle) < eta_ ? 1 : -1;
     std::array<double, 5> sum{};
-    const double outer =
-        add(sum, corners[3], side, 1) + (side > 0 && corners[0] <= 0 ? 0 : add(sum, corners[0], side, 1));
+    const double outer = add(sum, corners[3], side, 1) + add(sum, corners[0], side, 1);
     if (corners[1] == corners[2]) {
       add(sum, corners[1], side, -2);
     } else {
       add(sum, corners[1], side, -1);
       add(sum, corners[2], side, -1);
     }
-    if (!(sum[0] > most_cancelled * outer)) return {};
+    if (!(sum[0] > most_cancelled * outer) || outer < deepest) return {};
     return from_derivatives(sum, std::log(sum[0] * height / rise));
   }
 
  private:
   /// Adds weight x (H, H', H'', H''', H'''') at t; returns H.
   double add(std::array<double, 5>& sum, double t, double side, double weight) const {
+    if (t <= 0 && side > 0) return 0;
     if (t <= 0) {  // from above: E (T - t)+ = E T - t, whose derivatives are all E T
       for (double& part : sum) part += weight * mean_;
       sum[0] -= weight * t;

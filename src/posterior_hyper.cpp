@@ -9,6 +9,7 @@
 #include <cmath>
 #include <limits>
 #include <optional>
+#include <stdexcept>
 
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/posterior.hpp"
@@ -217,7 +218,11 @@ double effective_number(const VectorXd& log_weights) {
 
 /// Normalised weights and the log of their mean (lattice) or sum (grid).
 void set_weights(HyperPosterior& result, const std::vector<VectorXd>& points, const VectorXd& log_weights) {
-  const double top = log_weights.maxCoeff();
+  const double top = points.empty() ? -std::numeric_limits<double>::infinity() : log_weights.maxCoeff();
+  if (!std::isfinite(top))
+    throw std::runtime_error(
+        "no posterior could be found at any hyperparameters: look for records that contradict each "
+        "other, or give narrower priors");
   const Eigen::ArrayXd w = (log_weights.array() - top).exp();
   result.weights = w / w.sum();
   result.log_evidence = top + std::log(w.sum());

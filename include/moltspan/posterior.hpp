@@ -161,7 +161,8 @@ using PointCount = std::function<void(std::size_t points)>;
 
 /// Maximises the marginal posterior of the hyperparameters (BFGS of Ceres, central differences), then integrates: up to
 /// two hyperparameters on a full grid in the principal axes; more by an importance-weighted rank-1 lattice drawn
-/// through a split Student-t in the principal axes. No random numbers: the same answer every time.
+/// through a split Student-t in the principal axes. No random numbers: the same answer every time. Throws
+/// std::runtime_error where no point can be solved.
 HyperPosterior integrate_hyperparameters(const LatentModel& model, const Eigen::VectorXd& start,
                                          const HyperOptions& options, const PointCount& begin,
                                          const PointVisitor& visit);

@@ -14,4 +14,5 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_score(m);
   moltspan::bindings::bind_simulate(m);
   moltspan::bindings::bind_growth_lines(m);
+  moltspan::bindings::bind_backtest(m);
 }

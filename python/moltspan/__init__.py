@@ -62,6 +62,7 @@ _HOMES = {
     "covered_share": "score",
     "clustered_mean": "score",
     "backtest": "backtest",
+    "Backtest": "backtest",
     "simulate_collection": "simulate",
     "simulate_stadia": "simulate",
     "draw_prior_truth": "simulate",

@@ -19,17 +19,23 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
     """
+    options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads)
+    if as_of is None and collection.as_of is None:
+        raise ValueError("the collection has no dated record of an animal without a fault: nothing can be forecast yet")
+    return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
+
+
+def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0):
+    """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
     options.as_of = frames.day_number(as_of)
     options.watched = getattr(_core.Watched, choice("watched", watched, ("all", "rows")))
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
-    if as_of is None and collection.as_of is None:
-        raise ValueError("the collection has no dated record of an animal without a fault: nothing can be forecast yet")
     asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
-    return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
+    return options, asked
 
 
 class CollectionFit:
@@ -42,7 +48,8 @@ class CollectionFit:
     def __setattr__(self, name, value):
         raise AttributeError("a fit cannot be changed; fit again")
 
-    __delattr__ = __setattr__
+    def __delattr__(self, name):
+        raise AttributeError("a fit cannot be changed; fit again")
 
     @property
     def as_of(self):

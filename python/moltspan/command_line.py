@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from moltspan import command_check, command_forecast, command_rehouse
+from moltspan import command_backtest, command_check, command_forecast, command_rehouse
 
 PLAIN_WIDTH = 10_000  # off a terminal no line is ever wrapped
 
@@ -39,6 +39,7 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 command_check.add_to(app)
 command_forecast.add_to(app)
 command_rehouse.add_to(app)
+command_backtest.add_to(app)
 
 
 def main():

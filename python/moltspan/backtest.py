@@ -1,0 +1,134 @@
+"""How good the forecasts would have been on the user's own records: `backtest`, `Backtest`."""
+
+import math
+
+from moltspan import _core, frames
+from moltspan.collection_fit import collection_options
+from moltspan.result import Health, html_table, text_table
+
+LEVELS = tuple(_core.BACKTEST_LEVELS)
+RULES = tuple(_core.PLAIN_RULES)
+
+
+def backtest(collection, origins=8, as_of=None, **options):
+    """Forecasts from several past days with what was known then, scored by what was written down later.
+
+    `origins`: how many days, evenly spread over the records from the fifth closed stadium on, or the days themselves. `as_of`:
+    the last day used at all. Further options are those of `fit` (`watched`, `family`, `method`, `priors`, `truncation`, `threads`).
+
+    Compared with the plain rules that people use: the last stadium again, the animal's own mean, the mean of its taxon, the last stadium
+    x 1.25. Scores are in days (continuous ranked probability score; for a rule, which names one day, its absolute error), their differences
+    paired, with standard errors clustered by animal. Where a molt is known to a range of days only, a band covers the share of the range's
+    predictive mass that lies inside it; an animal whose next molt was never seen counts with the open range after its watch.
+    """
+    settings = _core.BacktestOptions()
+    settings.fit, asked = collection_options(as_of=as_of, **options)
+    if isinstance(origins, int):
+        settings.n_origins = origins
+    else:
+        settings.origins = [frames.day_number(day) for day in origins]
+    return Backtest(collection, _core.backtest(collection._core_collection, settings), asked)
+
+
+class Backtest:
+    """What a backtest found; nothing in it can be changed."""
+
+    def __init__(self, collection, core, asked):
+        for name, value in (("collection", collection), ("_core", core), ("asked", asked)):
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name, value):
+        raise AttributeError("a backtest cannot be changed; run it again")
+
+    def __delattr__(self, name):
+        raise AttributeError("a backtest cannot be changed; run it again")
+
+    @property
+    def origins(self):
+        """The days forecast from."""
+        return [frames.day_of(day) for day in self._core.origins]
+
+    @property
+    def health(self):
+        """Whether the history is long enough to tell anything, and what it does not tell."""
+        return Health.of(self._core.health)
+
+    @property
+    def cases(self):
+        """A row a forecast: animal, origin, truth (days from the origin's beginning), bands, share covered, PIT, scores, rules."""
+        rows = [_case_row(case) for case in self._core.cases]
+        names = list(rows[0]) if rows else ["animal"]
+        return frames.frame_of({name: [row[name] for row in rows] for name in names}, self.collection._kind)
+
+    @property
+    def coverage(self):
+        """Share of the truth inside each band, in percent, with its clustered standard error."""
+        rows = [(level * 100, mean.mean * 100, mean.clustered_standard_error * 100)
+                for level, mean in zip(LEVELS, self._core.coverage, strict=True)]
+        return frames.frame_of(dict(zip(("band_percent", "covered_percent", "standard_error"), map(list, zip(*rows, strict=True)), strict=True)),
+                               self.collection._kind)
+
+    @property
+    def comparisons(self):
+        """A row a plain rule: cases, mean score of forecast and rule in days, what the forecast gains in days and percent."""
+        names = ("rule", "cases", "animals", "forecast_days", "rule_days", "gain_days", "gain_days_error", "gain_percent", "gain_percent_error")
+        rows = [(c.rule, c.rule_days.n, c.rule_days.n_clusters, c.forecast_days.mean, c.rule_days.mean, c.gain_days.mean,
+                 c.gain_days.clustered_standard_error, 100 * c.gain_share, 100 * c.gain_share_error) for c in self._core.comparisons]
+        return frames.frame_of({name: [row[i] for row in rows] for i, name in enumerate(names)}, self.collection._kind)
+
+    def document(self):
+        """All of it as a dict ready for JSON; None = unknown."""
+        core = self._core
+        return {"origins": [day.isoformat() for day in self.origins], "forecasts": len(core.cases), "molt_seen": core.n_seen,
+                "coverage": [{"level": level, **_mean(mean)} for level, mean in zip(LEVELS, core.coverage, strict=True)],
+                "below_median": _mean(core.below_median), "score_days": _mean(core.crps_days),
+                "rules": [{"rule": c.rule, "forecast_days": _mean(c.forecast_days), "rule_days": _mean(c.rule_days),
+                           "gain_days": _mean(c.gain_days), "gain_share": _number(c.gain_share),
+                           "gain_share_error": _number(c.gain_share_error)} for c in core.comparisons],
+                "health": {"state": self.health.state, "notes": [text for _, _, text in self.health.notes]}}
+
+    def _facts(self):
+        core, days = self._core, self.origins
+        return [("forecasts", f"{len(core.cases)} from {len(days)} days, {days[0]} to {days[-1]}; the molt was seen later for {core.n_seen}"),
+                ("inside the bands", "; ".join(f"{level:.0%} band: {_percent(mean)}" for level, mean in zip(LEVELS, core.coverage, strict=True))),
+                ("before the median", _percent(core.below_median)), ("watched", self.asked["watched"]), ("health", str(self.health))]
+
+    def _rows(self):
+        return [(c.rule, c.rule_days.n, f"{c.rule_days.mean:.1f}", f"{c.forecast_days.mean:.1f}",
+                 f"{c.gain_days.mean:+.1f} ({c.gain_days.clustered_standard_error:.1f})",
+                 f"{100 * c.gain_share:+.0f} % ({100 * c.gain_share_error:.0f})") for c in self._core.comparisons]
+
+    def summary(self):
+        """Bands and rules as text; in brackets the standard error, clustered by animal."""
+        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(HEAD, self._rows())
+
+    __repr__ = summary
+
+    def _repr_html_(self):
+        return html_table("Backtest", self._facts(), HEAD, self._rows())
+
+
+HEAD = ("plain rule", "cases", "off by, days", "forecast, days", "gained, days (s.e.)", "gained (s.e.)")
+
+
+def _percent(mean):
+    error = mean.clustered_standard_error
+    return "-" if mean.n == 0 else f"{100 * mean.mean:.1f} %" + (f" ({100 * error:.1f})" if math.isfinite(error) else "")
+
+
+def _number(value):
+    return value if math.isfinite(value) else None
+
+
+def _mean(mean):
+    return {"mean": _number(mean.mean) if mean.n else None, "standard_error": _number(mean.clustered_standard_error) if mean.n else None,
+            "cases": mean.n, "animals": mean.n_clusters}
+
+
+def _case_row(case):
+    row = {"animal": case.id, "taxon": case.taxon, "origin": frames.day_of(case.origin), "own_stadia": case.own_stadia, "seen": case.seen,
+           "low_days": case.low_days, "high_days": case.high_days if case.seen else math.nan, "median_days": case.median_days}
+    for level, low, high, share in zip(LEVELS, case.from_days, case.to_days, case.covered, strict=True):
+        row |= {f"from_{level * 100:g}": low, f"to_{level * 100:g}": high, f"covered_{level * 100:g}": share}
+    row |= {"pit_low": case.pit[0], "pit_high": case.pit[1], "crps_days": case.crps_days, "log_score": case.log_score}
+    return row | {f"crps_days, {rule}": value for rule, value in zip(RULES, case.rule_crps_days, strict=True)}

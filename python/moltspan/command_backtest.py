@@ -1,0 +1,55 @@
+"""`moltspan backtest FOLDER`: how good the forecasts would have been so far, against the plain rules that people use."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables
+from moltspan.command_forecast import Family, Watched
+from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+
+
+def backtest(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    origins: Annotated[int, typer.Option(metavar="N", min=1, help="How many past days to forecast from.")] = 8,
+    watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
+    family: Annotated[Family, typer.Option(help="Shape of the spread of stadium lengths.")] = Family.lognormal,
+    strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
+):
+    """Score past forecasts by what came, beside the last stadium again, own mean, mean of the kind, last x 1.25."""
+    day = day_option("--as-of", as_of)
+    collection = read_collection("backtest", folder)
+    faults = tables.print_faults(rows(collection.problems()))
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    result = _answer(collection, origins, day, watched.value, family.value)
+    document = ({"remark": remark} if remark else {}) | result.document()
+    try:
+        if json_file:
+            write_json(document, json_file)
+    except OSError as trouble:
+        wrong_usage("backtest", trouble)
+    if json_file != "-":
+        print((f"{remark}\n" if remark else "") + result.summary())
+    raise typer.Exit(1 if faults else 0)
+
+
+def add_to(app):
+    """Registers the command."""
+    app.command("backtest")(backtest)
+
+
+def _answer(collection, origins, day, watched, family):
+    import moltspan
+
+    try:
+        with waiting("forecasting from past days"):
+            return moltspan.backtest(collection, origins=origins, as_of=day, watched=watched, family=family)
+    except ValueError as trouble:  # records too few or too short to look back on
+        wrong_usage("backtest", trouble)
