@@ -8,6 +8,8 @@
 
 #include "housing_parts.hpp"
 #include "housing_ready.hpp"
+#include "intervals_health.hpp"
+#include "moltspan/numeric/parallel.hpp"
 
 namespace moltspan {
 namespace {
@@ -178,12 +180,15 @@ RehousePlan rehouse(const CollectionFit& fit, const RehouseOptions& options) {
   check_options(fit, plan.on, plan.at_most);
   const HousingRules& rules = options.rules;
   const auto situations = housing_situations(fit, plan.on, rules);
-  std::vector<std::pair<PlaceInPlan, HousingAdvice>> placed;
-  for (const HousingSituation& s : situations) {
-    HousingAdvice a = advise(s, rules);
-    PlaceInPlan place = place_of(a, s, rules);
-    placed.emplace_back(std::move(place), std::move(a));
-  }
+  std::vector<std::pair<PlaceInPlan, HousingAdvice>> placed(situations.size());
+  const auto work = [&](std::size_t from, std::size_t to) {
+    for (std::size_t i = from; i < to; ++i) {
+      placed[i].second = advise(situations[i], rules);
+      placed[i].first = place_of(placed[i].second, situations[i], rules);
+    }
+  };
+  const int threads = placed.size() < 20 ? 1 : fit.options.threads > 0 ? fit.options.threads : default_threads();
+  numeric::in_parts(0, placed.size(), threads, work);
   std::sort(placed.begin(), placed.end(), [](const auto& a, const auto& b) { return a.first.key() < b.first.key(); });
   for (auto& [place, advice] : placed) plan.animals.push_back(std::move(advice));
   std::vector<Enclosure> boxes = free_boxes(*fit.collection, situations);

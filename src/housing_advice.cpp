@@ -155,8 +155,9 @@ void Adviser::say_premolt() {
   const bool later = *days_.from > asked;
   say("no day before its next molt qualifies; least risk " + std::string(later ? "after that molt, " : "") + "about " +
       to_iso(*days_.from) + ": " + percent(days_.risk) +
-      " that it is in premolt or soft then; its molt itself tells better: " + "move it " +
-      brief(stage_days(DaysOf::hardening, s_, rules_, 1).value, 0) + " days after it, or once its fangs are black");
+      " that it is in premolt or soft then; its molt itself tells better: move it " +
+      marked(stage_days(DaysOf::hardening, s_, rules_, 1), "days") + " after it, or once its fangs are black: " +
+      percent(days_.risk_after_molt) + " that premolt has begun again by then");
 }
 
 void Adviser::say_old_signs() {
@@ -232,7 +233,9 @@ Advice Adviser::decide_move() {
   const bool safe = days_.this_stadium && days_.from && *days_.from <= s_.on && (!days_.until || *days_.until >= s_.on);
   if (safe) return Advice::move_now;
   const bool soft = days_.hardened > s_.on;
-  const bool nothing_gained = !days_.this_stadium && days_.from && *days_.from <= s_.on;
+  // Waiting for a molt that is seen gains nothing where premolt would have begun again by the time it has hardened.
+  const bool nothing_gained =
+      !days_.this_stadium && days_.from && *days_.from <= s_.on && days_.risk_after_molt > rules_.premolt_chance.value;
   if (!s_.unfit.empty() || nothing_gained) return conflict(risk_of_moving());
   return soft ? Advice::wait_hardening : Advice::wait_premolt;
 }

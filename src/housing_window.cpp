@@ -3,6 +3,7 @@
 
 #include "housing_parts.hpp"
 #include "husbandry.hpp"
+#include "moltspan/numeric/normal.hpp"
 
 namespace moltspan {
 namespace {
@@ -89,21 +90,34 @@ bool window_before_molt(const HousingSituation& s, const HousingRules& rules, co
   return true;
 }
 
+/// Once its next molt has been seen and it has hardened: the chance that premolt has begun again.
+double risk_after_molt(const HousingSituation& s, const HousingRules& rules) {
+  if (std::isnan(s.next_stadium_log_mean)) return 0;
+  const double days =
+      stage_days(DaysOf::hardening, s, rules, 1).value + 1 + stage_days(DaysOf::premolt_lead, s, rules, 1).value;
+  return numeric::Phi((std::log(days) - s.next_stadium_log_mean) / s.next_stadium_log_sd);
+}
+
 /// The day of least risk from `first` on, and the safe days around it.
 void least_risk(const HousingSituation& s, const HousingRules& rules, const Risk& risk, Day first, SafeDays& days) {
   days.this_stadium = false;
+  days.risk_after_molt = risk_after_molt(s, rules);
   const int begin = first - s.as_of;
   const int end = std::min(begin + most_days_ahead, begin + static_cast<int>(s.next_molt.days.back()) + 120);
   std::vector<double> risks;
   for (int r = begin; r <= end; ++r) risks.push_back(risk.all(r));
   const auto at = [&](int r) { return risks[static_cast<std::size_t>(r - begin)]; };
-  int best = begin;
-  for (int r = begin; r <= end; ++r)
+  // Where a molt that is seen makes a move safe, waiting for it is better than any day before it.
+  const double seen = s.next_molt.quantile(0.5) + stage_days(DaysOf::hardening, s, rules, 1).value;
+  const bool wait = days.risk_after_molt <= rules.premolt_chance.value;
+  const int first_best = wait ? std::clamp(static_cast<int>(std::ceil(seen)), begin, end) : begin;
+  int best = first_best;
+  for (int r = first_best; r <= end; ++r)
     if (at(r) < at(best) - 1e-9) best = r;
   int from = best, until = best;
   const double limit = rules.premolt_chance.value;
   if (at(best) <= limit) {
-    while (from > begin && at(from - 1) <= limit) --from;
+    while (from > first_best && at(from - 1) <= limit) --from;
     while (until < end && at(until + 1) <= limit) ++until;
   }
   days.from = s.as_of + from;

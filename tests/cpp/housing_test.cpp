@@ -2,10 +2,13 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <cmath>
+#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <map>
+#include <random>
 #include <sstream>
 #include <stdexcept>
 
@@ -173,6 +176,162 @@ TEST(HousingByHand, EverySituationGetsTheAdviceOfTheTable) {
     for (const auto& word : split(row.at("not_said"), ';'))
       EXPECT_EQ(everything(a).find(word), std::string::npos) << "must not be said: " << word;
   }
+}
+
+// By hand.
+
+const MoltChances even = {{0, 10, 30}, {0, 0.5, 1}};
+
+TEST(MoltChances, IsLinearBetweenItsPoints) {
+  EXPECT_DOUBLE_EQ(even.by(-1), 0);
+  EXPECT_DOUBLE_EQ(even.by(5), 0.25);
+  EXPECT_DOUBLE_EQ(even.by(20), 0.75);
+  EXPECT_DOUBLE_EQ(even.by(31), 1);
+  EXPECT_DOUBLE_EQ(even.quantile(0.25), 5);
+  EXPECT_DOUBLE_EQ(even.quantile(0.75), 20);
+  EXPECT_DOUBLE_EQ(MoltChances{}.by(5), 0);
+}
+
+HousingSituation juvenile(double side_mm) {
+  HousingSituation s;
+  s.habit = Habit::terrestrial;
+  s.leg_span_mm = s.days_leg_span_mm = 60;
+  s.size_log_sd = 0.06;
+  s.adult_leg_span_mm = 140;
+  s.enclosure = EnclosureSize{side_mm, side_mm, 100, 50, unknown_number, false, ""};
+  s.as_of = s.on = today;
+  s.latest_molt = today - 30;
+  s.meal = s.last_meal = today - 20;
+  s.next_molt = {{0, 40, 60, 85, 110}, {0, 0.2, 0.5, 0.8, 1}};
+  s.next_stadium_log_mean = std::log(110);
+  s.next_stadium_log_sd = 0.25;
+  return s;
+}
+
+TEST(Housing, ChanceAtTheNextMoltIsThatOfTheSizeAfterIt) {
+  // 60 mm x 1.30 = 78 mm against 160 / 2 = 80 mm: Phi(log(78 / 80) / sqrt(.06^2 + .10^2)) = Phi(-.2171) = .4141 (table
+  // of Phi).
+  const HousingAdvice a = advise(juvenile(160), housing_rules());
+  EXPECT_NEAR(a.outgrown.chance_next_molt, 0.4141, 5e-4);
+  EXPECT_DOUBLE_EQ(a.ratio, 160.0 / 60);
+}
+
+TEST(Housing, ALastMoltTakesItsShareOfTheChance) {
+  HousingSituation s = juvenile(160);
+  const double all = advise(s, housing_rules()).outgrown.chance_next_molt;
+  s.chance_final = 0.25;
+  EXPECT_NEAR(advise(s, housing_rules()).outgrown.chance_next_molt, 0.75 * all, 1e-12);
+}
+
+TEST(Housing, SuggestionsReachTheTargetAndSayHowLongTheyDo) {
+  const auto box = *advise(juvenile(100), housing_rules()).suggested;
+  EXPECT_EQ(box.w_mm, 250);            // 3.5 x 60 = 210, next step of 50 mm
+  EXPECT_EQ(box.h_mm, 120);            // soil 1 x and air 1 x
+  EXPECT_NEAR(box.soil_mm, 60, 1e-9);  // exp(log 60)
+  EXPECT_EQ(box.lasts_molts, 2);       // 250 / 78 = 3.2, / 101.4 = 2.5, / 131.8 = 1.9 < 2
+}
+
+// Laws.
+
+struct Draws {
+  std::mt19937_64 generator{20260601};
+  double next() { return std::uniform_real_distribution<double>()(generator); }
+  double normal() { return std::normal_distribution<double>()(generator); }
+};
+
+TEST(Housing, OutgrownDaysAgreeWithSimulatedMolts) {
+  constexpr int n = 40000;
+  const HousingSituation s = juvenile(200);
+  const Outgrown found = advise(s, housing_rules()).outgrown;
+  std::array<int, 3> within{};
+  int by_median = 0;
+  Draws draws;
+  for (int i = 0; i < n; ++i) {
+    const double size_error = 0.06 * draws.normal();
+    double x = std::log(60) + size_error, day = s.next_molt.quantile(draws.next());
+    for (int k = 1; k <= 4; ++k) {
+      x += std::log(1.30) + 0.10 * draws.normal();
+      if (x > std::log(100)) break;
+      day = k == 4 ? 1e9 : day + std::exp(std::log(110) + (k - 1) * std::log(1.25) + 0.25 * draws.normal());
+    }
+    for (std::size_t h = 0; h < 3; ++h) within[h] += day <= need_horizons_days[h];
+    by_median += day <= found.median_days;
+  }
+  // Binomial errors of 3 standard deviations; .02 more at the median, as sums of stadia are taken as one log-normal and
+  // sizes after several molts as independent of the day.
+  for (std::size_t h = 0; h < 3; ++h) {
+    const double p = found.chance_within[h];
+    EXPECT_NEAR(within[h] / double(n), p, 3 * std::sqrt(std::max(p * (1 - p), 1e-4) / n) + 0.003)
+        << need_horizons_days[h];
+  }
+  EXPECT_NEAR(by_median / double(n), 0.5, 3 * 0.5 / std::sqrt(n) + 0.02);
+}
+
+TEST(Housing, RiskOnTheDayOfLeastRiskAgreesWithSimulatedMolts) {
+  constexpr int n = 40000;
+  HousingSituation s = juvenile(100);
+  s.next_molt = {{0, 10, 18, 26, 34}, {0, 0.2, 0.5, 0.8, 1}};
+  const SafeDays days = safe_days(s, housing_rules(), today);
+  ASSERT_FALSE(days.this_stadium);
+  for (int day : {*days.from - today, *days.until - today}) {
+    int bad = 0;
+    Draws draws;
+    for (int i = 0; i < n; ++i) {
+      const double first = s.next_molt.quantile(draws.next());
+      const double second = first + std::exp(std::log(110) + 0.25 * draws.normal());
+      const bool premolt = first > day - 10 + 1 && first <= day + 1 + 18;
+      bad += premolt || second <= day + 1 + 18;
+    }
+    EXPECT_LE(bad / double(n), 0.2 + 3 * 0.4 / std::sqrt(n) + 0.01) << day;
+  }
+}
+
+TEST(Housing, AShorterWaitOrAWiderBoxNeverMakesAdviceStricter) {
+  for (double side : {100.0, 130.0, 160.0, 200.0, 300.0}) {
+    const auto narrow = advise(juvenile(side), housing_rules()), wide = advise(juvenile(side + 40), housing_rules());
+    EXPECT_GE(wide.shortfall, narrow.shortfall);
+    EXPECT_LE(wide.outgrown.chance_next_molt, narrow.outgrown.chance_next_molt);
+    EXPECT_EQ(wide.safe_until, narrow.safe_until);
+  }
+}
+
+TEST(Housing, AdviceMovesWithTheCalendar) {
+  HousingSituation s = juvenile(100), moved = s;
+  for (Day* day : {&moved.as_of, &moved.on, &*moved.latest_molt, &*moved.meal, &*moved.last_meal}) *day += 365;
+  const auto a = advise(s, housing_rules()), b = advise(moved, housing_rules());
+  EXPECT_EQ(a.advice, b.advice);
+  EXPECT_EQ(*a.safe_until + 365, *b.safe_until);
+  EXPECT_EQ(a.outgrown.median_days, b.outgrown.median_days);
+}
+
+// Rules.
+
+TEST(HousingRules, NumbersAreReplacedOneByOne) {
+  const HousingRules own = housing_rules("[terrestrial]\nfloor_due = {value = 1.8, status = \"C\"}\n");
+  EXPECT_DOUBLE_EQ(own.terrestrial.floor_due.value, 1.8);
+  EXPECT_EQ(own.terrestrial.floor_due.status, RuleStatus::common_practice);
+  EXPECT_DOUBLE_EQ(own.terrestrial.floor_plan.value, 2.5);
+  EXPECT_TRUE(std::isnan(own.terrestrial.height_due.value));
+  EXPECT_DOUBLE_EQ(housing_rules().fossorial.soil_due.value, 1.5);  // never 15
+}
+
+TEST(HousingRules, WhatIsWrongIsNamed) {
+  const auto message = [](const char* toml) {
+    try {
+      housing_rules(toml);
+    } catch (const std::invalid_argument& trouble) {
+      return std::string(trouble.what());
+    }
+    return std::string("no trouble");
+  };
+  EXPECT_NE(message("[terestrial]\nfloor_due = 2").find("[terestrial]: no such section"), std::string::npos);
+  EXPECT_NE(message("[terrestrial]\nfloor = 2").find("terrestrial.floor: no such number"), std::string::npos);
+  EXPECT_NE(message("[terrestrial]\nfloor_due = -2").find("terrestrial.floor_due: a number over 0"), std::string::npos);
+  EXPECT_NE(message("[terrestrial]\nfloor_due = {value = 2, status = \"X\"}").find("P (published)"), std::string::npos);
+  EXPECT_NE(message("[terrestrial]\nfloor_due = \"wide\"").find("a number over 0"), std::string::npos);
+  EXPECT_NE(message("[trusted]\nsigns = [\"sneezed\"]").find("sneezed"), std::string::npos);
+  EXPECT_NE(message("[hazards_of_group]\nmantises = [\"teeth\"]").find("teeth"), std::string::npos);
+  EXPECT_NE(message("[safety\npremolt_chance = 2").find("line 1"), std::string::npos);
 }
 
 }  // namespace
