@@ -152,9 +152,9 @@ void Adviser::say_premolt() {
   assume("held over a chance of premolt of " +
          marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
   if (days_.this_stadium || !days_.from) return;
-  const bool later = *days_.from > asked;
+  const bool later = days_.least > asked;
   say("no day before its next molt qualifies; least risk " + std::string(later ? "after that molt, " : "") + "about " +
-      to_iso(*days_.from) + ": " + percent(days_.risk) +
+      to_iso(days_.least) + ": " + percent(days_.risk) +
       " that it is in premolt or soft then; its molt itself tells better: move it " +
       marked(stage_days(DaysOf::hardening, s_, rules_, 1), "days") + " after it, or once its fangs are black: " +
       percent(days_.risk_after_molt) + " that premolt has begun again by then");

@@ -84,7 +84,8 @@ struct SafeDays {
   const SignNote* sign = nullptr;  ///< trusted sign of premolt that counts
   bool this_stadium = true;        ///< the window lies before its next molt
   std::optional<Day> from, until;
-  double risk = 0;             ///< of being in premolt or soft on `from`
+  double risk = 0;             ///< of being in premolt or soft on the day of least risk
+  Day least = 0;               ///< that day
   double risk_after_molt = 0;  ///< of being in premolt again once the next molt has been seen and has hardened
 };
 /// Signs of the first days after a molt say nothing of the next one.

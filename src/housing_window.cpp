@@ -82,7 +82,7 @@ bool window_before_molt(const HousingSituation& s, const HousingRules& rules, co
                         SafeDays& days) {
   days.premolt_chance = risk.premolt(first - s.as_of);
   if (days.sign || days.premolt_chance > rules.premolt_chance.value + 1e-9) return false;
-  days.from = first;
+  days.from = days.least = first;
   days.risk = days.premolt_chance;
   if (s.next_molt.days.empty()) return true;
   const double last = s.next_molt.quantile(rules.premolt_chance.value) - days.lead.value - 1;
@@ -123,6 +123,7 @@ void least_risk(const HousingSituation& s, const HousingRules& rules, const Risk
   days.from = s.as_of + from;
   days.until = s.as_of + until;
   days.risk = at(best);
+  days.least = s.as_of + best;
 }
 
 }  // namespace

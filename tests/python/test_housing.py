@@ -90,6 +90,7 @@ def test_values_have_the_promised_types(fit):
         assert animal["reasons"]
         for day in filter(None, (animal["safe_from"], animal["safe_until"], animal["outgrown"]["median"])):
             assert date.fromisoformat(day) >= AS_OF
+        assert not animal["safe_until"] or animal["safe_from"] <= animal["safe_until"]
         assert animal["enclosure_mm"] is None or len(animal["enclosure_mm"]) == 3
         assert animal["suggested"] is None or list(animal["suggested"]) == ["name", "mm"]
 
@@ -145,6 +146,18 @@ def test_safe_days_end_where_one_in_five_would_be_in_premolt():
     days = fitted.forecast(levels=(0.6,))["from_60"][0]  # chance .2 that it has molted by then
     lead = 18  # juvenile: common practice, no source
     assert animal["safe_until"] == (date.fromisoformat(days) - timedelta(days=lead + 1)).isoformat()
+
+
+def test_newest_slings_always_get_days_and_wait_near_the_molt():
+    rows = [("S1", day, "molt") for day in (68, 51, 34, 17, 0)] + [("S1", 0, "leg_span", 15, "mm"), ("S1", 0, "enclosure", "28x28x50/15 mm")]
+    records, found = collection(rows), []
+    for days in range(0, 26, 3):
+        day = AS_OF + timedelta(days=days)
+        animal = advice(moltspan.fit(records, as_of=day).rehouse())["S1"]
+        assert animal["safe_from"] and animal["safe_until"] and day.isoformat() <= animal["safe_from"] <= animal["safe_until"]
+        found.append(animal["advice"])
+    # 4 days to harden, 3 of premolt (common practice, no source), stadia of 17 days: free from day 4 on, held when the molt is due.
+    assert found[:2] == ["wait_hardening"] * 2 and found[2:4] == ["move_now"] * 2 and found[5] == found[6] == "wait_premolt"
 
 
 def test_hardening_counts_from_the_latest_possible_day():
