@@ -18,6 +18,12 @@ class Adviser {
   void say(std::string text) { a_.reasons.push_back(std::move(text)); }
   /// What decides stands first.
   void say_first(std::string text) { a_.reasons.insert(a_.reasons.begin(), std::move(text)); }
+  /// Brings the first reason that holds `word` to the front.
+  void lead_with(std::string_view word) {
+    const auto found = std::find_if(a_.reasons.begin(), a_.reasons.end(),
+                                    [&](const std::string& text) { return text.find(word) != std::string::npos; });
+    if (found != a_.reasons.end()) std::rotate(a_.reasons.begin(), found, found + 1);
+  }
   void assume(std::string text) {
     if (std::find(a_.assumptions.begin(), a_.assumptions.end(), text) == a_.assumptions.end())
       a_.assumptions.push_back(std::move(text));
@@ -86,10 +92,10 @@ void Adviser::say_measures() {
   const HabitRules& rules = habit_rules(s_, rules_);
   if (std::isnan(a_.enclosure->substrate_mm) && s_.leg_span_mm >= rules_.drop_from_leg_span_mm.value &&
       a_.enclosure->h_mm > rules.drop_warn.value * s_.leg_span_mm && !depth_missing_)
-    say("depth of soil not recorded: the drop to the lid is not judged; over " + marked(rules.drop_warn) +
-        " x leg span a fall can harm");
+    say("depth of soil not recorded: the drop to the lid is not judged; over " + marked(rules.drop_warn, "x leg span") +
+        " a fall can harm");
   if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
-    say("box may be too large: over " + marked(rules_.oversize_floor) + " x leg span and over " +
+    say("box may be too large: over " + marked(rules_.oversize_floor, "x leg span") + " and over " +
         marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
   if (const Kind& kind = kind_of(s_.taxon); !kind.group.empty() && !kind.is_tarantula)
     assume("multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)");
@@ -237,6 +243,7 @@ Advice Adviser::decide_move() {
   const bool nothing_gained =
       !days_.this_stadium && days_.from && *days_.from <= s_.on && days_.risk_after_molt > rules_.premolt_chance.value;
   if (!s_.unfit.empty() || nothing_gained) return conflict(risk_of_moving());
+  lead_with(soft ? "may still be soft" : days_.sign ? "premolt, hold until" : "chance of premolt");
   return soft ? Advice::wait_hardening : Advice::wait_premolt;
 }
 

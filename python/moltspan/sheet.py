@@ -14,11 +14,11 @@ table { border-collapse: collapse; width: 100% } th { text-align: left; font-siz
 th, td { padding: .7mm 1.5mm .7mm 0; vertical-align: top; border-bottom: .1mm solid #bbb } .day, td.num, td.who { white-space: nowrap }
 .who { font-weight: 700 } .why { font-size: 7.5pt; color: #222 } .box { display: inline-block; width: 3.2mm; height: 3.2mm; border: .3mm solid #111;
 margin-right: 1.5mm; vertical-align: -.4mm } ul { list-style: none; margin: 0; padding: 0 } li { break-inside: avoid; padding-left: 5mm; text-indent: -5mm }
-.conflict { background: #f2d9d9 } .small ul { columns: 2; column-gap: 5mm } .small, .small li { font-size: 7pt; color: #333 } .last { border-top: .3mm solid #111; margin-top: 3mm; padding-top: 1mm }
+.conflict { background: #f2d9d9 } .ready ul { columns: 2; column-gap: 6mm } .ready { font-size: 8pt } .small ul { columns: 2; column-gap: 5mm } .small, .small li { font-size: 7pt; color: #333 } .last { border-top: .3mm solid #111; margin-top: 3mm; padding-top: 1mm }
 tr { break-inside: avoid } h2 { break-after: avoid }
-@media print { body { font-size: 8.3pt; margin: 0; max-width: none } .conflict { print-color-adjust: exact; -webkit-print-color-adjust: exact } }
+@media print { body { font-size: 8pt; margin: 0; max-width: none } .conflict { print-color-adjust: exact; -webkit-print-color-adjust: exact } }
 """
-REASONS = 3  # shown for each animal; the table of the plan holds all
+REASONS = 2  # shown for each animal that waits; the table of the plan holds all
 MOVING = ("move_now",)
 WAITING = ("conflict", "wait_hardening", "wait_premolt", "hold", "measure_first", "later")
 
@@ -42,7 +42,7 @@ def _body(document):
     if cautions:
         parts += ["<h2>Cautions</h2>", _list(f"{', '.join(names)}: {text}" for text, names in cautions)]
     *ready, deference = document["make_ready"]
-    parts += ["<h2>Make ready, and close with</h2>", _list(ready, ticked=True)]
+    parts += ["<h2>Make ready, and close with</h2>", f'<div class="ready">{_list(ready, ticked=True)}</div>']
     if waiting:
         parts += [_heading("Not now", waiting), _table(waiting)]
     parts += [_rest(document), "<h2>[a] Assumptions, and common practice without a source</h2>", _assumptions(document),
@@ -61,7 +61,8 @@ def _heading(text, animals):
 def _moves(animals):
     rows = [(f'<td class="who"><span class="box"></span>{i}. {escape(animal["animal"])}</td>',
              f"<td class=num>{number_text(animal['leg_span_mm'], '.0f', ' mm')}</td>",
-             f"<td>{size_text(animal['enclosure_mm'])}</td><td>{escape(box_text(animal))}</td>", f"<td class=day>{safe_days(animal)}</td>",
+             f"<td class=num>{size_text(animal['enclosure_mm'])}</td><td>{_in_lines(box_text(animal), ', ')}</td>",
+             f"<td>{_in_lines(safe_days(animal), ' .. ')}</td>",
              f'<td class="why">{_why(animal)}</td>') for i, animal in enumerate(animals, 1)]
     return _rows(("animal", "leg span", "from", "to [a]", "safe days [a]", "why"), rows)
 
@@ -81,7 +82,8 @@ def _in_lines(text, at):
 
 
 def _why(animal):
-    return escape("; ".join(animal["reasons"][:REASONS]))
+    shown = REASONS + 1 if animal["advice"] in MOVING else REASONS
+    return escape("; ".join(animal["reasons"][:shown]))
 
 
 def _rows(header, rows, kinds=None):

@@ -102,7 +102,7 @@ def rich_plan(document, console, remark=None):
                   padding=(0, 1))
     columns = _columns_that_fit([plan_row(animal) for animal in document["animals"]], console.width)
     for i in columns:
-        table.add_column(HEADER[i], no_wrap=True)
+        table.add_column(escape(HEADER[i]), no_wrap=True)
     for animal in document["animals"]:
         cells = [escape(text) for text in plan_row(animal)]
         style = ADVICE_STYLES.get(animal["advice"])
@@ -111,7 +111,7 @@ def rich_plan(document, console, remark=None):
     console.print(table)
     console.print()
     for animal in document["animals"]:
-        hidden = [f"{HEADER[i]} {text}" for i, text in enumerate(plan_row(animal)[:-1]) if i not in columns and text != "-"]
+        hidden = [f"{HEADER[i].removesuffix(' [a]')} {text}" for i, text in enumerate(plan_row(animal)[:-1]) if i not in columns and text != "-"]
         console.print(f"[bold]{escape(animal['animal'])}[/]  {escape('; '.join(hidden + animal['reasons']) or '-')}")
     _print_rest(document, console)
 
