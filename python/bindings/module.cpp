@@ -11,6 +11,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_collection_fit(m);
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_housing(m);
+  moltspan::bindings::bind_group(m);
   moltspan::bindings::bind_score(m);
   moltspan::bindings::bind_simulate(m);
   moltspan::bindings::bind_growth_lines(m);

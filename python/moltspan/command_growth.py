@@ -1,0 +1,57 @@
+"""`moltspan growth FOLDER`: how each kind grows, per instar and sex, with stadium medians."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables, tables_growth
+from moltspan.command_forecast import Watched
+from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+
+
+def growth(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
+    level: Annotated[float, typer.Option(metavar="P", help="Level of the intervals, 0 to 1.")] = 0.95,
+    strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
+):
+    """Tell how each kind grows: growth ratio, sizes per instar and sex, stadium medians."""
+    day = day_option("--as-of", as_of)
+    collection = read_collection("growth", folder)
+    faults = tables.print_faults(rows(collection.problems()))
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    document = _answer(collection, day, watched.value, level)
+    _write({"remark": remark, **document} if remark else document, json_file, remark)
+    raise typer.Exit(1 if faults else 0)
+
+
+def add_to(app):
+    """Registers the command."""
+    app.command("growth")(growth)
+
+
+def _answer(collection, day, watched, level):
+    from moltspan.group_growth import growth_document
+
+    try:
+        with waiting("working out the growth"):
+            return growth_document(collection, day, watched, level)
+    except ValueError as trouble:  # an argument that these records cannot bear
+        wrong_usage("growth", trouble)
+
+
+def _write(document, json_file, remark):
+    try:
+        if json_file:
+            write_json(document, json_file)
+    except OSError as trouble:
+        wrong_usage("growth", trouble)
+    if json_file != "-":
+        tables_growth.print_growth(document, remark)

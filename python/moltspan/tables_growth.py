@@ -1,0 +1,65 @@
+"""Words and tables of the growth of a collection, plain and complete, alike on a terminal and off it."""
+
+import sys
+
+from moltspan.tables import DEFERENCE, aligned, is_fault, problem_line
+
+TAXA = ["kind", "measure", "animals", "growth ratio", "stadium median, days", "remarks"]
+INSTARS = ["kind", "sex", "instar", "n", "mean", "sd", "geometric mean", "ratio", "pairs", "stadium median, days", "stadia"]
+
+
+def growth_title(document, remark=None):
+    title = f"Growth up to {document['as_of'] or 'no dated record'}, {document['level']:.0%} intervals"
+    return f"{title} ({remark})" if remark else title
+
+
+def number(value, digits=4):
+    return "-" if value is None else f"{value:.{digits}g}"
+
+
+def with_limits(estimate, lower, upper, digits=4):
+    """`1.31 (1.25 .. 1.38)`; the estimate alone where there are no limits."""
+    if estimate is None:
+        return "-"
+    if lower is None and upper is None:
+        return number(estimate, digits)
+    return f"{number(estimate, digits)} ({number(lower, digits)} .. {number(upper, digits)})"
+
+
+def taxon_row(taxon):
+    ratio, stadium = taxon["ratio"] or {}, taxon["stadium"] or {}
+    return [taxon["taxon"] or "not stated", taxon["measure"].replace("_", " "), str(taxon["animals"]),
+            with_limits(ratio.get("estimate"), ratio.get("lower"), ratio.get("upper")),
+            with_limits(stadium.get("median_days"), stadium.get("lower"), stadium.get("upper"), 3),
+            "; ".join(filter(None, [*taxon["notes"], stadium.get("note")])) or "-"]
+
+
+def instar_row(row):
+    return [row["taxon"] or "not stated", row["sex"], number(row["instar"]), str(row["n"]), number(row["mean"]), number(row["sd"]),
+            with_limits(row["geometric_mean"], row["lower"], row["upper"]), with_limits(row["ratio"], row["ratio_lower"], row["ratio_upper"]),
+            str(row["ratio_n"]), with_limits(row["median_days"], row["median_lower"], row["median_upper"], 3), str(row["stadia_n"])]
+
+
+def plain_growth(document, remark=None):
+    """The whole answer as plain text."""
+    lines = [growth_title(document, remark), "", *aligned(TAXA, map_rows(taxon_row, document["taxa"]))]
+    lines += ["", "Per instar and sex", *aligned(INSTARS, map_rows(instar_row, document["instars"]))]
+    doubts = [problem for problem in document["problems"] if not is_fault(problem)]
+    if doubts:
+        lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
+    return "\n".join([*lines, "", *CLOSING, DEFERENCE]) + "\n"
+
+
+CLOSING = [
+    "growth ratio: size after a molt over size before it, least squares of log size with an intercept an animal; for these animals.",
+    "stadium median: no family of distributions assumed (Turnbull), bootstrap limits; - = not reached or not known.",
+    "A row without an instar holds animals whose instar is not on record; sizes in mm, mass in g.",
+]
+
+
+def map_rows(cells, rows):
+    return [cells(row) for row in rows]
+
+
+def print_growth(document, remark=None, out=None):
+    (out or sys.stdout).write(plain_growth(document, remark))
