@@ -8,6 +8,7 @@ namespace py = pybind11;
 
 void bind_intervals(py::module_& m);
 void bind_nonparametric(py::module_& m);
+void bind_instars(py::module_& m);
 void bind_records(py::module_& m);
 void bind_stadia(py::module_& m);
 void bind_backtest(py::module_& m);
