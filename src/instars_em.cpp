@@ -248,6 +248,7 @@ Moments moments_of(const Sample& sample, const Model& model, const MatrixXd& res
 
 void maximization(const Moments& moments, const Structure& structure, Model& model) {
   model.weight = moments.count / moments.count.sum();
+  model.weight = (model.weight.array() > 1e-100).select(model.weight, 0.0);  // Eigen's exp(-inf) is not quite 0
   model.mean = new_means(moments, structure, model);
   model.held.assign(model.root.size(), 0);
   if (structure.spread == Spread::equal) return equal_spread(moments, structure, model);

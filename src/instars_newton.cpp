@@ -284,6 +284,7 @@ Model model_of(const Structure& s, const Model& like, const VectorXd& parameters
   }
   const VectorXd logs = parameters.tail(s.n_instars);
   model.weight = (logs.array() - logs.maxCoeff()).exp();
+  model.weight = (like.weight.array() > 0).select(model.weight, 0.0);  // Eigen's exp(-inf) is not quite 0
   model.weight /= model.weight.sum();
   return model;
 }
