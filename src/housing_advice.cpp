@@ -125,6 +125,9 @@ void Adviser::judge_days() {
   a_.safe_from = days_.from;
   a_.safe_until = days_.until;
   say_hardening();
+  if (s_.last_watched && !s_.molts_no_more)
+    say("last looked at on " + to_iso(*s_.last_watched) + ": it may have molted since and be soft; look before a move");
+  if (std::isnan(s_.leg_span_mm)) assume("never measured: days by size as for the usual size of its kind (assumption)");
   if (!s_.next_molt.days.empty()) say_premolt();
   say_old_signs();
 }

@@ -141,6 +141,7 @@ void set_animal(const Animal& animal, const AnimalHistory& history, Day as_of, H
   s.on_back = history.on_back;
   if (!history.molts.empty()) s.latest_molt = history.molts.back().when.latest;
   s.watched_from = history.watched_from;
+  if (history.last_watched < as_of) s.last_watched = history.last_watched;
   s.fangs_black = history.fangs_black;
   s.meal = history.meal;
   if (animal.set_aside)

@@ -98,8 +98,9 @@ struct HousingSituation {
   bool matured = false, molts_no_more = false;
   double male_chance = 0.5;
   std::optional<EnclosureSize> enclosure;
-  std::optional<Day> latest_molt;        ///< latest possible day of the last molt; none: none on record
-  Day watched_from = 0;                  ///< without a molt on record it may have molted just before this day
+  std::optional<Day> latest_molt;   ///< latest possible day of the last molt; none: none on record
+  Day watched_from = 0;             ///< without a molt on record it may have molted just before this day
+  std::optional<Day> last_watched;  ///< last day on which a molt would have been noticed, where that is before as_of
   std::optional<Day> fangs_black, meal;  ///< first since the last molt
   std::optional<Day> last_meal;          ///< last since the last molt
   std::vector<SignNote> signs;           ///< since the last molt, by day

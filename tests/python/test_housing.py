@@ -172,6 +172,13 @@ def test_hardening_counts_from_the_latest_possible_day():
     assert (found["advice"], found["safe_from"]) == ("wait_hardening", later(7))  # 10 - 3
 
 
+def test_an_animal_not_looked_at_is_looked_at_before_a_move():
+    records = collection([*settled("A1"), ("A2", 0, "checked")])
+    for watched, said in (("all", False), ("rows", True)):
+        plan = moltspan.fit(records, as_of=AS_OF, watched=watched).rehouse()
+        assert any(f"last looked at on {ago(20)}" in text for text in advice(plan)["A1"]["reasons"]) == said
+
+
 # Laws.
 
 
