@@ -5,6 +5,7 @@ PYBIND11_MODULE(_core, m) {
   m.doc() = "Compiled core of moltspan; use the functions of the package instead.";
   m.attr("__version__") = MOLTSPAN_VERSION;
   moltspan::bindings::bind_intervals(m);
+  moltspan::bindings::bind_growth(m);
   moltspan::bindings::bind_instars(m);
   moltspan::bindings::bind_records(m);
   moltspan::bindings::bind_stadia(m);

@@ -7,6 +7,7 @@ namespace moltspan::bindings {
 namespace py = pybind11;
 
 void bind_intervals(py::module_& m);
+void bind_growth(py::module_& m);
 void bind_nonparametric(py::module_& m);
 void bind_instars(py::module_& m);
 void bind_records(py::module_& m);

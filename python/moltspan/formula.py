@@ -112,6 +112,8 @@ def _column_name(factor):
 
 
 def _is_factor(values):
+    if isinstance(values, np.ndarray) and values.dtype.kind in "iuf":
+        return False
     return any(isinstance(value, (str, bool, np.bool_)) for value in values)
 
 
@@ -133,10 +135,12 @@ def _numbers(factor, name, values):
     call = _CALL.match(power.group(1) if power else factor)
     if call and call.group(1) not in FUNCTIONS:
         raise ValueError(f"formula: there is no function {call.group(1)!r}; there are {', '.join(FUNCTIONS)}")
-    numbers = np.array([np.nan if value is None else float(value) for value in values])
+    numbers = np.asarray(values, dtype=float) if isinstance(values, np.ndarray) else \
+        np.array([np.nan if value is None else float(value) for value in values])
     with np.errstate(all="ignore"):
         result = FUNCTIONS[call.group(1)](numbers) if call else numbers
         result = result ** int(power.group(2)) if power else result
     for row in np.flatnonzero(~np.isfinite(result)):
-        raise ValueError(f"row {row}, {factor} is not a number (the table holds {values[row]!r}): fill it in or leave the row out")
+        held = values[row].item() if isinstance(values[row], np.generic) else values[row]
+        raise ValueError(f"row {row}, {factor} is not a number (the table holds {held!r}): fill it in or leave the row out")
     return result

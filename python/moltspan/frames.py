@@ -25,6 +25,16 @@ def columns_of(frame):
     return {str(name): table[name].to_list() for name in table.columns}
 
 
+def arrays_of(frame):
+    """Column name -> numpy array where the column holds numbers without blanks, list of Python values otherwise; for large tables."""
+    import narwhals
+
+    kind_of(frame)
+    table = narwhals.from_native(frame, eager_only=True)
+    return {str(name): table[name].to_numpy() if table[name].dtype.is_numeric() and table[name].null_count() == 0 else table[name].to_list()
+            for name in table.columns}
+
+
 def text_of(value):
     """One cell as a person would write it in a CSV file; blank for all kinds of missing."""
     if value is None or value is np.ma.masked:

@@ -1,0 +1,286 @@
+"""Growth of several animals: the linear mixed model on log size, by maximum likelihood and REML."""
+
+from types import MappingProxyType
+
+import numpy as np
+
+from moltspan import _core, frames
+from moltspan.formula import Design
+from moltspan.intervals import check_level, choice
+from moltspan.result import Health, html_table, text_table
+
+METHODS = ("ml", "reml", "bayes")
+DEGREES = ("satterthwaite", "kenward_roger", "residual")
+RESPONSES = ("log", "identity")
+
+
+def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", formula="instar", random="1 + instar", method="ml",
+               reading_step_mm=None, cohort=None, response="log", correlated=True):
+    """Fits `log size = x'beta + u_cohort + z'b_animal + sigma e` to a table of readings, one row each, sizes in mm.
+
+    `table`: pandas, polars or Arrow. `size`, `instar`, `animal`, `cohort` name its columns; `size` may be any positive column.
+    `formula` gives x, `random` z ("1": every animal starts at its own size; "1 + instar": and has its own ratio), see
+    moltspan.formula; where `instar` names another column, the word instar in them means that column. `correlated=False`: the effects of
+    an animal are independent. `cohort`: a nested effect, as sibs are no replicates. `response="identity"` takes sizes as they are.
+
+    `method="ml"` or `"reml"`; log-likelihoods are those of the log sizes with all constants, REML as lme4 and nlme state it. `"bayes"` is
+    not part of this version. `reading_step_mm`: the step readings are rounded to; both methods take readings as they are, health says
+    what share of sigma is rounding. Fewer than three animals: no spread between them is estimated (two: a fixed difference), health
+    says so. Faulty input raises ValueError naming the row.
+    """
+    choice("method", method, METHODS), choice("response", response, RESPONSES)
+    if method == "bayes":  # the model with latent sizes plugs in here
+        raise ValueError('method="bayes": growth with latent sizes is not part of this version; use method="reml"')
+    columns = frames.arrays_of(table)
+    n_rows = len(next(iter(columns.values()))) if columns else 0
+    columns = _with_instar(columns, instar)
+    sizes = _sizes(columns, size, response)
+    design, effects = Design(formula, columns), Design(random, columns) if animal is not None else None
+    groups = {"animal": _codes(columns, animal, "animal"), "cohort": _codes(columns, cohort, "cohort")}
+    data = _core.MixedData()
+    data.y = np.log(sizes) if response == "log" else sizes
+    data.coefficients, data.x = design.matrix(columns, n_rows)
+    if effects is not None:
+        data.effects, data.z = effects.matrix(columns, n_rows)
+    data.groups, data.outer_groups = groups["animal"][0], groups["cohort"][0]
+    data.group_labels = list(groups["animal"][1])[:2]
+    options = _core.MixedOptions()
+    options.method, options.correlated = getattr(_core.MixedMethod, method), bool(correlated)
+    asked = {"size": size, "instar": instar, "animal": animal, "formula": formula, "random": random, "method": method,
+             "reading_step_mm": reading_step_mm, "cohort": cohort, "response": response, "correlated": correlated}
+    core = _core.fit_mixed_model(data, options)
+    labels = {level: {label: code for code, label in enumerate(names)} for level, (_, names) in groups.items()}
+    return GrowthFit(core, asked, design, effects, labels, _core.rounding_health(core, sizes, reading_step_mm or 0.0, response == "log"))
+
+
+def _with_instar(columns, instar):
+    """The columns, with `instar` as a second name of the column that holds it."""
+    return columns if instar == "instar" or instar not in columns or "instar" in columns else columns | {"instar": columns[instar]}
+
+
+def _named(columns, name, argument):
+    if name not in columns:
+        raise ValueError(f"{argument}={name!r}: the table has no such column; it has {', '.join(columns)}")
+    return columns[name]
+
+
+def _sizes(columns, name, response):
+    """Sizes as numbers; ValueError that names the row for what is no size."""
+    values = _named(columns, name, "size")
+    rule = "a size is a number above 0" if response == "log" else "a number is wanted"
+    sizes = np.full(len(values), np.nan)
+    if isinstance(values, np.ndarray):
+        sizes = values.astype(float)
+    else:
+        for row, value in enumerate(values):
+            try:
+                sizes[row] = np.nan if frames.text_of(value).strip() == "" else float(value)
+            except (TypeError, ValueError):
+                raise ValueError(f"row {row}, {name} = {value!r}: {rule}; mend it or leave the row out") from None
+    for row in np.flatnonzero(~(np.isfinite(sizes) & ((sizes > 0) | (response != "log")))):
+        if np.isnan(sizes[row]):
+            raise ValueError(f"row {row}, {name} is blank: {rule}; fill it in or leave the row out")
+        raise ValueError(f"row {row}, {name} = {frames.text_of(values[row])}: {rule}; mend it or leave the row out")
+    return sizes
+
+
+def _codes(columns, name, argument):
+    """(code of each row, labels); codes in the order of the labels where there are two, of first appearance otherwise."""
+    if name is None:
+        return np.zeros(0, dtype=np.int32), []
+    values = _named(columns, name, argument)
+    if isinstance(values, np.ndarray) and np.isfinite(values).all():
+        labels, codes = np.unique(values, return_inverse=True)
+        return codes.astype(np.int32), [frames.text_of(label) for label in labels]
+    known, codes = {}, np.empty(len(values), dtype=np.int32)
+    for row, value in enumerate(values):
+        text = value if isinstance(value, str) else frames.text_of(value)
+        if not text.strip():
+            raise ValueError(f"row {row}, {name} is blank: write which {argument} it is, or leave the row out")
+        codes[row] = known.setdefault(text, len(known))
+    if len(known) == 2 and list(known) != sorted(known):
+        return 1 - codes, sorted(known)
+    return codes, list(known)
+
+
+class GrowthFit:
+    """Result of `fit_growth`; nothing in it can be changed."""
+
+    def __init__(self, core, asked, design, effects, labels, rounding=()):
+        held = {"_core": core, "asked": MappingProxyType(asked), "_design": design, "_effects": effects, "_labels": labels,
+                "_rounding": tuple(rounding)}
+        for name, value in held.items():
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name, *value):
+        raise AttributeError("a fit cannot be changed; fit again")
+
+    __delattr__ = __setattr__
+
+    @property
+    def coefficients(self):
+        """Name -> estimate; `Intercept`, columns as in the formula, factors as `sex[male]`."""
+        return dict(zip(self._core.coefficients, self._core.beta.tolist(), strict=True))
+
+    @property
+    def standard_errors(self):
+        """Name -> standard error, the roots of the diagonal of (X'V^-1 X)^-1."""
+        return dict(zip(self._core.coefficients, np.sqrt(np.diag(self._core.covariance)).tolist(), strict=True))
+
+    @property
+    def covariance(self):
+        """(X'V^-1 X)^-1, a frame named on both sides."""
+        import pandas
+
+        names = self._core.coefficients
+        return pandas.DataFrame(self._core.covariance, index=names, columns=names)
+
+    @property
+    def animal_sd(self):
+        """Effect -> sd between animals (`Intercept`, `instar`); empty where no spread was estimated."""
+        return MappingProxyType(dict(zip(self._core.effects, np.sqrt(np.diag(self._core.effect_covariance)).tolist(), strict=True)))
+
+    @property
+    def animal_covariance(self):
+        """Covariance of the effects of an animal, a frame named on both sides."""
+        import pandas
+
+        names = self._core.effects
+        return pandas.DataFrame(self._core.effect_covariance, index=names, columns=names)
+
+    @property
+    def animal_correlation(self):
+        """Correlation of the first two effects of an animal; None where there is one, NaN where an sd is 0."""
+        return self._core.correlation if len(self._core.effects) > 1 else None
+
+    @property
+    def animal_effects(self):
+        """Conditional modes of the effects, a frame with a row an animal."""
+        import pandas
+
+        labels = list(self._labels["animal"]) if self._core.effects else []
+        return pandas.DataFrame(_core.conditional_modes(self._core), index=labels, columns=self._core.effects)
+
+    sigma = property(lambda self: self._core.sigma, doc="sd of a reading about its animal's line, log scale.")
+    cohort_sd = property(lambda self: self._core.outer_sd if self._core.has_outer else None, doc="sd between cohorts; None without them.")
+    log_likelihood = property(lambda self: self._core.log_likelihood, doc="Of the log sizes, all constants in; restricted under REML.")
+    n_readings = property(lambda self: self._core.n_rows)
+    n_animals = property(lambda self: self._core.n_groups)
+
+    @property
+    def health(self):
+        """What to know before using the numbers: state "good", "warning" or "bad", and notes."""
+        return Health.of([*self._core.health, *self._rounding])
+
+    def degrees_of_freedom(self, method="satterthwaite"):
+        """Name -> degrees of freedom of the t interval: "satterthwaite", "kenward_roger" or "residual"."""
+        found = self._t_intervals(0.95, method)
+        return dict(zip(self._core.coefficients, found.degrees_of_freedom.tolist(), strict=True))
+
+    def _t_intervals(self, level, degrees):
+        check_level(level)
+        choice("degrees", degrees, DEGREES)
+        return _core.contrast_intervals(self._core, np.eye(len(self._core.coefficients)), level, getattr(_core.MixedDegrees, degrees))
+
+    def interval(self, level=0.95, degrees="satterthwaite"):
+        """Frame of estimate, lower, upper, degrees_of_freedom: coefficients by Student's t; sigma and sds through their logarithms,
+        correlations through Fisher's z.
+
+        `degrees`: "satterthwaite"; "kenward_roger", which adjusts the standard errors too and is exact in balanced designs; "residual". All
+        rest on the REML fit of the model, also under `method="ml"`, as spreads by ML are too small with few animals.
+        """
+        import pandas
+
+        fixed = self._t_intervals(level, degrees)
+        spreads = _core.spread_intervals(self._core, level)
+        parts = [pandas.DataFrame({"estimate": part.estimate, "lower": part.lower, "upper": part.upper,
+                                   "degrees_of_freedom": part.degrees_of_freedom}, index=names)
+                 for part, names in ((fixed, self._core.coefficients), (spreads, spreads.names))]
+        return pandas.concat(parts)
+
+    def growth_ratio(self, level=0.95, against=2 ** (1 / 3), coefficient="instar", degrees="satterthwaite"):
+        """Ratio of sizes from one instar to the next, exp(slope), with its interval and its comparison with another value.
+
+        Series: ratio, lower, upper, degrees_of_freedom, against (default Przibram's 2^(1/3)), t, p_value (two-sided).
+        """
+        import pandas
+
+        check_level(level)
+        choice("degrees", degrees, DEGREES)
+        if coefficient not in self.coefficients:
+            raise ValueError(f"coefficient={coefficient!r}: the fit has {', '.join(self.coefficients)}")
+        if not against > 0:
+            raise ValueError(f"against={against!r}: a ratio is above 0, for example 1.26")
+        place = np.array([[float(name == coefficient) for name in self._core.coefficients]])
+        found = _core.ratio_test(self._core, place, level, getattr(_core.MixedDegrees, degrees), float(against))
+        return pandas.Series({"ratio": found.ratio, "lower": found.lower, "upper": found.upper,
+                              "degrees_of_freedom": found.degrees_of_freedom, "against": float(against), "t": found.t,
+                              "p_value": found.p_value})
+
+    def predict(self, table, level=0.9, new_animal="population"):
+        """Sizes in mm for rows of covariates: `estimate` (median), `mean_lower/upper` (band of the line), `new_lower/upper` (band of the
+        next reading).
+
+        A row whose animal (cohort) the fit knows gets its effect. Others: `new_animal="population"` gives the line of the population, with
+        the spread between animals in the band of the next reading; "error" raises ValueError. The bands integrate over all parameters,
+        spreads included, without random numbers.
+        """
+        check_level(level)
+        choice("new_animal", new_animal, ("population", "error"))
+        columns = frames.arrays_of(table)
+        n_rows = len(next(iter(columns.values()))) if columns else 0
+        columns = _with_instar(columns, self.asked["instar"])
+        rows = _core.MixedRows()
+        rows.x = self._design.matrix(columns, n_rows)[1]
+        if self._core.effects:
+            rows.z = self._effects.matrix(columns, n_rows)[1]
+        rows.groups = self._members("animal", columns, n_rows, new_animal)
+        rows.outer_groups = self._members("cohort", columns, n_rows, "population")
+        bands = _core.predict_mixed(self._core, rows, level)
+        scale = np.exp if self.asked["response"] == "log" else np.asarray
+        names = ("estimate", "mean_lower", "mean_upper", "new_lower", "new_upper")
+        return frames.frame_of({name: scale(getattr(bands, name)) for name in names}, frames.kind_of(table))
+
+    def _members(self, level, columns, n_rows, new_animal):
+        name, known = self.asked[level], self._labels[level]
+        if name is None or name not in columns:
+            if name is not None and new_animal == "error":
+                raise ValueError(f"the table has no column {name!r}; new_animal='population' predicts for new ones")
+            return [-1] * n_rows
+        codes = [known.get(frames.text_of(value), -1) for value in columns[name]]
+        if new_animal == "error" and -1 in codes:
+            row = codes.index(-1)
+            raise ValueError(f"row {row}, {name} = {frames.text_of(columns[name][row])!r}: the fit does not know it; new_animal='population' predicts "
+                             "for a new one")
+        return codes
+
+    def _rows(self):
+        errors = self.standard_errors
+        rows = [(name, f"{value:.5g}", f"{errors[name]:.3g}") for name, value in self.coefficients.items()]
+        spreads = {"sigma": self.sigma} | {f"animal_sd[{name}]": sd for name, sd in self.animal_sd.items()}
+        if self.animal_correlation is not None:
+            spreads["animal_correlation"] = self.animal_correlation
+        if self.cohort_sd is not None:
+            spreads["cohort_sd"] = self.cohort_sd
+        return rows + [(name, f"{value:.5g}", "") for name, value in spreads.items()]
+
+    def _facts(self):
+        asked, log = self.asked, self.asked["response"] == "log"
+        random = f" + ({asked['random']} | {asked['animal']})" if self._core.effects else ""
+        nested = f" + (1 | {asked['cohort']})" if self._core.has_outer else ""
+        method = {"ml": "maximum likelihood", "reml": "restricted maximum likelihood"}[asked["method"]]
+        response = f"log {asked['size']}" if log else asked["size"]
+        return [("model", f"{response} ~ {asked['formula']}{random}{nested}, {method}"),
+                ("readings", f"{self.n_readings} of {self.n_animals} animals" if asked["animal"] else f"{self.n_readings}"),
+                ("log-likelihood", f"{self.log_likelihood:.6f}"),
+                ("health", str(self.health))]
+
+    def summary(self):
+        """The fit as text."""
+        head = ("", "estimate", "standard error")
+        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(head, self._rows())
+
+    __repr__ = summary
+
+    def _repr_html_(self):
+        return html_table("Growth", self._facts(), ("", "estimate", "standard error"), self._rows())
