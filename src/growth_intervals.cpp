@@ -35,7 +35,8 @@ MatrixXd stable_inverse(const MatrixXd& matrix) {
   return parts.eigenvectors() * inverse.asDiagonal() * parts.eigenvectors().transpose();
 }
 
-/// Inverse observed information of (search parameters, log sigma^2) at the best point of the method.
+}  // namespace
+
 MatrixXd spread_covariance(const MixedBlocks& blocks, const MixedSearch& search, const VectorXd& at,
                            const MixedCriterion& best, MixedMethod method) {
   const int m = search.size();
@@ -50,6 +51,8 @@ MatrixXd spread_covariance(const MixedBlocks& blocks, const MixedSearch& search,
   hessian(m, m) = static_cast<double>(blocks.rows()) - (reml ? blocks.coefficients() : 0);
   return 2 * stable_inverse(hessian);
 }
+
+namespace {
 
 /// The REML fit of the model with what the t intervals need of it.
 struct Reference {

@@ -4,6 +4,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <stdexcept>
+#include <tuple>
 
 #include "growth_chart.hpp"
 
@@ -76,10 +77,15 @@ const std::vector<SpreadPoint>& MixedPoints::of(const MixedFit& fit) {
 void MixedPoints::make(const MixedFit& fit) {
   const MixedBlocks& blocks = *fit.blocks;
   double degrees = static_cast<double>(blocks.rows()) - blocks.coefficients();
-  const MixedFit reml = fit.options.method == MixedMethod::reml ? fit : refit(fit, MixedMethod::reml);
+  reml_ = fit.options.method == MixedMethod::reml ? fit : refit(fit, MixedMethod::reml);
+  reml_.points.reset();
+  const MixedSearch search(blocks, fit.options.correlated);
+  spread_covariance_ = moltspan::spread_covariance(blocks, search, reml_.relative,
+                                                   mixed_criterion(blocks, search, reml_.relative, MixedMethod::reml),
+                                                   MixedMethod::reml);
   const bool known = blocks.effects() == 0 || blocks.groups() >= many_groups;
   if (known || blocks.effects() > 2) {
-    points_ = {fitted_point(reml)};
+    points_ = {fitted_point(reml_)};
     if (!known) degrees = std::min(degrees, blocks.groups() - 1.0);
     student_ = StudentTable(degrees);
     return;
@@ -87,7 +93,7 @@ void MixedPoints::make(const MixedFit& fit) {
   student_ = StudentTable(degrees);
   student_.fill();
   const SpreadChart chart(blocks, fit.options.correlated);
-  const RelativeSpread mode = MixedSearch(blocks, fit.options.correlated).spread(reml.relative);
+  const RelativeSpread mode = search.spread(reml_.relative);
   for (const WeightedSpread& at : integrate_spreads(blocks, chart, mode)) {
     points_.push_back(point_at(blocks, at.spread, mixed_profile(blocks, at.spread, false)));
     points_.back().weight = at.weight;
@@ -198,6 +204,40 @@ MatrixXd conditional_modes(const MixedFit& fit) {
   return modes;
 }
 
+namespace {
+
+/// Band of the next reading of a new group with one effect: Student's t with Satterthwaite's degrees of freedom of the
+/// total variance at the REML estimates (Francq, Lin & Hoyer 2019, Statistics in Medicine 38:4075).
+std::pair<double, double> total_variance_band(const MixedPoints& points, const MixedRow& row, double level) {
+  const MixedFit& reml = points.reml();
+  const MixedBlocks& blocks = *reml.blocks;
+  const MixedSearch search(blocks, reml.options.correlated);
+  const Index last = reml.relative.size();
+  double center = 0;
+  const auto total = [&](const VectorXd& at) {
+    const RelativeSpread spread = search.spread(at.head(last));
+    const SpreadPoint point = point_at(blocks, spread, mixed_profile(blocks, spread, false));
+    const PredictorMoments moments = predictor_moments(blocks, point, row);
+    center = moments.center;
+    return std::exp(at[last]) * (moments.variance + moments.extra + 1);
+  };
+  VectorXd at(last + 1), gradient(last + 1);
+  at << reml.relative, 2 * std::log(reml.sigma);
+  for (Index i = 0; i <= last; ++i) {  // smooth and of order one: central differences
+    VectorXd up = at, down = at;
+    const double step = 1e-5 * std::max(1.0, std::abs(at[i]));
+    up[i] += step;
+    down[i] -= step;
+    gradient[i] = (total(up) - total(down)) / (2 * step);
+  }
+  const double variance = total(at), error = gradient.dot(points.spread_covariance() * gradient);
+  const double degrees = std::max(2 * variance * variance / error, 1.0);
+  const double reach = StudentTable(degrees).quantile(0.5 + level / 2) * std::sqrt(variance);
+  return {center - reach, center + reach};
+}
+
+}  // namespace
+
 MixedBands predict_mixed(const MixedFit& fit, const MixedRows& rows, double level) {
   if (!(level > 0 && level < 1))
     throw std::invalid_argument("level = " + std::to_string(level) + ": a level lies between 0 and 1");
@@ -221,8 +261,12 @@ MixedBands predict_mixed(const MixedFit& fit, const MixedRows& rows, double leve
     }
     bands.mean_lower[i] = mean.quantile(0.5 - level / 2);
     bands.mean_upper[i] = mean.quantile(0.5 + level / 2);
-    bands.new_lower[i] = next.quantile(0.5 - level / 2);
-    bands.new_upper[i] = next.quantile(0.5 + level / 2);
+    if (n_points > 1 && fit.blocks->effects() == 1 && row.group < 0) {
+      std::tie(bands.new_lower[i], bands.new_upper[i]) = total_variance_band(*fit.points, row, level);
+    } else {
+      bands.new_lower[i] = next.quantile(0.5 - level / 2);
+      bands.new_upper[i] = next.quantile(0.5 + level / 2);
+    }
   }
   return bands;
 }

@@ -42,6 +42,9 @@ class MixedPoints {
  public:
   const std::vector<SpreadPoint>& of(const MixedFit& fit);
   const StudentTable& student() const { return student_; }  ///< law of each point
+  const MixedFit& reml() const { return reml_; }            ///< the same model by REML
+  /// Inverse observed information of the REML fit's search parameters and log sigma^2.
+  const Eigen::MatrixXd& spread_covariance() const { return spread_covariance_; }
 
  private:
   void make(const MixedFit& fit);
@@ -49,6 +52,8 @@ class MixedPoints {
   std::once_flag made_;
   std::vector<SpreadPoint> points_;
   StudentTable student_;
+  MixedFit reml_;
+  Eigen::MatrixXd spread_covariance_;
 };
 
 /// Mixture of Student t with common degrees of freedom.

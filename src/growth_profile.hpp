@@ -69,6 +69,11 @@ struct MixedMinimum {
   bool converged = false, singular = false;
 };
 
+/// Inverse observed information of (search parameters, log sigma^2) at the best point of the method; directions that
+/// the rows do not determine, such as an sd at 0, have none.
+Eigen::MatrixXd spread_covariance(const MixedBlocks& blocks, const MixedSearch& search, const Eigen::VectorXd& at,
+                                  const MixedCriterion& best, MixedMethod method);
+
 /// Newton with exact Hessian from one or, for few groups, several starts.
 MixedMinimum minimise(const MixedBlocks& blocks, bool correlated, MixedMethod method);
 

@@ -92,7 +92,7 @@ struct MixedIntervals {
 
 /// t intervals of linear combinations `contrasts` (one a row) of the coefficients. They rest on the REML fit of the
 /// same model also where the fit is by ML, whose spreads are too small in few animals; the centre is the fit's own.
-/// Where a spread is estimated 0 the degrees of freedom are at most those of the next smaller model.
+/// A spread estimated 0 counts as known.
 MixedIntervals contrast_intervals(const MixedFit& fit, const Eigen::MatrixXd& contrasts, double level,
                                   MixedDegrees degrees = MixedDegrees::satterthwaite);
 
@@ -134,7 +134,9 @@ struct MixedBands {
 /// The bands integrate over coefficients, sigma and the relative covariance Psi of the effects under the prior
 /// 1 / sigma^2 |I + A Psi|^-q, with A the mean of Z'Z of a group and q effects: a mixture of Student t over a grid of
 /// Psi. For q = 1 this is the prior of Box & Tiao (1973, section 5.2), for two effects the one whose posterior of one
-/// contrast has the degrees of freedom of the exact t. No random numbers. From 200 groups on, or with three effects,
+/// contrast has the degrees of freedom of the exact t. No random numbers. For a new
+/// group with a single effect that prior covers too much where the spread is small: there `new` is Student's t with
+/// Satterthwaite's degrees of freedom of the total variance, at REML. From 200 groups on, or with three effects,
 /// Psi stays at its REML estimate.
 MixedBands predict_mixed(const MixedFit& fit, const MixedRows& rows, double level);
 
