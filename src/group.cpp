@@ -184,4 +184,25 @@ std::vector<double> stadium_instars(const StadiaTable& table) {
   return instars;
 }
 
+std::vector<std::string> stadium_setups(const Collection& collection, const StadiaTable& table) {
+  std::vector<std::vector<std::pair<Day, std::string>>> labels(table.animals.size());
+  for (const Entry& entry : collection.entries)
+    if (entry.event == Event::setup && entry.animal >= 0 && entry.when.latest <= table.as_of)
+      labels[static_cast<std::size_t>(entry.animal)].emplace_back(entry.when.earliest, entry.text);
+  for (auto& own : labels) std::stable_sort(own.begin(), own.end(), [](auto& l, auto& r) { return l.first < r.first; });
+  std::vector<std::string> setups;
+  for (const Stadium& s : table.stadia) {
+    std::string at_start;
+    bool changed = false;
+    const Day end = s.end ? s.end->latest : table.as_of;
+    for (const auto& [day, label] : labels[static_cast<std::size_t>(s.animal)])
+      if (day <= s.start.earliest)
+        at_start = label;
+      else if (day < end)
+        changed = changed || label != at_start;
+    setups.push_back(changed ? "" : at_start);
+  }
+  return setups;
+}
+
 }  // namespace moltspan

@@ -86,6 +86,10 @@ std::vector<AnimalReading> animal_readings(const StadiaTable& table);
 /// Instar in which each stadium is spent, counted as in `animal_readings`.
 std::vector<double> stadium_instars(const StadiaTable& table);
 
+/// The `setup` in force over each whole stadium, as written; blank where none was on record by its first possible day
+/// or it changed before its end (or the last day used).
+std::vector<std::string> stadium_setups(const Collection& collection, const StadiaTable& table);
+
 /// How many of each sex; an animal of probable sex is of that sex with chance .8.
 struct SexCounts {
   int female = 0, male = 0, probable_female = 0, probable_male = 0, unknown = 0;

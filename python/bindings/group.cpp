@@ -78,6 +78,7 @@ void bind_tables(py::module_& m) {
       .def_readonly("day", &AnimalReading::day);
   m.def("animal_readings", &animal_readings, "table"_a);
   m.def("stadium_instars", &stadium_instars, "table"_a);
+  m.def("stadium_setups", &stadium_setups, "collection"_a, "table"_a);
 }
 
 void bind_tests(py::module_& m) {

@@ -20,7 +20,8 @@ def stadium_effects(table, by, formula="1", cohort=None, animal=None, taxon=None
                     assigned=False, **options):
     """How much longer are the stadia of one group than of another? Every pair of the groups in the column `by`.
 
-    `table`: a frame as `fit_stadia` takes it, or a `Collection` (its stadia; animals and cohorts are then effects by themselves). Fits
+    `table`: a frame as `fit_stadia` takes it, or a `Collection` (its stadia; animals and cohorts are then effects by themselves, and
+    `by="setup"` compares the setups of the journal that were in force over whole stadia). Fits
     `log T ~ formula + by` with nested `cohort` and `animal` effects (sibs are not replicates). `ratio`: length over length, with
     `lower`, `upper` for each pair and `simultaneous_*` for all pairs together (max-t). `method="ml"`: likelihood ratio against the fit
     without `by`; pairs adjusted by Holm and by max-t (Tukey's). `method="bayes"`: posterior of each ratio and the chance that it is
@@ -90,8 +91,13 @@ class Effects(ResultTable):
 def _stadia_of(table, animal, cohort, by):
     if not (hasattr(table, "problems") and hasattr(table, "stadia")):
         return table, animal, cohort
-    stadia = table.stadia()
-    columns = frames.columns_of(stadia)
+    columns = frames.columns_of(table.stadia())
+    if by == "setup" and len(columns["animal"]):
+        columns["setup"] = _core.stadium_setups(table._core_collection, table._stadia_table())
+    for row, (low, high) in enumerate(zip(columns["min_days"], columns["max_days"], strict=True)):
+        if low == 0 and frames.text_of(high) == "" and by in columns:  # begun on the last day: says nothing yet
+            columns[by][row] = math.nan if isinstance(columns[by][row], float) else ""
+    stadia = frames.frame_of(columns, table._kind)
     cohorts = {frames.text_of(value) for value in columns["cohort"]} - {""}
     return stadia, animal or "animal", cohort or ("cohort" if len(cohorts) > 1 and by != "cohort" else None)
 
@@ -180,7 +186,7 @@ def _pair_columns(pairs, found, tested):
 
 def _facts(asked, n, left_out, units, df):
     nested = [f"{level} effects" for level in ("taxon", "cohort", "animal") if asked.get(level)]
-    model = f"{n} rows" + (f", {left_out} without a value left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
+    model = f"{n} rows" + (f", {left_out} without a value or a day watched left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
     facts = [("compared", f"{asked['measure']} by {asked['by']}; {model}"),
              ("intervals", f"{asked['level']:.0%}" + (f", {units[1]} {units[0]}, {df:g} degrees of freedom" if units else ""))]
     return [*facts, ("reading", ASSIGNED if asked["assigned"] else ASSOCIATION)]

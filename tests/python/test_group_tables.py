@@ -116,6 +116,22 @@ def test_weeks_renaming_and_order_leave_a_comparison_as_it_is():
     assert again.test.statistic == pytest.approx(effect.test.statistic, abs=1e-5)
 
 
+def test_setups_of_the_journal_count_where_they_last_the_whole_stadium():
+    rows = []
+    for i, (name, label) in enumerate([("p", "warm"), ("q", "cool"), ("r", "warm"), ("s", "cool"), ("t", "moved")]):
+        step = 40 + 2 * i + (20 if label == "cool" else 0)
+        days = pandas.Timestamp("2025-01-02") + pandas.to_timedelta([0, step, 2 * step + i], unit="D")
+        rows += [(name, day.date().isoformat(), "molt", "") for day in days]
+        rows += [(name, "2025-01-01", "setup", "cool" if label == "moved" else label)]
+        rows += [(name, "2025-01-20", "setup", "warm")] if label == "moved" else []
+    journal = pandas.DataFrame(rows, columns=["animal", "date", "event", "value"])
+    collection = moltspan.Collection(pandas.DataFrame({"animal": list("pqrst"), "taxon": ["Damon diadema"] * 5}), journal)
+    effect = moltspan.stadium_effects(collection, "setup")
+    # five animals with two closed stadia and a running one each; the first of t saw two setups, the last of s begins on the last day
+    assert "13 rows, 2 without a value or a day watched left out" in effect.summary()
+    assert effect.ratio("warm", "cool")[0] < 1
+
+
 def test_posterior_of_a_comparison():
     effect = moltspan.stadium_effects(stadia(), "kept", animal="animal", method="bayes")
     estimate, lower, upper = effect.ratio("cold", "hot")
