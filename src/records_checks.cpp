@@ -157,15 +157,18 @@ void check_instars(Life& life) {
 }
 
 double middle(const DayRange& when) { return .5 * (when.earliest + when.latest + 1); }
+double half_width(const DayRange& when) { return .5 * (when.latest - when.earliest); }
 
 void check_stadia(Life& life) {
   const auto& molts = life.molts;
-  constexpr double least_days = 1;  // molts of one day apart count as a day
-  std::vector<double> days;
-  for (std::size_t i = 1; i < molts.size(); ++i)
+  constexpr double least_days = 1;    // molts of one day apart count as a day
+  std::vector<double> days, longest;  // between the middles of the ranges; what the ranges leave open
+  for (std::size_t i = 1; i < molts.size(); ++i) {
     days.push_back(std::max(least_days, middle(molts[i].when) - middle(molts[i - 1].when)));
+    longest.push_back(days.back() + half_width(molts[i].when) + half_width(molts[i - 1].when));
+  }
   for (std::size_t i = 0; days.size() > 1 && i < days.size(); ++i) {
-    const double neighbour = std::max(i > 0 ? days[i - 1] : 0, i + 1 < days.size() ? days[i + 1] : 0);
+    const double neighbour = std::max(i > 0 ? longest[i - 1] : 0, i + 1 < days.size() ? longest[i + 1] : 0);
     if (days[i] <= longest_against_neighbours * neighbour) continue;
     life.doubt(*molts[i + 1].entry, "date", days_text(molts[i + 1].when),
                "a stadium of at most " + number_text(longest_against_neighbours) +

@@ -30,6 +30,7 @@ _HOMES = {
     "Collection": "records",
     "RecordFault": "records",
     "read": "records",
+    "start": "new_folder",
     "fit_stadia": "intervals",
     "StadiaFit": "intervals",
     "fit_growth": "growth",

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse
+from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse, command_start
 
 PLAIN_WIDTH = 10_000  # off a terminal no line is ever wrapped
 
@@ -36,6 +36,7 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 
 
 # Every subcommand lives in a module of its own and registers itself here.
+command_start.add_to(app)
 command_check.add_to(app)
 command_forecast.add_to(app)
 command_growth.add_to(app)

@@ -82,6 +82,11 @@ INSTANTIATE_TEST_SUITE_P(
                      molts({"2024-02-01", "2024-03-01", "2024-07-24", "2024-08-22"}), 4},
         DoubtfulRows{"a stadium of three times its neighbours",
                      molts({"2024-02-01", "2024-03-01", "2024-05-27", "2024-06-25"}), 0},
+        // The second stadium may have lasted 1 to 139 days, so the first, of 31 to 171, is not long beside it.
+        DoubtfulRows{"two molts within one range of days, told apart by number",
+                     "A1,2025-10-01,,molt,4,,,\nA1,2025-11-02,2026-03-20,molt,5,,,\n"
+                     "A1,2025-11-02,2026-03-20,molt,6,,,\n",
+                     0},
         DoubtfulRows{"sex changed twice",
                      "A1,2024-02-01,,sex,female,,,\nA1,2024-03-01,,sex,male,,,\nA1,2024-04-01,,sex,f,,,\n", 4},
         DoubtfulRows{"sex changed once",
