@@ -209,7 +209,8 @@ class InstarMixture:
         return self._tests_frame(_core.instar_bootstrap(self._data, self._core, replicates, seed, threads))
 
     def _tests_frame(self, tests):
-        columns = {"n_instars": np.array([test.n_instars for test in tests], dtype=int), "against": np.array([test.n_instars + 1 for test in tests], dtype=int)}
+        smaller = np.array([test.n_instars for test in tests], dtype=int)
+        columns = {"n_instars": smaller, "against": smaller + 1}
         columns |= {"likelihood_ratio": np.array([test.likelihood_ratio for test in tests]), "p_value": np.array([test.p_value for test in tests]),
                     "replicates": np.array([test.replicates for test in tests], dtype=int)}
         return frames.frame_of(columns, self._kind)
@@ -220,12 +221,14 @@ class InstarMixture:
         how = "asked for" if asked["n_instars"] else f"largest BIC of {self._core.fits[0].n_instars} to {self._core.fits[-1].n_instars}"
         ratios = ", ".join(f"{name} {np.exp(b):.4f}" + (f" ({np.exp(b - 1.96 * e):.4f} to {np.exp(b + 1.96 * e):.4f})" if np.isfinite(e) else "")
                            for name, b, e in zip(self.traits, best.log_ratio, best.log_ratio_error, strict=True) if np.isfinite(b))
-        tests = "; ".join(f"{t.n_instars} against {t.n_instars + 1} instars p = {t.p_value:.3f} ({t.replicates} replicates)" for t in self._core.tests)
+        tests = "; ".join(f"{test.n_instars} against {test.n_instars + 1} instars p = {test.p_value:.3f} ({test.replicates} replicates)"
+                          for test in self._core.tests)
         return [("model", f"normal mixture on log size, {means}, {asked['spread']} spread"),
                 ("animals", f"{self.n}" + (f", {self._core.n_known} of known instar" if self._core.n_known else "")),
                 ("instars", f"{self.n_instars} ({how})"), ("growth ratio (95 %)", ratios or "-"),
                 ("log-likelihood", f"{best.log_likelihood:.6f}, BIC {best.bic:.3f}, ICL {best.icl:.3f} (larger is better)"),
-                ("misclassified", f"{100 * self.misclassification:.2f} % of new animals"), ("bootstrap", tests or "not run"), ("health", str(self.health))]
+                ("misclassified", f"{100 * self.misclassification:.2f} % of new animals"), ("bootstrap", tests or "not run"),
+                ("health", str(self.health))]
 
     def _rows(self):
         best = self._core.best

@@ -123,7 +123,8 @@ def test_two_traits_tell_more_than_one():
     one = moltspan.instar_mixture(np.exp(logs[:, 0]), n_instars=4)
     assert result.misclassification < one.misclassification
     assert set(result.ratio) == {"carapace_mm", "tibia_mm"}
-    mixture = sum(w * stats.multivariate_normal(m, c).pdf(logs) for w, m, c in zip(result.weights, result.mean_log, result.covariance_log, strict=True))
+    parts = zip(result.weights, result.mean_log, result.covariance_log, strict=True)
+    mixture = sum(weight * stats.multivariate_normal(mean, covariance).pdf(logs) for weight, mean, covariance in parts)
     assert np.log(mixture).sum() == pytest.approx(result.log_likelihood, abs=1e-8)
 
 
