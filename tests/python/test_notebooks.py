@@ -1,4 +1,4 @@
-"""Every notebook runs from top to bottom, and is kept without output."""
+"""Every notebook runs from top to bottom, is kept with its output, and can be run on records of one's own."""
 
 from pathlib import Path
 
@@ -7,18 +7,64 @@ import pytest
 from nbclient import NotebookClient
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+INVENTED = [path for path in NOTEBOOKS if "demo/collection" in path.read_text(encoding="utf-8")]
+each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 
 
-def test_there_are_notebooks():
-    assert NOTEBOOKS
+def texts_and_pictures(notebook):
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
+    data = [output.get("data", {}) for output in outputs]
+    texts = [output.get("text", "") for output in outputs] + [str(one.get(kind, "")) for one in data for kind in ("text/plain", "text/html")]
+    return "\n".join(texts), [one["image/png"] for one in data if "image/png" in one]
+
+
+def test_the_three_questions_have_a_notebook():
+    assert {path.stem for path in NOTEBOOKS} >= {"01_next_molt", "02_larger_enclosure"}
+
+
+@each
+def test_notebook_runs(path, monkeypatch):
+    monkeypatch.setenv("MPLBACKEND", "module://matplotlib_inline.backend_inline")
+    kept = nbformat.read(path, as_version=4)
+    notebook = nbformat.from_dict(kept)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    NotebookClient(notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}).execute()
+    _, pictures = texts_and_pictures(notebook)
+    assert len(pictures) == sum(cell.source.count("moltspan.plot_") for cell in notebook.cells if "own_folder" not in cell.source)
+
+
+@each
+def test_notebook_is_kept_with_small_output_that_names_no_path(path):
+    notebook = nbformat.read(path, as_version=4)
+    text, pictures = texts_and_pictures(notebook)
+    assert pictures and path.stat().st_size < 400_000
+    assert all(cell.execution_count for cell in notebook.cells if cell.cell_type == "code")
+    assert not any(word in text for word in ("/tmp", "/home", "/root", "Traceback", " at 0x", "Warning"))
+
+
+@each
+def test_notebook_begins_with_a_question_and_ends_with_a_cell_for_own_records(path):
+    cells = nbformat.read(path, as_version=4).cells
+    assert cells[0].source.splitlines()[0].startswith("# ") and cells[0].source.splitlines()[0].endswith("?")
+    assert cells[-2].source.startswith("## Your own records here") and "own_folder = None" in cells[-1].source
+    assert any(cell.source.startswith("## What to do now") for cell in cells)
+
+
+@pytest.mark.parametrize("path", INVENTED, ids=lambda path: path.stem)
+def test_demo_data_say_that_they_are_invented(path):
+    notebook = nbformat.read(path, as_version=4)
+    assert "invented records" in notebook.cells[0].source and "invented records" in texts_and_pictures(notebook)[0]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebook_runs(path, monkeypatch):
+def test_the_cell_for_own_records_works(path, monkeypatch):
+    """The last cell, with a folder named, from a kernel that has seen only the imports."""
     monkeypatch.setenv("MPLBACKEND", "module://matplotlib_inline.backend_inline")
-    notebook = nbformat.read(path, as_version=4)
-    assert not any(cell.get("outputs") for cell in notebook.cells), "clear the outputs before committing"
-    NotebookClient(notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}).execute()
-    if "plot_" in "".join(cell.source for cell in notebook.cells):
-        pictures = [output for cell in notebook.cells for output in cell.get("outputs", []) if "image/png" in output.get("data", {})]
-        assert pictures
+    last = nbformat.read(path, as_version=4).cells[-1].source
+    source = last.replace("own_folder = None", 'own_folder = "../demo/collection"')
+    assert source != last
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("import moltspan"), nbformat.v4.new_code_cell(source)])
+    NotebookClient(notebook, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}).execute()
+    assert texts_and_pictures(notebook)[0].strip()
