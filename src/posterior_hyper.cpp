@@ -195,20 +195,28 @@ VectorXd lattice_point(int index, Eigen::Index dim) {
 
 /// Solves the points from `first` on, with one solver a thread that keeps its last mode as the next start. Fills
 /// `log_posterior`.
-void solve_points(const LatentModel& model, const std::vector<VectorXd>& points, std::size_t first,
-                  const HyperOptions& options, const PointVisitor& visit, VectorXd& log_posterior) {
+void solve_points(const SolverMaker& make_solver, const std::vector<VectorXd>& points, std::size_t first, int threads,
+                  VectorXd& log_posterior) {
   log_posterior.conservativeResize(static_cast<Eigen::Index>(points.size()));
   const auto work = [&](std::size_t from, std::size_t to) {
-    ConditionalPosterior posterior(model);
-    for (std::size_t i = from; i < to; ++i) {
-      const bool solved = posterior.solve(points[i]);
-      log_posterior[static_cast<Eigen::Index>(i)] = solved ? posterior.log_marginal() + model.log_hyper_prior(points[i])
-                                                           : -std::numeric_limits<double>::infinity();
-      if (solved && options.correct_means) posterior.correct_means();
-      if (solved) visit(i, posterior);
-    }
+    const PointSolver solve = make_solver();
+    for (std::size_t i = from; i < to; ++i) log_posterior[static_cast<Eigen::Index>(i)] = solve(i, points[i]);
   };
-  numeric::in_parts(first, points.size(), options.threads, work);
+  numeric::in_parts(first, points.size(), threads, work);
+}
+
+/// Solvers of a latent model that hand each solved point to `visit`.
+SolverMaker latent_solvers(const LatentModel& model, const HyperOptions& options, const PointVisitor& visit) {
+  return [&model, &options, &visit]() -> PointSolver {
+    const auto posterior = std::make_shared<ConditionalPosterior>(model);
+    return [posterior, &model, &options, &visit](std::size_t point, const VectorXd& hyper) {
+      if (!posterior->solve(hyper)) return -std::numeric_limits<double>::infinity();
+      const double value = posterior->log_marginal() + model.log_hyper_prior(hyper);
+      if (options.correct_means) posterior->correct_means();
+      visit(point, *posterior);
+      return value;
+    };
+  };
 }
 
 double effective_number(const VectorXd& log_weights) {
@@ -234,14 +242,13 @@ void set_weights(HyperPosterior& result, const std::vector<VectorXd>& points, co
 
 double log_volume(const PrincipalAxes& axes) { return std::log(std::abs(axes.axes.determinant())); }
 
-void integrate_on_grid(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
-                       const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin,
-                       const PointVisitor& visit) {
+void integrate_on_grid(HyperPosterior& result, const SolverMaker& make_solver, const Objective& log_posterior,
+                       const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin) {
   const GridShape& shape = options.large ? coarse_grid : fine_grid;
   const auto points = grid_points(log_posterior, axes, log_posterior(axes.mode), shape);
   begin(points.size());
   VectorXd weights;
-  solve_points(model, points, 0, options, visit, weights);
+  solve_points(make_solver, points, 0, options.threads, weights);
   set_weights(result, points, weights);
   result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(shape.spacing);
 }
@@ -266,9 +273,8 @@ void extend_lattice(Lattice& lattice, const PrincipalAxes& axes, const std::vect
   }
 }
 
-void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, const Objective& log_posterior,
-                          const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin,
-                          const PointVisitor& visit) {
+void integrate_on_lattice(HyperPosterior& result, const SolverMaker& make_solver, const Objective& log_posterior,
+                          const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin) {
   const double top = log_posterior(axes.mode);
   std::vector<SplitStudent> sides;
   for (int k = 0; k < axes.mode.size(); ++k)
@@ -280,7 +286,7 @@ void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, cons
     const std::size_t done = lattice.points.size();
     extend_lattice(lattice, axes, sides, count);
     begin(lattice.points.size());
-    solve_points(model, lattice.points, done, options, visit, log_posterior_at);
+    solve_points(make_solver, lattice.points, done, options.threads, log_posterior_at);
     const VectorXd weights = log_posterior_at - Eigen::Map<const VectorXd>(lattice.log_proposal.data(), count);
     if (count < options.max_points && effective_number(weights) < options.enough_points) continue;
     set_weights(result, lattice.points, weights);
@@ -290,8 +296,8 @@ void integrate_on_lattice(HyperPosterior& result, const LatentModel& model, cons
 }
 
 /// Maximum likelihood: the Gaussian approximation of the estimate stands for the posterior.
-void integrate_gaussian(HyperPosterior& result, const LatentModel& model, const VectorXd& mode,
-                        const HyperOptions& options, const PointCount& begin, const PointVisitor& visit) {
+void integrate_gaussian(HyperPosterior& result, const SolverMaker& make_solver, const VectorXd& mode,
+                        const HyperOptions& options, const PointCount& begin) {
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(options.covariance);
   const MatrixXd root = parts.eigenvectors() * parts.eigenvalues().cwiseMax(0).cwiseSqrt().asDiagonal();
   std::vector<VectorXd> points;
@@ -302,7 +308,7 @@ void integrate_gaussian(HyperPosterior& result, const LatentModel& model, const 
   }
   begin(points.size());
   VectorXd weights;
-  solve_points(model, points, 0, options, visit, weights);
+  solve_points(make_solver, points, 0, options.threads, weights);
   weights = weights.unaryExpr([](double w) { return std::isfinite(w) ? 0.0 : w; });
   set_weights(result, points, weights);
 }
@@ -356,26 +362,34 @@ MatrixXd difference_hessian(const Objective& objective, const VectorXd& x, doubl
   return hessian;
 }
 
-HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorXd& start, const HyperOptions& options,
-                                         const PointCount& begin, const PointVisitor& visit) {
+HyperPosterior integrate_hyperparameters(const Objective& log_posterior, const SolverMaker& make_solver,
+                                         const VectorXd& start, const HyperOptions& options, const PointCount& begin) {
   HyperPosterior result;
   if (options.gaussian_only) {
     result.mode = start;
-    integrate_gaussian(result, model, start, options, begin, visit);
+    integrate_gaussian(result, make_solver, start, options, begin);
     return result;
   }
+  const Objective counted = [&](const VectorXd& hyper) {
+    ++result.evaluations;
+    return log_posterior(hyper);
+  };
+  const PrincipalAxes axes = find_mode(result, counted, start, options);
+  if (start.size() <= 2)
+    integrate_on_grid(result, make_solver, counted, axes, options, begin);
+  else
+    integrate_on_lattice(result, make_solver, counted, axes, options, begin);
+  return result;
+}
+
+HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorXd& start, const HyperOptions& options,
+                                         const PointCount& begin, const PointVisitor& visit) {
   ConditionalPosterior solver(model, options.threads);
   const Objective log_posterior = [&](const VectorXd& hyper) {
-    ++result.evaluations;
     const bool solved = solver.solve(hyper);
     return solved ? solver.log_marginal() + model.log_hyper_prior(hyper) : -std::numeric_limits<double>::infinity();
   };
-  const PrincipalAxes axes = find_mode(result, log_posterior, start, options);
-  if (start.size() <= 2)
-    integrate_on_grid(result, model, log_posterior, axes, options, begin, visit);
-  else
-    integrate_on_lattice(result, model, log_posterior, axes, options, begin, visit);
-  return result;
+  return integrate_hyperparameters(log_posterior, latent_solvers(model, options, visit), start, options, begin);
 }
 
 }  // namespace moltspan

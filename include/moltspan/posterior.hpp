@@ -159,6 +159,15 @@ using PointVisitor = std::function<void(std::size_t point, const ConditionalPost
 /// kept stays.
 using PointCount = std::function<void(std::size_t points)>;
 
+/// A function to maximise: value at x, or -infinity outside its domain.
+using Objective = std::function<double(const Eigen::VectorXd&)>;
+
+/// Solves a point of hyperparameters and returns its log posterior, -infinity where that failed.
+using PointSolver = std::function<double(std::size_t point, const Eigen::VectorXd& hyper)>;
+
+/// Makes a solver for one thread.
+using SolverMaker = std::function<PointSolver()>;
+
 /// Maximises the marginal posterior of the hyperparameters (BFGS of Ceres, central differences), then integrates: up to
 /// two hyperparameters on a full grid in the principal axes; more by an importance-weighted rank-1 lattice drawn
 /// through a split Student-t in the principal axes. No random numbers: the same answer every time. Throws
@@ -167,8 +176,11 @@ HyperPosterior integrate_hyperparameters(const LatentModel& model, const Eigen::
                                          const HyperOptions& options, const PointCount& begin,
                                          const PointVisitor& visit);
 
-/// A function to maximise: value at x, or -infinity outside its domain.
-using Objective = std::function<double(const Eigen::VectorXd&)>;
+/// The same for a model that is no LatentModel: `log_posterior` is searched by one thread, then the points are solved
+/// by solvers of `make_solver`.
+HyperPosterior integrate_hyperparameters(const Objective& log_posterior, const SolverMaker& make_solver,
+                                         const Eigen::VectorXd& start, const HyperOptions& options,
+                                         const PointCount& begin);
 
 struct Maximum {
   Eigen::VectorXd x;
