@@ -17,13 +17,21 @@ Prior read_prior(const toml::table& entry) {
           entry["sd"].value_or(1.0)};
 }
 
+/// The entries of a table that are priors, not tables of priors.
+std::map<std::string, Prior> read_priors(const toml::table& table) {
+  std::map<std::string, Prior> result;
+  for (const auto& [name, entry] : table)
+    if (entry.as_table()->contains("kind")) result.emplace(std::string(name.str()), read_prior(*entry.as_table()));
+  return result;
+}
+
+const toml::table& shipped_priors() {
+  static const toml::table table = toml::parse(embedded_table("priors"));
+  return table;
+}
+
 const std::map<std::string, Prior>& default_priors() {
-  static const std::map<std::string, Prior> priors = [] {
-    std::map<std::string, Prior> result;
-    const toml::table table = toml::parse(embedded_table("priors"));
-    for (const auto& [name, entry] : table) result.emplace(std::string(name.str()), read_prior(*entry.as_table()));
-    return result;
-  }();
+  static const std::map<std::string, Prior> priors = read_priors(shipped_priors());
   return priors;
 }
 
@@ -58,6 +66,15 @@ PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coef
     const auto found = defaults.find(name);
     priors_[name] = found != defaults.end() && !is_sd(name) ? found->second : defaults.at("other");
   }
+  replace(given);
+}
+
+PriorTable::PriorTable(const std::string& section, const Priors& given)
+    : priors_(read_priors(*shipped_priors()[section].as_table())) {
+  replace(given);
+}
+
+void PriorTable::replace(const Priors& given) {
   for (const auto& [name, prior] : given) {
     if (!priors_.contains(name)) {
       std::string known;
@@ -71,9 +88,14 @@ PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coef
 
 const Prior& PriorTable::of(const std::string& name) const { return priors_.at(name); }
 
+double log_normal_density(double mean, double sd, double x) { return numeric::log_phi((x - mean) / sd) - std::log(sd); }
+
+double log_half_normal_of_log(double scale, double log_sd) {
+  return std::log(2.0) + log_normal_density(0, scale, std::exp(log_sd)) + log_sd;
+}
+
 double PriorTable::log_density_of_log_sd(const std::string& name, double log_sd) const {
-  const double scaled = std::exp(log_sd) / of(name).sd;
-  return std::log(2.0) - numeric::log_sqrt_2pi - std::log(of(name).sd) - 0.5 * scaled * scaled + log_sd;
+  return log_half_normal_of_log(of(name).sd, log_sd);
 }
 
 GroupTree make_group_tree(const std::array<std::vector<int>, n_levels>& groups, std::size_t records, int root_dim) {

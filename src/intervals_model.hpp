@@ -10,16 +10,24 @@
 
 namespace moltspan {
 
+double log_normal_density(double mean, double sd, double x);
+/// Log density of a half-normal standard deviation on its log scale.
+double log_half_normal_of_log(double scale, double log_sd);
+
 /// Default priors of shared/priors.toml with the caller's on top. Throws std::invalid_argument for an unknown name or
 /// kind.
 class PriorTable {
  public:
   PriorTable(const Priors& given, const std::vector<std::string>& coefficients);
+  /// The priors of a table within shared/priors.toml, such as `growth`, with the caller's on top.
+  PriorTable(const std::string& section, const Priors& given);
   const Prior& of(const std::string& name) const;  ///< of a coefficient or a standard deviation
   /// Log density of a standard deviation on its log scale, from its half-normal prior.
   double log_density_of_log_sd(const std::string& name, double log_sd) const;
 
  private:
+  void replace(const Priors& given);
+
   std::map<std::string, Prior> priors_;
 };
 

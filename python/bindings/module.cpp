@@ -10,6 +10,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_records(m);
   moltspan::bindings::bind_stadia(m);
   moltspan::bindings::bind_nonparametric(m);
+  moltspan::bindings::bind_growth_latent(m);
   moltspan::bindings::bind_collection_fit(m);
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_housing(m);

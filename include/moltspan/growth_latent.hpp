@@ -1,0 +1,135 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <array>
+#include <limits>
+#include <string>
+#include <vector>
+
+#include "moltspan/health.hpp"
+#include "moltspan/intervals.hpp"
+
+/// Growth from molt to molt with sizes that are never seen exactly: the Bayesian model.
+///
+/// On `x = log(size / reference)`, the animal's size in successive instars is a walk:
+///   `x_(k+1) = x_k + m_k g + shift_k + sqrt(m_k) process_sd Z`,   `g = log_ratio + r_genus + r_taxon + r_cohort +
+///   r_animal`,
+/// with m_k molts between two instars. The declining form (Hiatt's log-log line) has `x_(k+1) = x_k + decline x_k + g`
+/// at each molt, so that `g` is the log ratio at the reference size. A reading is `log value = x + columns' b + bias +
+/// reading_sd Z`, known to lie within its rounding step where that is wide; `b` are parameters shared by all animals
+/// (with a Gaussian deviation by taxon where asked for), such as log ratios of one measure to another. `exp(log_ratio)`
+/// is Dyar's ratio.
+///
+/// Given the spreads all is Gaussian but rounding: sizes are a chain with a band of width 1, eliminated first, then
+/// animals, cohorts, taxa, genera; one pass costs O(readings). Rounding intervals enter by expectation propagation
+/// (Minka 2001), whose moments hold where an interval is wide against the error of a reading. The spreads are
+/// integrated numerically as in posterior.hpp. No random numbers.
+namespace moltspan {
+
+/// What is read: its error and how it differs from the latent size.
+struct GrowthMeasure {
+  std::string name;
+  double reading_sd = 0.06;     ///< usual sd of a log reading
+  double log_sd_spread = 0.35;  ///< prior sd of the log of the true sd over the usual one; 0 = half-normal(reading_sd)
+  double bias = 0;              ///< of a log reading; known
+};
+
+/// A linear parameter of readings, shared by all animals.
+struct GrowthParameter {
+  std::string name;
+  double mean = 0, sd = 1;  ///< normal prior
+  double taxon_sd = 0;      ///< of its deviation by taxon; 0 = none
+};
+
+struct GrowthReading {
+  int animal = 0;
+  int instar = 0;  ///< index among the animal's instars
+  int measure = 0;
+  double log_value = 0;         ///< log(value / reference)
+  double lower = 0, upper = 0;  ///< value / reference lay between these before it was rounded; 0 = not rounded
+};
+
+/// One animal: its successive instars.
+struct GrowthAnimal {
+  std::vector<double> molts;   ///< molts between instar k and k + 1; one less than instars
+  std::vector<double> shifts;  ///< known growth at that step in place of g; empty = none; NaN = g
+  double next_shift = std::numeric_limits<double>::quiet_NaN();  ///< the same for steps after the last instar
+  double first_number = 0;  ///< instar number of the first; used with `population_start` only
+};
+
+/// Readings to fit, by animal. Sizes of an instar without a reading are inferred.
+struct GrowthData {
+  std::vector<GrowthMeasure> measures;
+  std::vector<GrowthParameter> parameters;
+  std::vector<GrowthAnimal> animals;
+  std::vector<GrowthReading> readings;  ///< animals in order
+  Eigen::MatrixXd columns;              ///< readings x parameters
+  std::array<std::vector<int>, n_levels>
+      groups;  ///< codes of each animal; empty = no such effect; -1 = none of its own
+};
+
+enum class GrowthForm { constant, declining, weighed };
+
+struct GrowthModelOptions {
+  GrowthForm form = GrowthForm::weighed;  ///< `weighed`: both are fitted, the likelier one is used
+  /// Sizes start flat (false), or at `b` + first_number g + animal's own normal deviation (true); then g has mean 0 and
+  /// its trend belongs to `parameters`.
+  bool population_start = false;
+  /// Names as in the table [growth] of shared/priors.toml: `log_ratio`, `decline` (normal); `process_sd`, `genus_sd`,
+  /// `taxon_sd`, `cohort_sd`, `animal_sd`, `start_sd` (half-normal).
+  Priors priors;
+  int threads = 0;                     ///< 0 = as many as the machine has
+  std::size_t search_readings = 2500;  ///< beyond so many the spreads are found on every k-th animal
+};
+
+/// Posterior mean and sd of a quantity.
+struct GrowthEstimate {
+  double mean = 0, sd = 0;
+};
+
+/// Mean and variance of a log size.
+struct LatentSize {
+  double mean = 0, variance = 0;
+  bool measured = false;  ///< read in this instar
+};
+
+/// Posterior at one point of the spreads: what predictions are made of.
+struct GrowthPoint {
+  double weight = 0, process_variance = 0, decline = 0;
+  std::vector<double> last_size, last_variance, growth, growth_variance, covariance;  ///< one an animal
+};
+
+/// Result of `fit_growth_model`. Immutable.
+struct GrowthModelFit {
+  GrowthModelOptions options;
+  GrowthForm form = GrowthForm::constant;  ///< used
+  double declining_weight = 0;             ///< posterior weight of the declining form; NaN where it was not fitted
+  double log_evidence = 0;                 ///< of the form used
+  GrowthEstimate log_ratio;                ///< of all animals together (at the reference size)
+  GrowthEstimate decline;                  ///< 0 unless the declining form is used
+  std::vector<std::string> spread_names;   ///< `process_sd`, `reading_sd.<measure>`, `animal_sd`, ...
+  std::vector<GrowthEstimate> spreads;
+  std::vector<std::string> parameter_names;
+  std::vector<GrowthEstimate> parameters;
+  Eigen::MatrixXd parameter_covariance;
+  std::vector<Level> levels;  ///< with an effect, outermost first
+  /// Log ratio of each member of a level (the effects above included), by code; animals: all, in order.
+  std::array<std::vector<std::pair<int, GrowthEstimate>>, n_levels> member_log_ratio;
+  std::vector<std::vector<LatentSize>> sizes;  ///< smoothed, an animal, an instar; empty for an animal never read
+  std::vector<GrowthEstimate> start_effect;    ///< of animals, with `population_start`
+  std::vector<double> next_shift;              ///< of animals, as given
+  std::vector<GrowthPoint> points;
+  std::size_t n_readings = 0, n_rounded = 0, n_animals_read = 0, n_searched = 0;
+  int evaluations = 0;
+  std::vector<HealthNote> health;
+};
+
+/// Fits the model. Throws std::invalid_argument that names the animal or reading for faulty data or an unknown prior.
+GrowthModelFit fit_growth_model(const GrowthData& data, const GrowthModelOptions& options = {});
+
+/// Log size of an animal after its next 1, 2, ..., n molts, one column each: the predictor's mean and variance at each
+/// point of the spreads without the last molt's own spread, which is `log_sigma`; mixture_quantiles(Family::lognormal,
+/// ...) gives quantiles of size / reference. Throws std::invalid_argument for an animal never read or molts_ahead < 1.
+PredictorMixture size_after(const GrowthModelFit& fit, int animal, int molts_ahead);
+
+}  // namespace moltspan

@@ -1,0 +1,119 @@
+#include "growth_latent_model.hpp"
+
+#include <cmath>
+
+namespace moltspan {
+namespace {
+
+constexpr double wide_rounding = 0.5;  ///< interval over the usual error of a reading from which its shape matters
+constexpr double fixed_sd = 1e-5;      ///< of a mean that is known
+
+std::string measure_spread(const GrowthMeasure& measure) { return "reading_sd." + measure.name; }
+
+}  // namespace
+
+GrowthModel::GrowthModel(const GrowthData& data, const GrowthModelOptions& options, bool declining)
+    : data_(&data), options_(options), declining_(declining), priors_("growth", options.priors) {
+  groups_ = make_group_tree(data.groups, data.animals.size(), static_cast<int>(n_shared()));
+  first_reading_.assign(data.animals.size() + 1, 0);
+  for (const GrowthReading& reading : data.readings) ++first_reading_[static_cast<std::size_t>(reading.animal) + 1];
+  for (std::size_t i = 1; i < first_reading_.size(); ++i) first_reading_[i] += first_reading_[i - 1];
+  names_.push_back("process_sd");
+  for (const GrowthMeasure& measure : data.measures) names_.push_back(measure_spread(measure));
+  for (std::size_t level = 0; level < groups_.levels.size(); ++level) {
+    if (carried_by_prior(level)) continue;
+    estimated_.push_back(static_cast<int>(level));
+    names_.push_back(sd_name(groups_.levels[level]));
+  }
+  if (options.population_start) names_.push_back("start_sd");
+  if (declining) names_.push_back("decline");
+}
+
+bool GrowthModel::carried_by_prior(std::size_t level) const {
+  return groups_.members[static_cast<std::size_t>(groups_.levels[level])] < 2;
+}
+
+bool GrowthModel::as_interval(const GrowthReading& reading) const {
+  if (!(reading.upper > reading.lower)) return false;
+  const double usual = data_->measures[static_cast<std::size_t>(reading.measure)].reading_sd;
+  return !(reading.lower > 0) || std::log(reading.upper / reading.lower) > wide_rounding * usual;
+}
+
+Eigen::VectorXd GrowthModel::start() const {
+  Eigen::VectorXd hyper(static_cast<Eigen::Index>(names_.size()));
+  Eigen::Index at = 0;
+  hyper[at++] = std::log(0.5 * priors_.of("process_sd").sd);
+  for (const GrowthMeasure& measure : data_->measures)
+    hyper[at++] = std::log(measure.log_sd_spread > 0 ? measure.reading_sd : 0.5 * measure.reading_sd);
+  for (int level : estimated_)
+    hyper[at++] = std::log(0.5 * priors_.of(sd_name(groups_.levels[static_cast<std::size_t>(level)])).sd);
+  if (options_.population_start) hyper[at++] = std::log(0.5 * priors_.of("start_sd").sd);
+  if (declining_) hyper[at++] = priors_.of("decline").mean;
+  return hyper;
+}
+
+double GrowthModel::log_sd_prior(std::size_t index, double log_sd) const {
+  const std::size_t measures = data_->measures.size();
+  if (index == 0 || index > measures) return priors_.log_density_of_log_sd(names_[index], log_sd);
+  const GrowthMeasure& measure = data_->measures[index - 1];
+  if (!(measure.log_sd_spread > 0)) return log_half_normal_of_log(measure.reading_sd, log_sd);
+  return log_normal_density(std::log(measure.reading_sd), measure.log_sd_spread, log_sd);
+}
+
+double GrowthModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
+  double total = 0;
+  const std::size_t sds = names_.size() - (declining_ ? 1 : 0);
+  for (std::size_t i = 0; i < sds; ++i) total += log_sd_prior(i, hyper[static_cast<Eigen::Index>(i)]);
+  if (declining_) {
+    const Prior& prior = priors_.of("decline");
+    total += log_normal_density(prior.mean, prior.sd, hyper[hyper.size() - 1]);
+  }
+  return total;
+}
+
+GrowthNumbers GrowthModel::numbers(const Eigen::VectorXd& hyper) const {
+  GrowthNumbers result;
+  Eigen::Index at = 0;
+  const auto next_variance = [&] { return std::exp(2 * hyper[at++]); };
+  result.process_variance = next_variance();
+  for (std::size_t i = 0; i < data_->measures.size(); ++i) result.reading_variance.push_back(next_variance());
+  result.blur.setZero(static_cast<Eigen::Index>(groups_.levels.size()), n_shared());
+  for (std::size_t level = 0; level < groups_.levels.size(); ++level)
+    result.blur(static_cast<Eigen::Index>(level), 0) = std::pow(priors_.of(sd_name(groups_.levels[level])).sd, 2);
+  for (int level : estimated_) result.blur(level, 0) = next_variance();
+  for (std::size_t level = 0; level < groups_.levels.size(); ++level)
+    for (std::size_t k = 0; groups_.levels[level] == Level::taxon && k < data_->parameters.size(); ++k)
+      result.blur(static_cast<Eigen::Index>(level), static_cast<Eigen::Index>(k) + 1) =
+          std::pow(data_->parameters[k].taxon_sd, 2);
+  if (options_.population_start) result.start_variance = next_variance();
+  if (declining_) result.decline = hyper[at];
+  return result;
+}
+
+GrowthStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const GrowthNumbers& numbers) const {
+  const double molts = animal.molts[from];
+  if (!animal.shifts.empty() && std::isfinite(animal.shifts[from]))
+    return {1, 0, molts * animal.shifts[from], molts * numbers.process_variance};
+  if (std::abs(numbers.decline) < 1e-9) return {1, molts, 0, molts * numbers.process_variance};
+  const double once = 1 + numbers.decline, factor = std::pow(once, molts);
+  return {factor, (factor - 1) / numbers.decline, 0,
+          numbers.process_variance * (factor * factor - 1) / (once * once - 1)};
+}
+
+Eigen::VectorXd GrowthModel::root_mean() const {
+  Eigen::VectorXd result(n_shared());
+  result[0] = options_.population_start ? 0 : priors_.of("log_ratio").mean;
+  for (std::size_t k = 0; k < data_->parameters.size(); ++k)
+    result[static_cast<Eigen::Index>(k) + 1] = data_->parameters[k].mean;
+  return result;
+}
+
+Eigen::VectorXd GrowthModel::root_variance() const {
+  Eigen::VectorXd sd(n_shared());
+  sd[0] = options_.population_start ? fixed_sd : priors_.of("log_ratio").sd;
+  for (std::size_t k = 0; k < data_->parameters.size(); ++k)
+    sd[static_cast<Eigen::Index>(k) + 1] = data_->parameters[k].sd;
+  return sd.cwiseAbs2();
+}
+
+}  // namespace moltspan
