@@ -181,7 +181,7 @@ void note_health(const GrowthData& data, const FormFit& found, GrowthModelFit& f
   };
   if (!found.hyper.converged)
     note(HealthState::bad, "growth_convergence", "the search for the spreads of the growth model did not converge");
-  if (found.hyper.failed_points > 0)
+  if (10 * found.hyper.failed_points > found.hyper.weights.size())
     note(HealthState::warning, "growth_points",
          std::to_string(found.hyper.failed_points) + " of " + std::to_string(found.hyper.weights.size()) +
              " points of the growth model failed and are left out");

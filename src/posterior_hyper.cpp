@@ -231,7 +231,8 @@ void set_weights(HyperPosterior& result, const std::vector<VectorXd>& points, co
     throw std::runtime_error(
         "no posterior could be found at any hyperparameters: look for records that contradict each "
         "other, or give narrower priors");
-  const Eigen::ArrayXd w = (log_weights.array() - top).exp();
+  // Number by number: Eigen's packed exp makes a failed point's -infinity a tiny weight instead of none.
+  const Eigen::ArrayXd w = (log_weights.array() - top).unaryExpr([](double x) { return std::exp(x); });
   result.weights = w / w.sum();
   result.log_evidence = top + std::log(w.sum());
   result.failed_points = static_cast<int>((w == 0).count());
