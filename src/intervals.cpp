@@ -33,10 +33,14 @@ void count_kinds(const StadiaData& data, StadiaFit& fit) {
     else
       ++fit.n_interval;
     if (b.entry_days > 0) ++fit.n_truncated;
-    if (b.start_range_days > 0 && b.max_days != b.min_days) ++fit.n_doubly;
+    if (b.start_range_days > 1 && b.max_days != b.min_days) ++fit.n_doubly;
   }
-  for (int level = 0; level < n_levels; ++level)
-    fit.n_members[level] = static_cast<int>(std::set<int>(data.groups[level].begin(), data.groups[level].end()).size());
+  for (int level = 0; level < n_levels; ++level) {
+    std::set<int> named(data.groups[level].begin(), data.groups[level].end());
+    named.erase(-1);  // each record without a group is a group of its own
+    fit.n_members[level] = static_cast<int>(named.size()) +
+                           static_cast<int>(std::count(data.groups[level].begin(), data.groups[level].end(), -1));
+  }
 }
 
 int thread_count(const StadiaOptions& options, std::size_t records) {

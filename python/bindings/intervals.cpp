@@ -4,6 +4,7 @@
 #include <pybind11/stl.h>
 
 #include "module.hpp"
+#include "moltspan/intervals_priors.hpp"
 
 namespace moltspan::bindings {
 namespace {
@@ -135,6 +136,7 @@ void bind_intervals(py::module_& m) {
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.def("priors_used", &priors_used, py::arg("fit"));
   m.def("posterior_points", &posterior_points, py::arg("fit"), no_gil);
   m.def("running_predictors", &running_predictors, py::arg("fit"), no_gil);
   m.def("predict_stadia", &predict_stadia, py::arg("fit"), py::arg("covariates"), py::arg("members"), no_gil);

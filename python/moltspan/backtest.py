@@ -4,7 +4,7 @@ import math
 
 from moltspan import _core, frames
 from moltspan.collection_fit import collection_options
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 LEVELS = tuple(_core.BACKTEST_LEVELS)
 RULES = tuple(_core.PLAIN_RULES)
@@ -21,6 +21,8 @@ def backtest(collection, origins=8, as_of=None, **options):
     paired, with standard errors clustered by animal. Where a molt is known to a range of days only, a band covers the share of the range's
     predictive mass that lies inside it; an animal whose next molt was never seen counts with the open range after its watch.
     """
+    if as_of is None and collection.as_of is None:
+        raise ValueError("backtest: the collection has no dated record of an animal without a fault: there is nothing to look back on yet")
     settings = _core.BacktestOptions()
     settings.fit, asked = collection_options(as_of=as_of, **options)
     if isinstance(origins, int):
@@ -30,18 +32,13 @@ def backtest(collection, origins=8, as_of=None, **options):
     return Backtest(collection, _core.backtest(collection._core_collection, settings), asked)
 
 
-class Backtest:
+class Backtest(Result):
     """What a backtest found; nothing in it can be changed."""
 
+    _title = "Backtest"
+
     def __init__(self, collection, core, asked):
-        for name, value in (("collection", collection), ("_core", core), ("asked", asked)):
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, value):
-        raise AttributeError("a backtest cannot be changed; run it again")
-
-    def __delattr__(self, name):
-        raise AttributeError("a backtest cannot be changed; run it again")
+        super().__init__(collection=collection, _core=core, asked=asked)
 
     @property
     def origins(self):
@@ -87,25 +84,25 @@ class Backtest:
                            "gain_share_error": _number(c.gain_share_error)} for c in core.comparisons],
                 "health": {"state": self.health.state, "notes": [text for _, _, text in self.health.notes]}}
 
+    def methods_text(self):
+        """A paragraph for a paper: days forecast from, model, scores, rules, health and versions."""
+        from moltspan.methods import backtest_text
+
+        return backtest_text(self)
+
     def _facts(self):
         core, days = self._core, self.origins
         return [("forecasts", f"{len(core.cases)} from {len(days)} days, {days[0]} to {days[-1]}; the molt was seen later for {core.n_seen}"),
                 ("inside the bands", "; ".join(f"{level:.0%} band: {_percent(mean)}" for level, mean in zip(LEVELS, core.coverage, strict=True))),
                 ("before the median", _percent(core.below_median)), ("watched", self.asked["watched"]), ("health", str(self.health))]
 
-    def _rows(self):
-        return [(c.rule, c.rule_days.n, f"{c.rule_days.mean:.1f}", f"{c.forecast_days.mean:.1f}",
-                 f"{c.gain_days.mean:+.1f} ({c.gain_days.clustered_standard_error:.1f})",
-                 f"{100 * c.gain_share:+.0f} % ({100 * c.gain_share_error:.0f})") for c in self._core.comparisons]
+    def _table(self):
+        return HEAD, [(c.rule, c.rule_days.n, f"{c.rule_days.mean:.1f}", f"{c.forecast_days.mean:.1f}",
+                       f"{c.gain_days.mean:+.1f} ({c.gain_days.clustered_standard_error:.1f})",
+                       f"{100 * c.gain_share:+.0f} % ({100 * c.gain_share_error:.0f})") for c in self._core.comparisons]
 
-    def summary(self):
-        """Bands and rules as text; in brackets the standard error, clustered by animal."""
-        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(HEAD, self._rows())
-
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table("Backtest", self._facts(), HEAD, self._rows())
+    def _numbers(self):
+        return frames.columns_of(self.comparisons)
 
 
 HEAD = ("plain rule", "cases", "off by, days", "forecast, days", "gained, days (s.e.)", "gained (s.e.)")

@@ -5,7 +5,7 @@ from datetime import timedelta
 
 from moltspan import _core, frames
 from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_priors
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 LEVELS = (0.5, 0.8, 0.95)
 SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
@@ -38,18 +38,13 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     return options, asked
 
 
-class CollectionFit:
+class CollectionFit(Result):
     """A fitted collection; nothing in it can be changed."""
 
+    _title = "Fit of a collection"
+
     def __init__(self, collection, core, asked, options):
-        for name, value in (("collection", collection), ("_core", core), ("asked", asked), ("_options", options)):
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, value):
-        raise AttributeError("a fit cannot be changed; fit again")
-
-    def __delattr__(self, name):
-        raise AttributeError("a fit cannot be changed; fit again")
+        super().__init__(collection=collection, _core=core, asked=asked, _options=options)
 
     @property
     def as_of(self):
@@ -85,18 +80,21 @@ class CollectionFit:
 
         return plan_of(self, on, at_most, rules)
 
+    def methods_text(self):
+        """A paragraph for a paper: model, data by kind of censoring, priors, last day, watching, health and versions."""
+        from moltspan.methods import collection_text
+
+        return collection_text(self)
+
     def _facts(self):
-        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *self.stadia._facts()]
+        *facts, _ = self.stadia._facts()  # the last is the health of the stadia alone
+        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, ("health", str(self.health))]
 
-    def summary(self):
-        """The fit as text: what was used, estimates, health."""
-        facts = "\n".join(f"{name}: {value}" for name, value in self._facts())
-        return facts + "\n" + text_table(("", "posterior mean", "sd"), self.stadia._rows())
+    def _table(self):
+        return self.stadia._table()
 
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table("Collection fit", self._facts(), ("", "posterior mean", "sd"), self.stadia._rows())
+    def _numbers(self):
+        return self.stadia._numbers()
 
 
 def _sign_row(model):

@@ -1,18 +1,16 @@
 """`moltspan backtest FOLDER`: how good the forecasts would have been so far, against the plain rules that people use."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from moltspan import tables
 from moltspan.command_forecast import Family, Watched
-from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 
 
 def backtest(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
     origins: Annotated[int, typer.Option(metavar="N", min=1, help="How many past days to forecast from.")] = 8,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
@@ -21,13 +19,10 @@ def backtest(
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
     remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
 ):
-    """Score past forecasts by what came, beside the last stadium again, own mean, mean of the kind, last x 1.25."""
+    """Score past forecasts by what came, beside the plain rules that people use now."""
     day = day_option("--as-of", as_of)
     collection = read_collection("backtest", folder)
-    faults = tables.print_faults(rows(collection.problems()))
-    if strict and faults:
-        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    faults = say_faults(collection, strict, day)
     result = _answer(collection, origins, day, watched.value, family.value)
     document = ({"remark": remark} if remark else {}) | result.document()
     try:

@@ -9,13 +9,13 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
-from moltspan.command_shared import day_option, read_collection, rows, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, rows, say_faults, write_json, wrong_usage
 
 STATUSES = ("closed", "running", "died", "left")
 
 
 def check(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv, or a workbook.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv, or a workbook.")],
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Give no summary while any record is faulty.")] = False,
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
@@ -24,10 +24,7 @@ def check(
     day = day_option("--as-of", as_of)
     collection = read_collection("check", folder, today=date.today())
     problems = rows(collection.problems())
-    n_faults = tables.print_faults(problems)
-    if strict and n_faults:
-        print(f"--strict: nothing is answered while {n_faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    n_faults = say_faults(collection, strict, dated=False)
     document = _document(collection, day, problems)
     if json_file:
         _write_json(document, json_file)
@@ -37,8 +34,8 @@ def check(
 
 
 def note(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
-    words: Annotated[list[str], typer.Argument(help='Such as "A12 molt 5cm" or "A12 B3 ate yesterday".')],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
+    words: Annotated[list[str], typer.Argument(metavar="WORDS...", help='Such as "A12 molt 5cm" or "A12 B3 ate yesterday".')],
     day: Annotated[str | None, typer.Option("--date", metavar="DATE", help="Day it happened, YYYY-MM-DD; default: today.")] = None,
     accept_doubts: Annotated[bool, typer.Option("--accept-doubts", help="Write it even though it is doubtful.")] = False,
 ):

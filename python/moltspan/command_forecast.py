@@ -1,7 +1,6 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
 import csv
-import sys
 from enum import Enum
 from pathlib import Path
 from typing import Annotated
@@ -9,7 +8,7 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
-from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -27,7 +26,7 @@ class Family(str, Enum):
 
 
 def forecast(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     level: Annotated[list[float] | None, typer.Option(metavar="P", help="Bands to give, 0 to 1; repeat for several.")] = None,
@@ -43,10 +42,7 @@ def forecast(
     day = day_option("--as-of", as_of)
     _plots_can_be_written(plot or [])
     collection = read_collection("forecast", folder)
-    faults = tables.print_faults(rows(collection.problems()))
-    if strict and faults:
-        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    faults = say_faults(collection, strict, day)
     document = _answer(collection, day, watched.value, family.value, levels)
     if remark:
         document = {"remark": remark, **document}

@@ -1,18 +1,17 @@
 """`moltspan growth FOLDER`: how each kind grows, per instar and sex, with stadium medians."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from moltspan import tables, tables_growth
+from moltspan import tables_growth
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 
 
 def growth(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     level: Annotated[float, typer.Option(metavar="P", help="Level of the intervals, 0 to 1.")] = 0.95,
@@ -23,10 +22,7 @@ def growth(
     """Tell how each kind grows: growth ratio, sizes per instar and sex, stadium medians."""
     day = day_option("--as-of", as_of)
     collection = read_collection("growth", folder)
-    faults = tables.print_faults(rows(collection.problems()))
-    if strict and faults:
-        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    faults = say_faults(collection, strict, dated=False)
     document = _answer(collection, day, watched.value, level)
     _write({"remark": remark, **document} if remark else document, json_file, remark)
     raise typer.Exit(1 if faults else 0)

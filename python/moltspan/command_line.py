@@ -1,14 +1,18 @@
 """The command `moltspan`: puts its subcommands together. Each answers on standard output and says faults on standard error.
 
-Exit status: 0; 1 = some records are faulty (the answers for the others are given all the same); 2 = wrong usage.
+Exit status: 0; 1 = some records are faulty (the answers for the others are given all the same); 2 = wrong usage; 70 = a mistake in
+moltspan itself (EX_SOFTWARE of the BSD sysexits), which must not pass for faulty records; 130 = broken off by the user. Where the reader
+of our output goes away, the signal ends the process as it does other programs.
 """
 
+import signal
 import sys
 
 import typer
 
 from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse, command_start
 
+OWN_MISTAKE, BROKEN_OFF = 70, 130
 PLAIN_WIDTH = 10_000  # off a terminal no line is ever wrapped
 
 
@@ -19,7 +23,9 @@ def _settings():
 
 app = typer.Typer(name="moltspan", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
                   pretty_exceptions_enable=False, context_settings=_settings(),
-                  help="Forecasts with honest bands from the records of molting arthropods.")
+                  help="Forecasts with honest bands from the records of molting arthropods.\n\n"
+                       "Begin with: moltspan start FOLDER. Exit status: 0; 1: some records are faulty, the others are answered; "
+                       "2: the command is wrong; 70: a mistake in moltspan itself.")
 
 
 def _version(wanted: bool):
@@ -45,4 +51,22 @@ command_backtest.add_to(app)
 
 
 def main():
-    app()
+    """Runs the command and ends the process with its exit status."""
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(BROKEN_OFF))
+    if hasattr(signal, "SIGPIPE"):
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    try:
+        app(prog_name="moltspan")
+    except Exception as trouble:  # neither an answer nor wrong usage: our own mistake
+        _own_mistake(trouble)
+
+
+def _own_mistake(trouble):
+    import traceback
+
+    import moltspan
+
+    traceback.print_exception(trouble, file=sys.stderr)
+    print(f"moltspan {moltspan.__version__}: this is a mistake in moltspan, not in your records. Please report it with the lines above, the command "
+          "you gave and, if you can, the folder.", file=sys.stderr)
+    sys.exit(OWN_MISTAKE)

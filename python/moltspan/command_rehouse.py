@@ -1,18 +1,17 @@
 """`moltspan rehouse FOLDER`: who needs another enclosure, when a move is safe, what to make ready."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from moltspan import tables, tables_rehouse
+from moltspan import tables_rehouse
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 
 
 def rehouse(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Day of the move, YYYY-MM-DD; default: the last day used.")] = None,
     at_most: Annotated[int | None, typer.Option("--at-most", metavar="N", min=1, help="Animals a sitting; default: all in one.")] = None,
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
@@ -27,10 +26,7 @@ def rehouse(
     """Plan the moves: who has outgrown its enclosure, and on which days a move is safe."""
     day, last = day_option("--on", on), day_option("--as-of", as_of)
     collection = read_collection("rehouse", folder)
-    faults = tables.print_faults(rows(collection.problems()))
-    if strict and faults:
-        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    faults = say_faults(collection, strict, last)
     plan = _answer(collection, last, watched.value, {"on": day, "at_most": at_most, "rules": rules})
     _write(plan, json_file, sheet, ics, remark)
     raise typer.Exit(1 if faults else 0)

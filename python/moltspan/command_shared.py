@@ -36,6 +36,23 @@ def read_collection(command, folder, **options):
         wrong_usage(command, trouble)
 
 
+def say_faults(collection, strict, day=None, dated=True):
+    """Lists the faults on standard error and returns their number; with `strict` any of them ends the command with status 1.
+
+    So do faults that leave no dated record to answer from, where the answer is `dated` and no `day` was given.
+    """
+    from moltspan import tables
+
+    faults = tables.print_faults(rows(collection.problems()))
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    if dated and faults and day is None and collection.as_of is None:
+        print("no dated record is left without a fault: nothing can be answered until they are mended", file=sys.stderr)
+        raise typer.Exit(1)
+    return faults
+
+
 def rows(frame):
     """A frame as plain dicts, whatever its kind."""
     import narwhals

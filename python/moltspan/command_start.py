@@ -9,7 +9,7 @@ from moltspan.command_shared import wrong_usage
 from moltspan.tables_start import start_lines
 
 
-def start(folder: Annotated[Path, typer.Argument(help="Where to make it; a folder that is there already keeps what it holds.")]):
+def start(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to make it; a folder that is there already keeps what it holds.")]):
     """Make a folder of empty tables, with invented examples beside them; nothing is overwritten."""
     import moltspan
 

@@ -8,9 +8,9 @@ import math
 import numpy as np
 
 from moltspan import _core, frames
-from moltspan.group_table import ResultTable, shown
+from moltspan.group_table import ResultTable
 from moltspan.intervals import check_level, choice, fit_stadia
-from moltspan.result import ORDER, Health
+from moltspan.result import ORDER, Health, shown
 
 ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
 ASSIGNED = "assigned by design (as stated): the difference may be read as an effect of the treatment"

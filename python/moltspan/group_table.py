@@ -1,25 +1,12 @@
 """Result tables of the group analyses: immutable, with what was asked, and written as CSV and LaTeX."""
 
-import csv
-import io
 import math
-from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
 
 from moltspan import frames
-from moltspan.result import Health, html_table, text_table
-
-LATEX = {"\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{", "}": r"\}",
-         "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}", ">": r"\textgreater{}"}
-
-
-def shown(value, digits=4):
-    """A cell for people: numbers to four digits, blank where unknown."""
-    if isinstance(value, (float, np.floating)):
-        return "" if math.isnan(value) else f"{float(value):.{digits}g}" if abs(value) < 1e5 else f"{float(value):.0f}"
-    return frames.text_of(value)
+from moltspan.result import Health, Result, shown
 
 
 def json_value(value):
@@ -29,19 +16,14 @@ def json_value(value):
     return value.item() if isinstance(value, np.generic) else value
 
 
-class ResultTable:
+class ResultTable(Result):
     """A table of results. Nothing in it can be changed; `frame()` gives a fresh data frame of the kind that came in."""
 
+    _title = property(lambda self: self.caption)
+
     def __init__(self, caption, columns, kind="pandas", asked=None, facts=(), health=None, **more):
-        held = {"caption": caption, "_columns": {name: list(values) for name, values in columns.items()}, "_kind": kind,
-                "asked": MappingProxyType(dict(asked or {})), "facts": tuple(facts), "health": health or Health("good", ()), **more}
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a result cannot be changed; ask again")
-
-    __delattr__ = __setattr__
+        super().__init__(caption=caption, _columns={name: list(values) for name, values in columns.items()}, _kind=kind,
+                         asked=MappingProxyType(dict(asked or {})), facts=tuple(facts), health=health or Health("good", ()), **more)
 
     def __len__(self):
         return len(next(iter(self._columns.values()), []))
@@ -63,53 +45,11 @@ class ResultTable:
         """The table as a data frame."""
         return frames.frame_of({name: self[name] for name in self._columns}, self._kind)
 
-    def _cells(self):
-        return [[shown(values[i]) for values in self._columns.values()] for i in range(len(self))]
-
-    def _said(self):
+    def _facts(self):
         return [*self.facts, ("health", str(self.health))]
 
-    def summary(self):
-        """The result as text."""
-        said = [f"{name}: {value}" for name, value in self._said()]
-        return "\n".join([self.caption, *said, text_table(self.columns, self._cells())])
+    def _table(self):
+        return self.columns, [[shown(values[i]) for values in self._columns.values()] for i in range(len(self))]
 
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table(self.caption, self._said(), self.columns, self._cells())
-
-    def to_csv(self, file=None):
-        """All digits, blank where unknown; written to `file` where given, and returned."""
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(self.columns)
-        writer.writerows([frames.text_of(values[i]) for values in self._columns.values()] for i in range(len(self)))
-        return _written(out.getvalue(), file)
-
-    def to_latex(self, file=None, label=None):
-        """A `table` with `tabular`, special characters escaped, four digits; written to `file` where given, and returned."""
-        numeric = [not any(isinstance(value, str) for value in values) for values in self._columns.values()]
-        lines = [r"\begin{table}", r"\caption{" + latex_text(self.caption) + "}"]
-        lines += [r"\label{" + label + "}"] if label else []
-        lines += [r"\begin{tabular}{" + "".join("r" if number else "l" for number in numeric) + "}", r"\hline"]
-        lines += [_latex_row(self.columns), r"\hline", *map(_latex_row, self._cells()), r"\hline", r"\end{tabular}"]
-        lines += [rf"\par\smallskip\footnotesize {latex_text(name)}: {latex_text(value)}" for name, value in self._said()]
-        return _written("\n".join([*lines, r"\end{table}", ""]), file)
-
-
-def _latex_row(cells):
-    return " & ".join(map(latex_text, cells)) + r" \\"
-
-
-def latex_text(text):
-    """Text with the characters escaped that mean something to LaTeX."""
-    return "".join(LATEX.get(character, character) for character in str(text))
-
-
-def _written(text, file):
-    if file is not None:
-        Path(file).write_text(text, encoding="utf-8")
-    return text
-
-
+    def _numbers(self):
+        return self._columns

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from moltspan import _core, frames
-from moltspan.growth_lines import Frozen, band_frame, floats, interval_frame, kind_of_column, number_text
+from moltspan.growth_lines import LineResult, band_frame, floats, interval_frame, kind_of_column, number_text
 from moltspan.intervals import choice
 
 FORMS = {"hiatt": "size after = a + b size before", "log": "log size after = a + b log size before",
@@ -56,7 +56,7 @@ def increment_fit(pre_mm, post_mm, form="hiatt", loss="squares"):
     return IncrementFit(_core=core, _kind=kind_of_column(pre_mm), asked=MappingProxyType(asked))
 
 
-class IncrementFit(Frozen):
+class IncrementFit(LineResult):
     """Result of `increment_fit`."""
 
     _title = "Size after a molt on size before it"
@@ -128,6 +128,9 @@ class IncrementFit(Frozen):
         if self.asked["form"] == "bent":
             facts.append(("straight line", f"residual sd {number_text(self._core.straight_sd)}; no p value, as a straight line has no breakpoint"))
         return [*facts, ("health", str(self.health))]
+
+    def _numbers(self):
+        return self._estimates()
 
     def _table(self):
         known = not math.isnan(self.residual_sd)

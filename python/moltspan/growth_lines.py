@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from moltspan import _core, frames
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 PRZIBRAM = _core.przibram_ratio
 BANDS = ("estimate", "mean_lower", "mean_upper", "simultaneous_lower", "simultaneous_upper", "new_lower", "new_upper", "extrapolated")
@@ -53,35 +53,20 @@ class MoltCount(NamedTuple):
     upper: float
 
 
-class Frozen:
-    """A result that cannot be changed, with its text and HTML."""
-
-    _title = ""
-
-    def __init__(self, **held):
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a fit cannot be changed; fit again")
-
-    __delattr__ = __setattr__
+class LineResult(Result):
+    """A line with its health."""
 
     @property
     def health(self):
         """What to know before using the numbers: state "good", "warning" or "bad", and notes."""
         return Health.of(self._core.health)
 
-    def summary(self):
-        """The fit as text."""
-        head, rows = self._table()
-        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(head, rows)
-
-    def __repr__(self):
-        return self.summary()
-
-    def _repr_html_(self):
-        return html_table(self._title, self._facts(), *self._table())
+    def _estimates(self):
+        """Columns of estimates, their standard errors and 95 % intervals, all digits."""
+        bounds = self.interval(0.95)
+        errors = self.standard_errors
+        return {"term": list(bounds.index), "estimate": bounds["estimate"].tolist(), "standard_error": [errors.get(name) for name in bounds.index],
+                "lower_95": bounds["lower"].tolist(), "upper_95": bounds["upper"].tolist()}
 
 
 def floats(function, name, values):
@@ -161,7 +146,7 @@ def _codes(animal):
     return names, [names.setdefault(text, len(names)) if text.strip() else -1 for text in texts]
 
 
-class DyarFit(Frozen):
+class DyarFit(LineResult):
     """Result of `dyar_fit`: line of log size on instar, its bands and checks."""
 
     _title = "Dyar's line"
@@ -272,6 +257,9 @@ class DyarFit(Frozen):
                 ("ratio that changes", f"{number_text(quadratic.coefficient)} a squared instar, p = {p_text(quadratic.p_value)}"),
                 ("Crosby", self.crosby_text), ("health", str(self.health))]
 
+    def _numbers(self):
+        return self._estimates()
+
     def _table(self):
         errors = self.standard_errors
         ratio = self.growth_ratio(0.95)
@@ -280,7 +268,7 @@ class DyarFit(Frozen):
                 [*rows, ("ratio", number_text(ratio.estimate), "", number_text(ratio.lower), number_text(ratio.upper))])
 
 
-class DyarAnimals(Frozen):
+class DyarAnimals(LineResult):
     """Result of `dyar_fit` with animals: a line an animal, and `pooled`."""
 
     _title = "Dyar's line, animal by animal"
@@ -314,6 +302,9 @@ class DyarAnimals(Frozen):
     def _facts(self):
         return self.pooled._facts()
 
+    def _numbers(self):
+        return frames.columns_of(self.table())
+
     def _table(self):
         rows = []
         for name, core in zip(self._names, self._core.animals, strict=True):
@@ -325,7 +316,7 @@ class DyarAnimals(Frozen):
         return ("animal", "n", "ratio", "95 % from", "to", "residual sd", "health"), rows
 
 
-class PooledDyar(Frozen):
+class PooledDyar(LineResult):
     """Own intercepts and one slope by least squares. This is no mixed model: it speaks of these animals."""
 
     _title = "Dyar's line, one slope"
@@ -361,6 +352,9 @@ class PooledDyar(Frozen):
                 ("sizes", f"{self.n}, of {self._core.n_animals} animals"),
                 ("residual sd", f"{number_text(self.residual_sd)} (log scale, {self.residual_df} df), R2 within {number_text(self.r_squared)}"),
                 ("one ratio for all", f"p = {p_text(self.equal_ratios.p_value)}"), ("health", str(self.health))]
+
+    def _numbers(self):
+        return {"term": ["ratio"]} | {name: [value] for name, value in zip(("estimate", "lower_95", "upper_95"), self.growth_ratio(0.95), strict=True)}
 
     def _table(self):
         ratio = self.growth_ratio(0.95)

@@ -6,7 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from moltspan import _core, frames
-from moltspan.result import Health
+from moltspan.result import Health, Result
 
 
 def plan_of(fit, on=None, at_most=None, rules=None):
@@ -21,21 +21,17 @@ def rehouse_document(fit, on=None, at_most=None, rules=None):
     return plan_of(fit, on, at_most, rules).document
 
 
-class RehousePlan:
+class RehousePlan(Result):
     """Who needs another enclosure, when it is safe to move it, and what to make ready; nothing in it can be changed.
 
     `table` has a row an animal, in the order of the plan; `plan["advice"]` is a column of it. `document` is the plan as JSON has it,
     `boxes` the boxes needed within 30, 60 and 90 days, `make_ready` the list for the day.
     """
 
+    _title = "Rehousing plan"
+
     def __init__(self, fit, core, asked):
-        for name, value in (("fit", fit), ("_core", core), ("asked", asked)):
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, value):
-        raise AttributeError("a plan cannot be changed; ask the fit for another")
-
-    __delattr__ = __setattr__
+        super().__init__(fit=fit, _core=core, asked=asked)
 
     @property
     def as_of(self):
@@ -95,18 +91,29 @@ class RehousePlan:
     def __len__(self):
         return len(self._core.animals)
 
+    def _facts(self):
+        return [("day", f"{self.on}, records up to {self.as_of}"), ("health", str(self.health))]
+
+    def _table(self):
+        from moltspan.tables_rehouse import HEADER, plan_row
+
+        return HEADER, [plan_row(animal) for animal in self.document["animals"]]
+
+    def _numbers(self):
+        return frames.columns_of(self.table)
+
     def summary(self):
-        """The plan as text."""
+        """The plan as text, with its health."""
         from moltspan.tables_rehouse import plain_plan
 
-        return plain_plan(self.document)
-
-    __repr__ = summary
+        return f"{plain_plan(self.document).rstrip()}\nhealth: {self.health}"
 
     def _repr_html_(self):
+        from html import escape
+
         from moltspan.sheet import plan_html
 
-        return plan_html(self.document)
+        return f"<div>{plan_html(self.document)}<div><b>health</b> {escape(str(self.health))}</div></div>"
 
     def sheet(self, remark=None):
         """One page to print, as self-contained HTML."""

@@ -6,7 +6,7 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.intervals import check_level, choice
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 SPACINGS = ("dyar", "declining", "free")
 SPREADS = ("equal", "linear", "free")
@@ -103,18 +103,13 @@ def _steps(step, n_traits):
     return [float(step)] * n_traits if np.ndim(step) == 0 else [float(value) for value in step]
 
 
-class InstarMixture:
+class InstarMixture(Result):
     """Result of `instar_mixture`; nothing in it can be changed. Frames are of the kind that came in."""
 
+    _title = "Instars from sizes"
+
     def __init__(self, core, asked, data, options, traits, kind):
-        held = {"_core": core, "asked": MappingProxyType(asked), "_data": data, "_options": options, "traits": tuple(traits), "_kind": kind}
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a result cannot be changed; call instar_mixture again")
-
-    __delattr__ = __setattr__
+        super().__init__(_core=core, asked=MappingProxyType(asked), _data=data, _options=options, traits=tuple(traits), _kind=kind)
 
     n = property(lambda self: self._core.n, doc="Animals.")
     n_instars = property(lambda self: self._core.best.n_instars, doc="Number of instars: asked for, or of the largest BIC.")
@@ -230,19 +225,12 @@ class InstarMixture:
                 ("misclassified", f"{100 * self.misclassification:.2f} % of new animals"), ("bootstrap", tests or "not run"),
                 ("health", str(self.health))]
 
-    def _rows(self):
+    def _table(self):
         best = self._core.best
-        return [(str(instar), f"{best.weights[k]:.3f}", f"{best.expected_count[k]:.1f}",
+        rows = [(str(instar), f"{best.weights[k]:.3f}", f"{best.expected_count[k]:.1f}",
                  ", ".join(f"{value:.4g}" for value in np.exp(best.mean_log[k])), ", ".join(f"{value:.4f}" for value in best.sd_log[k]),
                  f"{100 * self._core.misclassified.of_instar[k]:.2f} %") for k, instar in enumerate(self.instars)]
+        return ("instar", "weight", "animals", "mean mm", "sd of log", "misclassified"), rows
 
-    _head = ("instar", "weight", "animals", "mean mm", "sd of log", "misclassified")
-
-    def summary(self):
-        """The result as text."""
-        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(self._head, self._rows())
-
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table("Instars from sizes", self._facts(), self._head, self._rows())
+    def _numbers(self):
+        return frames.columns_of(self.table())

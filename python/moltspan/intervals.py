@@ -6,7 +6,7 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.formula import Design
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 FAMILIES = ("lognormal", "weibull", "loglogistic")
 TRUNCATIONS = ("conditional", "marginal", "renewal")
@@ -125,19 +125,14 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     return StadiaFit(_core.fit_stadia(data, options), asked, design, groups, lows, frames.kind_of(table), data, options)
 
 
-class StadiaFit:
+class StadiaFit(Result):
     """Result of `fit_stadia`; nothing in it can be changed. Under "bayes" estimates are posterior means, errors posterior sds."""
 
+    _title = "Stadium lengths"
+
     def __init__(self, core, asked, design=None, groups=None, min_days=None, kind="pandas", data=None, options=None):
-        held = {"_core": core, "asked": MappingProxyType(asked), "_design": design, "_groups": groups or {}, "_min_days": min_days,
-                "_kind": kind, "_data": data, "_options": options}
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a fit cannot be changed; fit again")
-
-    __delattr__ = __setattr__
+        super().__init__(_core=core, asked=MappingProxyType(asked), _design=design, _groups=groups or {}, _min_days=min_days, _kind=kind,
+                         _data=data, _options=options)
 
     @property
     def coefficients(self):
@@ -257,11 +252,27 @@ class StadiaFit:
         """Log-likelihood of the table at other parameters: (coefficients, log sigma[, log animal_sd])."""
         return _core.stadia_log_likelihood(self._data, self._options, np.asarray(parameters, dtype=float))
 
-    def _rows(self):
+    def methods_text(self):
+        """A paragraph for a paper: model, data by kind of censoring, priors, how it was fitted, health and versions."""
+        from moltspan.methods import stadia_text
+
+        return stadia_text(self)
+
+    @property
+    def _values(self):
+        """Name -> value of everything that was estimated."""
+        sds = {f"{level.name}_sd": sd for level, sd in zip(self._core.levels, self._core.level_sds, strict=True)}
+        return self.coefficients | {"sigma": self.sigma} | sds
+
+    def _numbers(self):
         errors = self.standard_errors
-        values = self.coefficients | {"sigma": self.sigma}
-        values |= {f"{level.name}_sd": sd for level, sd in zip(self._core.levels, self._core.level_sds, strict=True)}
-        return [(name, f"{value:.5g}", f"{errors[name]:.3g}") for name, value in values.items()]
+        head = ("term", "posterior_mean", "sd") if self.asked["method"] == "bayes" else ("term", "estimate", "standard_error")
+        return dict(zip(head, zip(*((name, value, errors[name]) for name, value in self._values.items()), strict=True), strict=True))
+
+    def _table(self):
+        errors = self.standard_errors
+        head = ("", "posterior mean", "sd") if self.asked["method"] == "bayes" else ("", "estimate", "standard error")
+        return head, [(name, f"{value:.5g}", f"{errors[name]:.3g}") for name, value in self._values.items()]
 
     def _facts(self):
         core = self._core
@@ -274,17 +285,6 @@ class StadiaFit:
                 ("stadia", f"{core.n_records}: {counted}" + "".join(f"; {text}" for text in also if text)),
                 ("log-likelihood" if self.asked["method"] == "ml" else "log evidence", f"{core.log_likelihood:.6f}"),
                 ("health", str(self.health))]
-
-    def summary(self):
-        """The fit as text."""
-        head = ("", "posterior mean", "sd") if self.asked["method"] == "bayes" else ("", "estimate", "standard error")
-        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(head, self._rows())
-
-    __repr__ = summary
-
-    def _repr_html_(self):
-        head = ("", "posterior mean", "sd") if self.asked["method"] == "bayes" else ("", "estimate", "standard error")
-        return html_table("Stadium lengths", self._facts(), head, self._rows())
 
 
 def check_level(level):

@@ -10,39 +10,12 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.intervals import _codes, _column, check_level, choice
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 CONVENTION = "intervals (left, right]; left = right: exact, (t-, t]"
 SUPPORT = "innermost intervals (Turnbull) whose right ends are record ends or entry times (Frydman)"
 SCORES = ("sun", "finkelstein")
 RESAMPLES = 400
-
-
-class _Result:
-    """What results share: fixed once made, text, HTML and health."""
-
-    _title = ""
-
-    def __init__(self, **held):
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a result cannot be changed; compute it again")
-
-    __delattr__ = __setattr__
-
-    def summary(self):
-        """The result as text."""
-        head, rows = self._table()
-        facts = "\n".join(f"{name}: {value}" for name, value in self._facts())
-        return facts + "\n" + text_table(head, rows)
-
-    def __repr__(self):
-        return self.summary()
-
-    def _repr_html_(self):
-        return html_table(self._title, self._facts(), *self._table())
 
 
 def _number(value, digits=4):
@@ -135,7 +108,7 @@ def _npmle(records, rows, given_days=0.0):
                         _kind=records.kind, asked=MappingProxyType({"given_days": given_days, "animals": bool(records.cluster)}))
 
 
-class StadiumNpmle(_Result):
+class StadiumNpmle(Result):
     """Result of `stadium_npmle`; also a table of `left`, `right`, `mass`. Nothing in it can be changed."""
 
     _title = "Stadium lengths, no family assumed"
@@ -224,6 +197,9 @@ class StadiumNpmle(_Result):
                 ("log-likelihood", f"{core.log_likelihood:.6f}; gap {max(core.gap, core.support_gap):.1e} after {core.iterations} steps"),
                 ("health", str(self.health))]
 
+    def _numbers(self):
+        return frames.columns_of(self.frame)
+
     def _table(self):
         rows = [(f"({left:g}, {right:g}]" if left < right else f"{left:g}", f"{mass:.5f}", f"{after:.5f}", f"{risk:.4g}")
                 for left, right, mass, after, risk in zip(self.left, self.right, self.mass, self._core.survival, self.at_risk, strict=True) if mass > 0]
@@ -243,7 +219,7 @@ def kaplan_meier(min_days, max_days=None, entry_days=None, weights=None, level=0
     return KaplanMeier(_core=_core.kaplan_meier(records.times(), level), _kind=records.kind, n_records=records.n)
 
 
-class KaplanMeier(_Result):
+class KaplanMeier(Result):
     """Result of `kaplan_meier`."""
 
     _title = "Kaplan-Meier"
@@ -268,6 +244,9 @@ class KaplanMeier(_Result):
         return [("records", f"{self.n_records}, {sum(self._core.events):g} ended"),
                 ("median", f"{_number(median.estimate)} days, {self.level * 100:g} %: {_range(median.low, median.high)}"),
                 ("limits", "Greenwood, log(-log)"), ("health", str(self.health))]
+
+    def _numbers(self):
+        return frames.columns_of(self.frame)
 
     def _table(self):
         rows = [tuple(f"{value:.5g}" for value in row) for row in zip(*(getattr(self._core, name) for name in self._names), strict=True) if row[2] > 0]
@@ -349,7 +328,7 @@ def _differences(fits, level, resamples, seed, threads):
     return {name: _core.quantile_difference(fits[first]._times, fits[name]._times, 0.5, options[first], options[name]) for name in others}
 
 
-class StadiaComparison(_Result):
+class StadiaComparison(Result):
     """Result of `compare_stadia`: `.frame` (medians, differences, scores), `.chi_square`, `.degrees_of_freedom`, `.p_value`, `.p_permutation`."""
 
     _title = "Stadia compared, no family assumed"
@@ -376,7 +355,7 @@ class StadiaComparison(_Result):
 
     def _facts(self):
         return [("differences", f"of medians to the first group, {self.asked['level'] * 100:g} % bootstrap limits"),
-                ("health", str(self.health))]
+                ("test", self._test_line()), ("health", str(self.health))]
 
     def _test_line(self):
         permuted = "" if np.isnan(self.p_permutation) else f"; of {self.asked['permutations']} permutations: {self.p_permutation:.4g}"
@@ -384,12 +363,8 @@ class StadiaComparison(_Result):
         return (f"generalized log-rank test, {self.asked['scores']} scores, permutation variance{strata}: chi-square {self.chi_square:.4f}, "
                 f"{self.degrees_of_freedom} df, p = {self.p_value:.4g}{permuted}")
 
-    def summary(self):
-        """The sizes of the differences, then the test."""
-        return super().summary() + "\n" + self._test_line()
-
-    def _repr_html_(self):
-        return super()._repr_html_() + f"<div>{self._test_line()}</div>"
+    def _numbers(self):
+        return frames.columns_of(self.frame)
 
     def _table(self):
         columns = frames.columns_of(self.frame)
@@ -480,7 +455,7 @@ class _Ends:
         return columns
 
 
-class MoltIncidence(_Result):
+class MoltIncidence(Result):
     """Result of `molt_incidence`: `.frame` (a row a group), `.curve(group)`."""
 
     _title = "How stadia end"
@@ -513,6 +488,9 @@ class MoltIncidence(_Result):
         return [("death at molting", f"within {self.asked['molting_days']:g} days after a molt (assumption){outside}"),
                 ("medians", "time to the molt with deaths as censored / as if molted at once / as if never"), ("health", str(self.health))]
 
+    def _numbers(self):
+        return frames.columns_of(self.frame)
+
     def _table(self):
         rows = []
         for label, part in self._parts.items():
@@ -540,7 +518,7 @@ def maturity(collection, as_of=None, watched="all", level=0.95, resamples=RESAMP
                     asked=MappingProxyType({"as_of": as_of, "watched": watched, "level": level}))
 
 
-class Maturity(_Result):
+class Maturity(Result):
     """Result of `maturity`: `.records` (a row an animal), `.frame` (a row a measure and sex)."""
 
     _title = "Molt into maturity"
@@ -577,6 +555,9 @@ class Maturity(_Result):
 
     def _facts(self):
         return [("animals", f"{len(self._columns['animal'])}; {self.mature_at_entry} mature when acquired, left out"), ("health", str(self.health))]
+
+    def _numbers(self):
+        return frames.columns_of(self.frame)
 
     def _table(self):
         columns = frames.columns_of(self.frame)

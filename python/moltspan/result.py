@@ -1,9 +1,19 @@
-"""What results share: a state of health in words, and small tables as text and HTML."""
+"""What results share: a state of health in words, and tables as text, HTML, CSV and LaTeX."""
 
+import csv
+import io
+import math
 from dataclasses import dataclass
 from html import escape
+from pathlib import Path
+
+import numpy as np
+
+from moltspan import frames
 
 ORDER = ("good", "warning", "bad")
+LATEX = {"\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{", "}": r"\}",
+         "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}", ">": r"\textgreater{}"}
 
 
 @dataclass(frozen=True)
@@ -22,7 +32,72 @@ class Health:
     def __str__(self):
         if not self.notes:
             return self.state
-        return self.state + ": " + "; ".join(text for _, _, text in self.notes)
+        return self.state + ": " + "; ".join(dict.fromkeys(text for _, _, text in self.notes))
+
+
+class Fixed:
+    """Holds what it is given; nothing in it can be changed."""
+
+    def __init__(self, **held):
+        for name, value in held.items():
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name, *value):
+        raise AttributeError(f"a {type(self).__name__} cannot be changed; compute it again")
+
+    __delattr__ = __setattr__
+
+
+class Result(Fixed):
+    """A result with a title, facts (the last of them its health) and a table: as text, HTML, CSV and LaTeX.
+
+    A class says its `_title`, `_facts()` (pairs of name and text) and `_table()` (heading, rows of text); `_numbers()` where CSV can give
+    more digits than the table shows.
+    """
+
+    _title = ""
+
+    def _numbers(self):
+        """Columns for CSV: name -> values with all their digits."""
+        head, rows = self._table()
+        return {name or "term": [row[i] for row in rows] for i, name in enumerate(head)}
+
+    def summary(self):
+        """The result as text: title, facts with its health, table."""
+        head, rows = self._table()
+        return "\n".join([self._title, *(f"{name}: {value}" for name, value in self._facts()), text_table(head, rows)])
+
+    def __repr__(self):
+        return self.summary()
+
+    def _repr_html_(self):
+        return html_table(self._title, self._facts(), *self._table())
+
+    def to_csv(self, file=None):
+        """The table with all digits, blank where unknown; written to `file` where given, and returned."""
+        columns = self._numbers()
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(columns)
+        writer.writerows([frames.text_of(value) for value in row] for row in zip(*columns.values(), strict=True))
+        return _written(out.getvalue(), file)
+
+    def to_latex(self, file=None, label=None):
+        """A `table` with `tabular` as the text shows it, special characters escaped, facts below; written to `file` where given, and returned."""
+        head, rows = self._table()
+        sides = "".join("r" if all(_is_number(row[i]) for row in rows) else "l" for i in range(len(head)))
+        lines = [r"\begin{table}", r"\caption{" + latex_text(self._title) + "}"]
+        lines += [r"\label{" + label + "}"] if label else []
+        lines += [r"\begin{tabular}{" + sides + "}", r"\hline", _latex_row(head), r"\hline", *map(_latex_row, rows), r"\hline", r"\end{tabular}"]
+        lines += [rf"\par\smallskip\footnotesize {latex_text(name)}: {latex_text(value)}" for name, value in self._facts()]
+        return _written("\n".join([*lines, r"\end{table}", ""]), file)
+
+
+def shown(value, digits=4):
+    """A cell for people: numbers to four digits, blank where unknown."""
+    if isinstance(value, (float, np.floating)):
+        return "" if math.isnan(value) else f"{float(value):.{digits}g}" if abs(value) < 1e5 else f"{float(value):.0f}"
+    return frames.text_of(value)
 
 
 def text_table(head, rows):
@@ -39,3 +114,26 @@ def html_table(caption, facts, head, rows):
     top = "".join(f"<th>{escape(str(cell))}</th>" for cell in head)
     body = "".join("<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in rows)
     return f"<div><div><b>{escape(caption)}</b></div>{lines}<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
+
+
+def latex_text(text):
+    """Text with the characters escaped that mean something to LaTeX."""
+    return "".join(LATEX.get(character, character) for character in str(text))
+
+
+def _latex_row(cells):
+    return " & ".join(map(latex_text, cells)) + r" \\"
+
+
+def _is_number(cell):
+    try:
+        float(cell)
+    except ValueError:
+        return str(cell) in ("", "-")
+    return True
+
+
+def _written(text, file):
+    if file is not None:
+        Path(file).write_text(text, encoding="utf-8")
+    return text

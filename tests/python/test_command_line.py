@@ -2,8 +2,11 @@
 
 import csv
 import json
+import re
+import signal
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -18,6 +21,8 @@ DEMO = Path(__file__).parents[2] / "demo"
 
 
 class HandMadeCollection:
+    as_of = date(2026, 9, 20)
+
     def __init__(self, problems):
         self._problems = problems
 
@@ -136,3 +141,79 @@ def test_demo_collection_is_what_its_script_writes(tmp_path):
     subprocess.run([sys.executable, DEMO / "make_collection.py", tmp_path], check=True, timeout=60)
     for file in (DEMO / "collection").iterdir():
         assert (tmp_path / file.name).read_bytes() == file.read_bytes(), file.name
+
+
+# The command as a whole
+
+
+def broken_inside(call, *arguments):
+    """A process in which one function of ours fails as it never should."""
+    code = f"import moltspan, moltspan.command_line as c\ndef fail(*a, **k): {call}\nmoltspan.fit = fail\nc.main()"
+    return subprocess.run([sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL)
+
+
+def test_a_mistake_of_ours_does_not_look_like_faulty_records():
+    result = broken_inside("raise RuntimeError('a sum came out wrong')", "forecast", DEMO / "collection")
+    assert (result.returncode, result.stdout) == (70, "")
+    assert "a sum came out wrong" in result.stderr and "Please report it" in result.stderr.splitlines()[-1]
+
+
+def test_broken_off_by_the_user_is_no_fault():
+    result = broken_inside("import os, signal; os.kill(os.getpid(), signal.SIGINT)", "forecast", DEMO / "collection")
+    assert (result.returncode, result.stdout) == (130, "")
+    assert "Traceback" not in result.stderr
+
+
+def test_a_reader_that_goes_away_is_no_fault():
+    code = "from moltspan.command_line import main; main()"
+    process = subprocess.Popen([sys.executable, "-c", code, "check", str(DEMO / "collection")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process.stdout.close()
+    assert "Traceback" not in process.stderr.read()
+    assert process.wait(timeout=120) == -signal.SIGPIPE
+
+
+COMMANDS = ("start", "check", "note", "forecast", "growth", "rehouse", "backtest")
+READING = tuple(name for name in COMMANDS if name not in ("start", "note"))
+
+
+def test_help_names_every_command_and_every_status():
+    result = CliRunner().invoke(app, ["--help"])
+    assert result.exit_code == 0
+    assert all(re.search(rf"^ +{name} ", result.stdout, re.MULTILINE) for name in COMMANDS)
+    assert "moltspan start FOLDER" in result.stdout and "70" in result.stdout
+    for name in COMMANDS:
+        told = CliRunner().invoke(app, [name, "--help"])
+        assert told.exit_code == 0 and "FOLDER" in told.stdout.splitlines()[0], name
+
+
+@pytest.mark.parametrize("name", READING)
+def test_reading_commands_share_their_options_and_statuses(name, tmp_path):
+    told = CliRunner().invoke(app, [name, "--help"]).stdout
+    assert all(option in told for option in ("--as-of DATE", "--strict", "--json FILE"))
+    for wrong in ([tmp_path / "none"], [DEMO / "collection", "--as-of", "2026-02-30"], [DEMO / "collection", "--json", tmp_path / "none/x.json"], []):
+        result = CliRunner().invoke(app, [name, *map(str, wrong)])
+        assert (result.exit_code, result.stdout) == (2, ""), (name, wrong)
+    strict = CliRunner().invoke(app, [name, str(DEMO / "collection"), "--strict"])
+    assert (strict.exit_code, strict.stdout) == (1, "") and "S3" in strict.stderr
+
+
+def test_a_command_that_is_not_there_is_wrong_usage():
+    result = moltspan_command("frcast", "x")
+    assert result.returncode == 2 and "Did you mean 'forecast'" in result.stderr and "moltspan -h" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest"])
+def test_faults_that_leave_nothing_to_answer_are_status_one(name, tmp_path):
+    (tmp_path / "animals.csv").write_text("animal,taxon\nA1\n")
+    (tmp_path / "journal.csv").write_text("animal,date,event\nA1,2026-01-05,molt\n")
+    result = CliRunner().invoke(app, [name, str(tmp_path)])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "animals.csv, row 2" in result.stderr and "until they are mended" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest"])
+def test_a_folder_without_records_says_so_in_plain_words(name, tmp_path):
+    moltspan.start(tmp_path)
+    result = CliRunner().invoke(app, [name, str(tmp_path)])
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "no dated record" in result.stderr and "build_stadia" not in result.stderr

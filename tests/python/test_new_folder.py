@@ -84,6 +84,16 @@ def test_the_settings_in_the_comments_are_settings(tmp_path):
     assert len(moltspan.read(tmp_path, strict=True).problems()) == 0
 
 
+def test_the_row_in_the_readme_is_a_row(tmp_path):
+    moltspan.start(tmp_path)
+    (row,) = re.findall(r"^ +(A12,.*)$", (tmp_path / "README.txt").read_text(), re.MULTILINE)
+    with (tmp_path / "animals.csv").open("a") as file:
+        file.write(row + "\n")
+    assert moltspan.read(tmp_path, strict=True).animals["animal"].tolist() == ["A12"]
+    assert run("note", tmp_path, "A12 molt 5cm").returncode == 0
+    assert len(moltspan.read(tmp_path, strict=True).stadia()) == 1
+
+
 def test_examples_are_marked_count_for_nothing_and_can_be_forecast(tmp_path):
     moltspan.start(tmp_path)
     examples = moltspan.read(tmp_path / "examples", strict=True)

@@ -1,0 +1,120 @@
+"""A paragraph for a paper on what was done, from what a result itself holds: `methods_text()`."""
+
+import platform
+
+import numpy as np
+
+from moltspan import _core
+
+FAMILY_WORDS = {"lognormal": "W standard normal (log-normal stadia)", "weibull": "W standard smallest extreme value (Weibull stadia)",
+                "loglogistic": "W standard logistic (log-logistic stadia)"}
+TRUNCATION_WORDS = {"conditional": "their likelihood was divided by the chance of reaching that age, given the effects of the animal",
+                    "marginal": "their marginal likelihood was divided by the marginal chance of reaching that age",
+                    "renewal": "their likelihood was that of a stadium met at a random moment, the density over the mean length given the animal"}
+WATCHED_WORDS = {"all": "Every animal was taken to be looked at daily up to that day.",
+                 "rows": "An animal counted as watched only up to its own last meal, reading or check."}
+LEVELS = ("genus", "taxon", "cohort", "animal")
+PLURALS = {"genus": "genera", "taxon": "taxa", "cohort": "cohorts", "animal": "animals"}
+
+
+def count(n, word, plural=None):
+    """`1 animal`, `12 animals`."""
+    return f"{n} {word if n == 1 else plural or word + 's'}"
+
+
+def listed(words):
+    """`a`, `a and b`, `a, b and c`."""
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def stadia_text(fit, about=""):
+    """The paragraph on a model of stadium lengths; `about`: sentences on where the stadia come from."""
+    parts = [_model(fit), _records(fit), about, _fitting(fit), _priors(fit), _health(fit.health), versions()]
+    return " ".join(filter(None, parts))
+
+
+def collection_text(fit):
+    """The paragraph on the joint fit of a collection."""
+    last = fit.collection.as_of
+    records = f"Records up to {fit.as_of} were used" + (f"; the last record is dated {last}" if last else "") + "."
+    return stadia_text(fit.stadia, f"{records} {WATCHED_WORDS[fit.asked['watched']]}").replace(_health(fit.stadia.health), _health(fit.health))
+
+
+def backtest_text(result):
+    """The paragraph on a backtest."""
+    core, asked, days = result._core, result.asked, result.origins
+    animals = len({case.id for case in core.cases})
+    covered = listed([f"{100 * level:g} % band {100 * mean.mean:.1f} % (standard error {100 * mean.clustered_standard_error:.1f})"
+                      for level, mean in zip(_core.BACKTEST_LEVELS, core.coverage, strict=True)])
+    return " ".join([
+        f"Forecasts were made from {count(len(days), 'past day')} ({days[0]} to {days[-1]}) with the records up to each, and scored by the records "
+        f"after it: {count(len(core.cases), 'forecast')} for {count(animals, 'animal')}, of which the next molt was seen later for {core.n_seen}.",
+        f"The model was of the {asked['family']} family, fitted by {_method_word(asked['method'])}, truncation {asked['truncation']}.",
+        WATCHED_WORDS[asked["watched"]].replace("that day", "each such day"),
+        f"Share of the truth inside each band: {covered}.",
+        f"Scores are continuous ranked probability scores in days, compared in pairs with {count(len(core.comparisons), 'plain rule')} "
+        f"({listed([comparison.rule for comparison in core.comparisons])}), whose score is the absolute error; standard errors are clustered by "
+        "animal." if core.comparisons else "No plain rule could be compared.",
+        _health(result.health), versions()])
+
+
+def versions():
+    """What computed it."""
+    return f"Computed with moltspan {_core.__version__}, Python {platform.python_version()} and numpy {np.__version__}."
+
+
+def _method_word(method):
+    return {"ml": "maximum likelihood", "bayes": "a Bayesian posterior"}[method]
+
+
+def _model(fit):
+    levels = [level.name for level in fit._core.levels]
+    effects = "".join(f" + u_{level}" for level in levels)
+    of = f" and Gaussian effects u of {listed([PLURALS[level] for level in levels])}, each with a standard deviation of its own" if levels else ""
+    names = [name for name in fit.coefficients if name != "Intercept"]
+    return (f"Stadium lengths T (days) were modeled as log T = x'beta{effects} + sigma W with {FAMILY_WORDS[fit.asked['family']]}{of}. "
+            f"Covariates x: {listed(names) if names else 'none but the intercept'}.")
+
+
+def _records(fit):
+    core = fit._core
+    kinds = [(core.n_exact, "known to the day"), (core.n_interval, "known to a range of days (interval-censored)"),
+             (core.n_left, "left-censored"), (core.n_running, "not seen to end (right-censored)")]
+    counted = listed([f"{n} {words}" for n, words in kinds if n] or ["none"])
+    members = [count(n, level, PLURALS[level]) for level, n in zip(LEVELS, core.n_members, strict=True) if n]
+    text = [f"The data were {count(core.n_records, 'stadium', 'stadia')}" + (f" of {listed(members[::-1])}" if members else "") + f": {counted}."]
+    if core.n_truncated:
+        text.append(f"{count(core.n_truncated, 'stadium', 'stadia')} came under watch part-way (left truncation); "
+                    f"{TRUNCATION_WORDS[fit.asked['truncation']]}.")
+    if core.n_doubly:
+        text.append(f"{count(core.n_doubly, 'stadium', 'stadia')} began on an unknown day of a range; the start was taken as uniform over the range "
+                    "and integrated out.")
+    return " ".join(text)
+
+
+def _fitting(fit):
+    core = fit._core
+    if fit.asked["method"] == "ml":
+        how = f"adaptive Gauss-Hermite quadrature with {core.quadrature_nodes} nodes" if core.quadrature_nodes > 1 else (
+            "Laplace's approximation" if core.quadrature_nodes == 1 or core.levels else "")
+        return f"The model was fitted by maximum {'marginal ' if core.levels else ''}likelihood{f', by {how}' if how else ''}."
+    return ("The model was fitted as a Bayesian posterior: Laplace's approximation of coefficients and effects, given the standard deviations, "
+            f"which were integrated over {count(core.points, 'point')}.")
+
+
+def _priors(fit):
+    priors = _core.priors_used(fit._core)
+    if not priors:
+        return ""
+    given = set(fit.asked["priors"])
+    said = [f"{name} {_law(prior)}" + (" (given)" if name in given else "") for name, prior in priors]
+    return f"Priors: {'; '.join(said)}."
+
+
+def _law(prior):
+    return f"half-normal({prior.sd:.3g})" if prior.kind.name == "half_normal" else f"normal({prior.mean:.3g}, {prior.sd:.3g})"
+
+
+def _health(health):
+    return f"State of health of the result: {str(health).rstrip('.')}."
