@@ -59,6 +59,7 @@ _HOMES = {
     "instar_table": "group_tables",
     "stadium_effects": "group_effects",
     "temperature_effect": "group_effects",
+    "growth_effects": "group_effects",
     "growth_document": "group_growth",
     "specific_growth_rate": "group",
     "sex_ratio": "group",

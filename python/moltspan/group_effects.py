@@ -1,6 +1,6 @@
 """Comparisons of taxa, sexes, treatments and temperatures: effects with intervals first, tests last.
 
-Models are those of `fit_stadia`; likelihood ratios, contrasts and their adjustment are in moltspan/group.hpp.
+Models are those of `fit_stadia` and `fit_growth`; likelihood ratios, contrasts and their adjustment are in moltspan/group.hpp.
 """
 
 import math
@@ -9,6 +9,8 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.group_table import ResultTable
+from moltspan.group_tables import animal_groups
+from moltspan.growth import fit_growth
 from moltspan.intervals import check_level, choice, fit_stadia
 from moltspan.result import ORDER, Health, shown
 
@@ -70,6 +72,46 @@ def temperature_effect(table, formula="1", temperature="temperature_c", cohort=N
     facts = _facts(asked, n, left_out, units, df) + _test_fact(test)
     return Effects(f"Q10 of development from {temperature}", columns, "pandas", asked, facts, _health(full, columns_of_fit, asked, df),
                    fit=full, null_fit=null, test=test)
+
+
+def growth_effects(table, by, size="leg_span_mm", instar="instar", animal="animal", cohort=None, random="1 + instar", level=0.95,
+                   assigned=False, **options):
+    """By how much is the growth ratio of one group larger than that of another? Every pair of the groups in the column `by`.
+
+    `table`: a frame as `fit_growth` takes it, or a `Collection` (its readings of the measure `size`, counted by molts; `by` is then taxon, sex,
+    cohort or a column of the animals). Fits `log size ~ instar * by` with random effects of the animals (and nested cohorts). `ratio`: Dyar's
+    ratio over Dyar's ratio, with limits for each pair and `simultaneous_*` for all pairs together, by REML, as spreads by maximum likelihood are
+    too small with few animals. The likelihood ratio is by maximum likelihood, against `instar + by`, one ratio for all. Units,
+    adjustment of pairs, `assigned` as in `stadium_effects`; in a table without gaps the limits are those of Student's t on the animals' own
+    slopes. Further options are those of `fit_growth`. ValueError where the animals are too few for the groups.
+    """
+    check_level(level)
+    if hasattr(table, "problems") and hasattr(table, "stadia"):
+        table, size, cohort = _readings_of(table, by, size, cohort)
+        instar, animal = "instar", "animal"
+    columns, _, left_out = _with_group(table, by)
+    frame = frames.frame_of(columns, frames.kind_of(table))
+    settings = {"size": size, "instar": instar, "animal": animal, "cohort": cohort, "random": random, **options}
+    units, groups = _units(columns, by, settings), len(set(columns[by]))
+    _require_units(units[1] - groups, by, units, groups)
+    effects = fit_growth(frame, formula=f"instar * {by}", **{"method": "reml", **settings})
+    full, null = (fit_growth(frame, formula=f"instar {sign} {by}", **settings, method="ml") for sign in ("*", "+"))
+    asked = {"by": by, "level": level, "assigned": assigned, "measure": "growth ratio", **settings}
+    return _effects(effects, null, columns, lambda group: f"instar:{by}[{group}]", asked, left_out, frames.kind_of(table), full)
+
+
+def _readings_of(collection, by, size, cohort):
+    """(frame of readings, column of sizes, column of cohorts) of a collection; instars are molts since the first on record."""
+    table, measure = collection._stadia_table(), size.removesuffix("_mm").removesuffix("_g")
+    readings = [one for one in _core.animal_readings(table) if one.measure == measure]
+    if not readings:
+        raise ValueError(f"size={size!r}: the records hold no such reading on a date that counts")
+    groups = animal_groups(collection, table, dict.fromkeys([by, "cohort"]))
+    names = collection._core_collection.animal_ids
+    columns = {"animal": [names[one.animal] for one in readings], "instar": [one.molts_before for one in readings],
+               size: [one.size for one in readings]} | {name: [values[one.animal] for one in readings] for name, values in groups.items()}
+    nested = len(set(columns["cohort"])) > 1 and "" not in columns["cohort"] and by != "cohort"
+    return frames.frame_of(columns, collection._kind), size, cohort or ("cohort" if nested else None)
 
 
 class Effects(ResultTable):
@@ -151,7 +193,8 @@ def _require_units(df, by, units, taken):
                          f"{units[0]} by; more are needed")
 
 
-def _effects(full, null, columns, coefficient, asked, left_out, kind):
+def _effects(full, null, columns, coefficient, asked, left_out, kind, tested=None):
+    """Contrasts of `full`; likelihood ratio of `tested` (by default the same fit) over `null`."""
     groups = sorted({str(value) for value in columns[asked["by"]]})
     if not all(isinstance(value, str) for value in columns[asked["by"]]):
         raise ValueError(f"by={asked['by']!r}: its values are numbers; make them texts to compare groups, or see temperature_effect")
@@ -168,8 +211,9 @@ def _effects(full, null, columns, coefficient, asked, left_out, kind):
         if under != groups[0]:
             weights[row, names.index(coefficient(under))] = -1
     found = _core.contrasts(values, covariance, weights, asked["level"], df if null else math.inf)
-    test = _core.likelihood_ratio(full.log_likelihood, null.log_likelihood, len(groups) - 1, df) if null else None
+    test = _core.likelihood_ratio((tested or full).log_likelihood, null.log_likelihood, len(groups) - 1, df) if null else None
     facts = _facts(asked, len(columns[asked["by"]]), left_out, units, df) + _test_fact(test)
+    facts += [("methods", "effects by restricted maximum likelihood, likelihood ratio by maximum likelihood")] if tested else []
     return Effects(f"{asked['measure'].capitalize()} by {asked['by']}", _pair_columns(pairs, found, bool(null)), kind, asked, facts,
                    _health(full, columns, asked, df), fit=full, null_fit=null, test=test)
 

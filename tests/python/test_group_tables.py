@@ -148,6 +148,71 @@ def test_q10_of_stadia_finds_the_truth_it_was_simulated_with():
     assert effect["lower"][0] < 2.2 < effect["upper"][0]
 
 
+def orthodont():
+    folder = ROOT / "tests" / "reference" / "published_lmm"
+    table = pandas.read_csv(folder / "orthodont.csv").assign(sex=lambda d: d.Subject.str[0])
+    return table, json.loads((folder / "growth_ratio_by_sex.json").read_text())
+
+
+SLOPES = {"size": "distance", "instar": "age", "animal": "Subject"}
+
+
+def test_growth_of_two_groups_meets_student_and_nlme():
+    table, answer = orthodont()
+    effect = moltspan.growth_effects(table, "sex", **SLOPES)
+    found = np.log(effect.ratio("M", "F"))
+    # 1e-8: the search for the spreads; the table is balanced, so that REML is Student's t on the children's own slopes
+    np.testing.assert_allclose(found, [answer["difference"], answer["t_lower"], answer["t_upper"]], rtol=1e-8)
+    assert effect["p_value"][0] == pytest.approx(answer["t_p"], rel=1e-7) and f"{answer['t_df']} degrees of freedom" in effect.summary()
+    # 1e-5 relative: where nlme's optimizer stops
+    assert effect.test.statistic == pytest.approx(answer["statistic"], rel=1e-5)
+    assert "restricted maximum likelihood" in effect.summary() and "association" in effect.summary()
+
+
+def test_inches_renaming_and_order_leave_a_growth_comparison_as_it_is():
+    table, _ = orthodont()
+    effect = moltspan.growth_effects(table, "sex", **SLOPES)
+    other = table.sample(frac=1, random_state=4).assign(distance=lambda d: d.distance / 25.4, sex=lambda d: d.sex.map({"F": "z", "M": "a"}))
+    again = moltspan.growth_effects(other, "sex", **SLOPES)
+    np.testing.assert_allclose(again.ratio("a", "z"), effect.ratio("M", "F"), rtol=1e-8)
+    assert again.test.statistic == pytest.approx(effect.test.statistic, abs=1e-6)
+
+
+def grown(ratios, animals=8, instars=6, seed=6):
+    """Journal and animals of a collection whose groups grow by known ratios."""
+    rng, animals_of, rows = np.random.default_rng(seed), [], []
+    for i in range(animals * len(ratios)):
+        group = sorted(ratios)[i % len(ratios)]
+        animals_of.append({"animal": f"x{i}", "taxon": "Damon diadema", "kept_on": group})
+        for step in range(instars):
+            day = pandas.Timestamp("2024-01-01") + pandas.Timedelta(days=50 * step + i)
+            size = 10 * ratios[group] ** step * math.exp(rng.normal(0, 0.02))
+            rows.append((f"x{i}", day.date().isoformat(), "molt", "", ""))
+            rows.append((f"x{i}", (day + pandas.Timedelta(days=2)).date().isoformat(), "leg_span", f"{size:.3f}", "mm"))
+    return pandas.DataFrame(animals_of), pandas.DataFrame(rows, columns=["animal", "date", "event", "value", "unit"])
+
+
+def test_growth_of_three_groups_of_a_collection_finds_the_simulated_ratios():
+    ratios = {"crickets": 1.3, "flies": 1.2, "roaches": 1.3}
+    effect = moltspan.growth_effects(moltspan.Collection(*grown(ratios)), "kept_on", size="leg_span", random="1")
+    assert len(effect) == 3 and "24 animals, 21 degrees of freedom" in effect.summary()
+    for over, under in (("flies", "crickets"), ("roaches", "flies"), ("roaches", "crickets")):
+        estimate, lower, upper = effect.ratio(over, under)
+        assert lower < ratios[over] / ratios[under] < upper and upper / lower < 1.02
+    assert effect["p_holm"].max() > 0.05 > np.sort(effect["p_holm"])[1]
+    assert np.all(effect["simultaneous_lower"] <= effect["lower"])
+
+
+def test_growth_comparisons_that_cannot_be_made_are_named():
+    table, _ = orthodont()
+    with pytest.raises(ValueError, match="no such column"):
+        moltspan.growth_effects(table, "nothing", **SLOPES)
+    with pytest.raises(ValueError, match="no such reading"):
+        moltspan.growth_effects(moltspan.Collection(*grown({"a": 1.2, "b": 1.3})), "kept_on", size="mass")
+    with pytest.raises(ValueError, match="nothing to judge"):
+        moltspan.growth_effects(table[table.Subject.isin(["M01", "F01"])], "sex", **SLOPES)
+
+
 @pytest.mark.parametrize(("change", "words"), [
     ({"by": "nothing"}, "no such column"), ({"by": "kept", "method": "reml"}, "choose one of"),
     ({"by": "min_days"}, "numbers"), ({"by": "one"}, "needs two or more")])
