@@ -1,20 +1,27 @@
 """The growth of a collection, kind by kind: ratio, sizes per instar, stadium medians, as one document."""
 
+from collections import Counter
+
 from moltspan import _core, frames
 from moltspan.group_table import json_value
 from moltspan.group_tables import _measure, animal_groups, instar_table
+from moltspan.growth import fit_growth
 from moltspan.growth_lines import dyar_fit
 from moltspan.intervals import check_level
 from moltspan.nonparametric import stadium_medians
 from moltspan.records import PROBLEM_COLUMNS
 
-METHOD = "pooled least squares: own intercepts of the animals, one ratio"
+POOLED = "pooled least squares: own intercepts of the animals, one ratio"
+MIXED = "mixed model by REML: the animals' sizes and ratios vary about the kind's"
+MIXED_ANIMALS, MIXED_READINGS = 3, 3  # from so many animals with so many readings each on, the spread between animals can be told
 
 
 def growth_document(collection, as_of=None, watched="all", level=0.95):
     """What `moltspan growth --json` writes: `as_of`, `watched`, `level`, `taxa` (ratio and stadium median of each), `instars` (the table
-    of `instar_table` by taxon and sex), `problems`; null where unknown. The ratio is that of one molt, by least squares of log size on
-    molts with an intercept for each animal; `health` says where that is weak. It speaks of these animals.
+    of `instar_table` by taxon and sex), `problems`; null where unknown. The ratio is that of one molt, of log size on molts. Where a taxon has
+    3 animals or more with 3 readings or more each it comes from the mixed model (`fit_growth`, REML, own intercepts and ratios of the
+    animals) and speaks of the kind; else from least squares with an intercept for each animal, and speaks of these animals. `method`
+    says which, `health` where it is weak.
     """
     check_level(level)
     document = {"as_of": None, "watched": watched, "level": level, "taxa": [], "instars": [], "problems": _problems(collection)}
@@ -46,17 +53,34 @@ def _growth(readings, level):
         steps.setdefault(reading.animal, set()).add(reading.molts_before)
     used = [reading for reading in read if len(steps[reading.animal]) > 1]
     answer = {"measure": measure, "animals": len({reading.animal for reading in used}), "readings": len(used), "ratio": None,
-              "method": METHOD, "health": "bad", "notes": ["no animal was measured in two instars"]}
+              "method": POOLED, "health": "bad", "notes": ["no animal was measured in two instars"]}
     if not used:
         return answer
-    pooled = dyar_fit([reading.molts_before for reading in used], [reading.size for reading in used],
-                      animal=[reading.animal for reading in used]).pooled
-    ratio = pooled.growth_ratio(level)
-    values = {name: json_value(float(getattr(ratio, name))) for name in ("estimate", "lower", "upper")}
-    notes = [text for _, _, text in pooled.health.notes]
+    method, ratio, health = (_mixed if _many(used) else _pooled)(used, level)
+    notes = [text for _, _, text in health.notes]
     if measure == "leg_span":
         notes.append("leg spans read by eye err by some 6 % (assumption): few of them tell little")
-    return answer | {"ratio": values, "health": pooled.health.state, "notes": notes}
+    return answer | {"method": method, "ratio": {name: json_value(float(value)) for name, value in ratio.items()}, "health": health.state,
+                     "notes": notes}
+
+
+def _many(readings):
+    """Whether the spread between animals can be told: the rule of `MIXED_ANIMALS` and `MIXED_READINGS`."""
+    counts = Counter(reading.animal for reading in readings)
+    return sum(count >= MIXED_READINGS for count in counts.values()) >= MIXED_ANIMALS
+
+
+def _pooled(readings, level):
+    line = dyar_fit([one.molts_before for one in readings], [one.size for one in readings], animal=[one.animal for one in readings]).pooled
+    ratio = line.growth_ratio(level)
+    return POOLED, {name: getattr(ratio, name) for name in ("estimate", "lower", "upper")}, line.health
+
+
+def _mixed(readings, level):
+    frame = {"animal": [one.animal for one in readings], "instar": [one.molts_before for one in readings], "size": [one.size for one in readings]}
+    fit = fit_growth(frames.frame_of(frame), size="size", method="reml")
+    ratio = fit.growth_ratio(level)
+    return MIXED, {"estimate": ratio["ratio"], "lower": ratio["lower"], "upper": ratio["upper"]}, fit.health
 
 
 def _medians(table, taxa, level):

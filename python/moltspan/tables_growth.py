@@ -51,7 +51,8 @@ def plain_growth(document, remark=None):
 
 
 CLOSING = [
-    "growth ratio: size after a molt over size before it, least squares of log size with an intercept an animal; for these animals.",
+    "growth ratio: size after a molt over size before it; from 3 animals with 3 readings each on that of the kind (mixed model, REML), with",
+    "fewer that of these animals alone (least squares of log size with an intercept an animal), whose limits are narrower for that reason.",
     "stadium median: no family of distributions assumed (Turnbull), bootstrap limits; - = not reached or not known.",
     "A row without an instar holds animals whose instar is not on record; sizes in mm, mass in g.",
 ]

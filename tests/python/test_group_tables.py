@@ -203,6 +203,13 @@ def test_growth_of_three_groups_of_a_collection_finds_the_simulated_ratios():
     assert np.all(effect["simultaneous_lower"] <= effect["lower"])
 
 
+@pytest.mark.parametrize(("animals", "instars", "method"), [(3, 3, "mixed"), (2, 6, "pooled"), (6, 2, "pooled"), (8, 6, "mixed")])
+def test_ratio_of_a_kind_is_of_the_kind_where_animals_and_readings_are_many_enough(animals, instars, method):
+    taxon, = moltspan.growth_document(moltspan.Collection(*grown({"x": 1.3}, animals, instars)))["taxa"]
+    assert taxon["method"].startswith(method) and taxon["animals"] == animals and taxon["readings"] == animals * instars
+    assert taxon["ratio"]["lower"] < 1.3 < taxon["ratio"]["upper"] and taxon["ratio"]["estimate"] == pytest.approx(1.3, rel=0.02)
+
+
 def test_growth_comparisons_that_cannot_be_made_are_named():
     table, _ = orthodont()
     with pytest.raises(ValueError, match="no such column"):
@@ -257,7 +264,9 @@ def test_command_growth_in_json_and_plain(tmp_path):
     assert {"as_of", "watched", "level", "taxa", "instars", "problems"} <= set(document)
     lasiodora = next(taxon for taxon in document["taxa"] if taxon["taxon"] == "Lasiodora parahybana")
     assert lasiodora["ratio"]["lower"] < lasiodora["ratio"]["estimate"] < lasiodora["ratio"]["upper"]
-    assert lasiodora["stadium"]["median_days"] > 0 and lasiodora["method"].startswith("pooled least squares")
+    assert lasiodora["stadium"]["median_days"] > 0 and lasiodora["method"].startswith("mixed model")
+    cupiennius = next(taxon for taxon in document["taxa"] if taxon["taxon"] == "Cupiennius salei")  # two animals
+    assert cupiennius["animals"] == 2 and cupiennius["method"].startswith("pooled least squares")
     assert runner.invoke(app, ["growth", folder, "--strict"]).exit_code == 1
     assert runner.invoke(app, ["growth", str(tmp_path / "none")]).exit_code == 2
     assert runner.invoke(app, ["growth", folder, "--as-of", "2025-13-01"]).exit_code == 2
