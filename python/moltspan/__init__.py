@@ -82,7 +82,7 @@ _HOMES = {
     "simulate_collection": "simulate",
     "simulate_stadia": "simulate",
     "draw_prior_truth": "simulate",
-    "study_power": "simulate",
+    "study_power": "study",
     "plot_calendar": "plots",
 }
 

@@ -7,7 +7,7 @@ import numpy as np
 from moltspan import _core, frames
 from moltspan.formula import Design
 from moltspan.intervals import check_level, choice
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 METHODS = ("ml", "reml", "bayes")
 DEGREES = ("satterthwaite", "kenward_roger", "residual")
@@ -103,19 +103,13 @@ def _codes(columns, name, argument):
     return codes, list(known)
 
 
-class GrowthFit:
+class GrowthFit(Result):
     """Result of `fit_growth`; nothing in it can be changed."""
 
+    _title = "Growth"
+
     def __init__(self, core, asked, design, effects, labels, rounding=()):
-        held = {"_core": core, "asked": MappingProxyType(asked), "_design": design, "_effects": effects, "_labels": labels,
-                "_rounding": tuple(rounding)}
-        for name, value in held.items():
-            object.__setattr__(self, name, value)
-
-    def __setattr__(self, name, *value):
-        raise AttributeError("a fit cannot be changed; fit again")
-
-    __delattr__ = __setattr__
+        super().__init__(_core=core, asked=MappingProxyType(asked), _design=design, _effects=effects, _labels=labels, _rounding=tuple(rounding))
 
     @property
     def coefficients(self):
@@ -254,15 +248,29 @@ class GrowthFit:
                              "for a new one")
         return codes
 
-    def _rows(self):
-        errors = self.standard_errors
-        rows = [(name, f"{value:.5g}", f"{errors[name]:.3g}") for name, value in self.coefficients.items()]
+    @property
+    def _spreads(self):
+        """Name -> value of sigma and of what varies between animals and cohorts."""
         spreads = {"sigma": self.sigma} | {f"animal_sd[{name}]": sd for name, sd in self.animal_sd.items()}
         if self.animal_correlation is not None:
             spreads["animal_correlation"] = self.animal_correlation
-        if self.cohort_sd is not None:
-            spreads["cohort_sd"] = self.cohort_sd
-        return rows + [(name, f"{value:.5g}", "") for name, value in spreads.items()]
+        return spreads | ({} if self.cohort_sd is None else {"cohort_sd": self.cohort_sd})
+
+    def _table(self):
+        errors = self.standard_errors
+        rows = [(name, f"{value:.5g}", f"{errors[name]:.3g}") for name, value in self.coefficients.items()]
+        return ("", "estimate", "standard error"), rows + [(name, f"{value:.5g}", "") for name, value in self._spreads.items()]
+
+    def _numbers(self):
+        values = self.coefficients | self._spreads
+        errors = self.standard_errors
+        return {"term": list(values), "estimate": list(values.values()), "standard_error": [errors.get(name) for name in values]}
+
+    def methods_text(self):
+        """A paragraph for a paper: model, readings and animals, how it was fitted, health and versions."""
+        from moltspan.methods import growth_text
+
+        return growth_text(self)
 
     def _facts(self):
         asked, log = self.asked, self.asked["response"] == "log"
@@ -274,13 +282,3 @@ class GrowthFit:
                 ("readings", f"{self.n_readings} of {self.n_animals} animals" if asked["animal"] else f"{self.n_readings}"),
                 ("log-likelihood", f"{self.log_likelihood:.6f}"),
                 ("health", str(self.health))]
-
-    def summary(self):
-        """The fit as text."""
-        head = ("", "estimate", "standard error")
-        return "\n".join(f"{name}: {value}" for name, value in self._facts()) + "\n" + text_table(head, self._rows())
-
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table("Growth", self._facts(), ("", "estimate", "standard error"), self._rows())

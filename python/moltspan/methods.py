@@ -59,6 +59,20 @@ def backtest_text(result):
         _health(result.health), versions()])
 
 
+def growth_text(fit):
+    """The paragraph on a linear mixed model of growth."""
+    asked, core = fit.asked, fit._core
+    scale = f"The natural logarithm of {asked['size']}" if asked["response"] == "log" else asked["size"]
+    model = f"{scale} was modeled as linear in {asked['formula']}"
+    if core.effects:
+        model += f", with Gaussian effects of each animal on {listed(list(core.effects))}" + (", correlated" if len(core.effects) > 1 else "")
+    if core.has_outer:
+        model += ", a Gaussian effect of each cohort"
+    readings = f"The data were {count(fit.n_readings, 'reading')}" + (f" of {count(fit.n_animals, 'animal')}" if asked["animal"] else "") + "."
+    method = {"ml": "maximum likelihood", "reml": "restricted maximum likelihood"}[asked["method"]]
+    return " ".join([f"{model}, and a Gaussian residual.", readings, f"The model was fitted by {method}; no priors were used.", _health(fit.health), versions()])
+
+
 def versions():
     """What computed it."""
     return f"Computed with moltspan {_core.__version__}, Python {platform.python_version()} and numpy {np.__version__}."

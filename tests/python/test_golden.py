@@ -51,6 +51,11 @@ def stadia():
     return collection().stadia()
 
 
+def grown():
+    sizes = [2.1, 2.7, 3.3, 4.3, 2.3, 2.8, 3.7, 4.6, 1.9, 2.6, 3.2, 4.4, 2.0, 2.5, 3.4, 4.1]
+    return pd.DataFrame({"animal": [name for name in "abcd" for _ in range(4)], "instar": [1, 2, 3, 4] * 4, "leg_span_mm": sizes})
+
+
 def pairs():
     return pd.DataFrame({"x": [2.0, 3.1, 4.2, 5.4, 6.6], "y": [1.0, 1.7, 2.2, 3.1, 3.7]})
 
@@ -64,6 +69,7 @@ MADE = {
     "DyarFit": lambda: moltspan.dyar_fit(*DYAR),
     "DyarAnimals": lambda: moltspan.dyar_fit(DYAR[0] * 2, DYAR[1] + [size * 1.05 for size in DYAR[1]], animal=["A<1"] * 6 + ["A&2"] * 6),
     "PooledDyar": lambda: MADE["DyarAnimals"]().pooled,
+    "GrowthFit": lambda: moltspan.fit_growth(grown()),
     "IncrementFit": lambda: moltspan.increment_fit(DYAR[1][:-1], DYAR[1][1:]),
     "InstarMixture": lambda: moltspan.instar_mixture(INSTARS, n_instars=4, threads=1),
     "StadiumNpmle": lambda: moltspan.stadium_npmle(stadia()),

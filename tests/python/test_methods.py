@@ -81,3 +81,10 @@ def test_backtest_names_its_days_scores_and_rules():
     for percent in result.coverage.covered_percent:
         assert f"band {percent:.1f} %" in text
     assert all(rule in text for rule in result.comparisons.rule)
+
+
+def test_growth_names_readings_animals_and_method():
+    table = pd.DataFrame({"animal": list("aaabbbccc"), "instar": [1, 2, 3] * 3, "leg_span_mm": [10, 13, 17, 11, 14, 19, 9, 12, 15.5]})
+    text = moltspan.fit_growth(table, random="1", method="reml").methods_text()
+    assert "9 readings of 3 animals" in text and "restricted maximum likelihood" in text and "no priors" in text  # by hand
+    assert "The natural logarithm of leg_span_mm" in text and "each animal on Intercept," in text

@@ -113,3 +113,38 @@ def test_a_larger_study_finds_an_effect_more_often():
 def test_power_is_asked_for_an_effect_that_exists():
     with pytest.raises(ValueError, match="effect='color'"):
         moltspan.study_power("color")
+
+
+def test_two_groups_differ_as_asked_and_the_table_is_the_same_each_time():
+    asked = {"effect": "stadium_difference", "difference": 0.25, "n_animals": [8, 40], "study_days": 365, "replicates": 12, "check_every_days": 7}
+    seen = []
+    table = moltspan.study_power(**asked, progress=lambda done, total: seen.append((done, total)))
+    pd.testing.assert_frame_equal(table, moltspan.study_power(**asked))
+    assert seen == [(i, 24) for i in range(1, 25)]
+    assert table.truth.tolist() == [pytest.approx(np.log(1.25))] * 2  # by hand
+    large = table.iloc[1]
+    error = large.width / 2 / 1.96 / np.sqrt(12)  # of the mean estimate of 12 studies
+    assert abs(large.estimate - large.truth) < 4 * error
+    assert large.power_lower <= large.power <= large.power_upper and table.power[1] > table.power[0]
+
+
+def test_rarer_looks_tell_less():
+    table = moltspan.study_power("stadium_difference", [20], 365, 8, difference=0.3, check_every_days=[1, 14], intercept=3.5)
+    assert table.width[1] > table.width[0]
+
+
+def test_a_difference_of_growth_ratios_is_found_and_none_is_not():
+    asked = {"n_animals": 40, "study_days": 730, "replicates": 40}
+    some = moltspan.study_power("ratio_difference", difference=0.08, **asked).iloc[0]
+    none = moltspan.study_power("ratio_difference", difference=0.0, **asked).iloc[0]
+    assert some.power > 0.8 and abs(some.estimate - np.log(1.08)) < 0.02  # 4 standard errors of the mean of 40 studies of width .07
+    # 40 studies of no difference at 95 %: more than 8 that find one come less than once in 1,000 times (scipy.stats.binom.sf(8, 40, .05) = 1.3e-4)
+    assert none.power <= 8 / 40
+    assert none.power_lower <= 0.05 + 0.15
+
+
+@pytest.mark.parametrize(("asked", "message"), [({"effect": "stadium_difference"}, "difference=None"), ({"difference": 0.2}, "difference=0.2"),
+                                                ({"effect": "ratio_difference", "difference": -2}, "a share over -1"), ({"replicates": 0}, "replicates=0")])
+def test_power_says_what_it_needs(asked, message):
+    with pytest.raises(ValueError, match=message):
+        moltspan.study_power(**asked)
