@@ -93,7 +93,8 @@ class Backtest(Result):
     def _facts(self):
         core, days = self._core, self.origins
         return [("forecasts", f"{len(core.cases)} from {len(days)} days, {days[0]} to {days[-1]}; the molt was seen later for {core.n_seen}"),
-                ("inside the bands", "; ".join(f"{level:.0%} band: {_percent(mean)}" for level, mean in zip(LEVELS, core.coverage, strict=True))),
+                ("inside the bands", "; ".join(f"{level * 100:g} % band: {_percent(mean)}"
+                                               for level, mean in zip(LEVELS, core.coverage, strict=True))),
                 ("before the median", _percent(core.below_median)), ("watched", self.asked["watched"]), ("health", str(self.health))]
 
     def _table(self):

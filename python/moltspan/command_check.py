@@ -107,7 +107,7 @@ def _lines(document):
     aside = f", {len(document['set_aside'])} of them set aside" if document["set_aside"] else ""
     stadia = ", ".join(f"{n} {status}" for status, n in document["stadia"].items())
     faults = len(document["problems"]) - len(doubts)
-    table = [["as of", document["as_of"] or "no date in the records"], ["animals", f"{document['animals']}{aside}"],
+    table = [["as of", document["as_of"] or "no date in the records yet"], ["animals", f"{document['animals']}{aside}"],
              ["molts", str(document["molts"])],
              ["stadia", f"{stadia}; {document['stadia_without_start']} more whose start is not known"],
              ["problems", f"{_count(faults, 'fault')}, {_count(len(doubts), 'doubt')}"]]

@@ -30,14 +30,14 @@ def _few(n, what="pairs"):
 def growth_ratio(before, after, level=0.95):
     """Ratio of sizes after / before of animals measured twice: exp of the mean log ratio, Student's interval on the log scale."""
     result = _core.growth_ratio(numbers_of(before, "before"), numbers_of(after, "after"), level)
-    facts = [("interval", f"{level:.0%}, Student's on the log scale, paired within animals")]
+    facts = [("interval", f"{level * 100:g} %, Student's on the log scale, paired within animals")]
     return Estimate("Growth ratio", result.ratio, result.n, level, facts, _few(result.n), sd_log=result.sd_log)
 
 
 def specific_growth_rate(before, after, days, level=0.95):
     """ln(after / before) / days of each pair, their mean and Student's interval, per day; `.per_pair` holds the single rates."""
     result = _core.specific_growth_rate(numbers_of(before, "before"), numbers_of(after, "after"), numbers_of(days, "days"), level)
-    facts = [("rate", "ln(after / before) / days, per day; pairs are taken to be different animals"), ("interval", f"{level:.0%}, Student's")]
+    facts = [("rate", "ln(after / before) / days, per day; pairs are taken to be different animals"), ("interval", f"{level * 100:g} %, Student's")]
     return Estimate("Specific growth rate", result.mean, len(result.per_day), level, facts, _few(len(result.per_day)),
                     per_pair=tuple(result.per_day.tolist()))
 
@@ -56,7 +56,7 @@ def sex_ratio(sexes=None, null_share=0.5, level=0.95, **counts):
                "lower": [core.clopper_pearson.lower, core.wilson.lower], "upper": [core.clopper_pearson.upper, core.wilson.upper],
                "p_value": [core.p_value] * 2}
     facts = [("counted", ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counted.items() if n)),
-             ("test", f"exact binomial of a share of {null_share:g}; intervals {level:.0%}"
+             ("test", f"exact binomial of a share of {null_share:g}; intervals {level * 100:g} %"
                       + (f"; {probable} probable sexes right with chance .8 (assumption)" if probable else ""))]
     return Estimate("Share of males", core.clopper_pearson, core.n, level, facts, _few(core.n, "animals"), columns, wilson=(core.wilson.lower,
                     core.wilson.upper), p_value=core.p_value, counts=counted)

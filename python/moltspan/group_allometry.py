@@ -47,7 +47,7 @@ def _interval(interval):
 
 def _facts(core, asked, left_out):
     method = {"ols": "least squares", "sma": "standardised major axis"}[asked["method"]]
-    facts = [("lines", f"{method}, {asked['level']:.0%} intervals" + (f"; {left_out} rows with blanks left out" if left_out else ""))]
+    facts = [("lines", f"{method}, {asked['level'] * 100:g} % intervals" + (f"; {left_out} rows with blanks left out" if left_out else ""))]
     if core.statistic_df:
         estimate, lower, upper = _interval(core.common_slope)
         kind = f"F({core.statistic_df}, {core.residual_df:g})" if asked["method"] == "ols" else f"likelihood ratio ({core.statistic_df} df)"

@@ -232,7 +232,7 @@ def _facts(asked, n, left_out, units, df):
     nested = [f"{level} effects" for level in ("taxon", "cohort", "animal") if asked.get(level)]
     model = f"{n} rows" + (f", {left_out} without a value or a day watched left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
     facts = [("compared", f"{asked['measure']} by {asked['by']}; {model}"),
-             ("intervals", f"{asked['level']:.0%}" + (f", {units[1]} {units[0]}, {df:g} degrees of freedom" if units else ""))]
+             ("intervals", f"{asked['level'] * 100:g} %" + (f", {units[1]} {units[0]}, {df:g} degrees of freedom" if units else ""))]
     return [*facts, ("reading", ASSIGNED if asked["assigned"] else ASSOCIATION)]
 
 

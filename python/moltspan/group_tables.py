@@ -189,7 +189,7 @@ def _median_cells(found):
 
 
 def _facts(asked, readings):
-    level = f"{asked['level']:.0%}"
+    level = f"{asked['level'] * 100:g} %"
     left = f"; {readings.left_out} rows without a size left out" if readings.left_out else ""
     return [("sizes", f"n animals, arithmetic mean and sd; geometric mean with {level} interval, Student's on the log scale{left}"),
             ("ratios", f"to the next instar, paired within animals, {level} on the log scale"),

@@ -65,7 +65,7 @@ def _facts(core, asked):
     drawn = f"{asked['bootstrap']} resamples of residuals, seed {asked['seed']}"
     failed = f", {core.bootstrap_failed} of them without an answer" if core.bootstrap_failed else ""
     return [("fit", f"least squares of {asked['scale']}, {core.n} rows{left}; R^2 {core.r_squared:.4f}, residual sd {core.sigma:.4g}"),
-            ("intervals", f"{asked['level']:.0%}: {asked['rule']}" + (f"; bootstrap: {drawn}{failed}" if asked["bootstrap"] else ""))]
+            ("intervals", f"{asked['level'] * 100:g} %: {asked['rule']}" + (f"; bootstrap: {drawn}{failed}" if asked["bootstrap"] else ""))]
 
 
 class _Law:

@@ -354,7 +354,8 @@ class PooledDyar(LineResult):
                 ("one ratio for all", f"p = {p_text(self.equal_ratios.p_value)}"), ("health", str(self.health))]
 
     def _numbers(self):
-        return {"term": ["ratio"]} | {name: [value] for name, value in zip(("estimate", "lower_95", "upper_95"), self.growth_ratio(0.95), strict=True)}
+        estimate, lower, upper = self.growth_ratio(0.95)
+        return {"term": ["ratio"], "estimate": [estimate], "lower_95": [lower], "upper_95": [upper]}
 
     def _table(self):
         ratio = self.growth_ratio(0.95)

@@ -70,7 +70,8 @@ def growth_text(fit):
         model += ", a Gaussian effect of each cohort"
     readings = f"The data were {count(fit.n_readings, 'reading')}" + (f" of {count(fit.n_animals, 'animal')}" if asked["animal"] else "") + "."
     method = {"ml": "maximum likelihood", "reml": "restricted maximum likelihood"}[asked["method"]]
-    return " ".join([f"{model}, and a Gaussian residual.", readings, f"The model was fitted by {method}; no priors were used.", _health(fit.health), versions()])
+    fitted = f"The model was fitted by {method}; no priors were used."
+    return " ".join([f"{model}, and a Gaussian residual.", readings, fitted, _health(fit.health), versions()])
 
 
 def versions():

@@ -9,7 +9,8 @@ INSTARS = ["kind", "sex", "instar", "n", "mean", "sd", "geometric mean", "ratio"
 
 
 def growth_title(document, remark=None):
-    title = f"Growth up to {document['as_of'] or 'no dated record'}, {document['level']:.0%} intervals"
+    when = f"Growth up to {document['as_of']}" if document["as_of"] else "Growth: no dated record yet"
+    title = f"{when}, {document['level'] * 100:g} % intervals"
     return f"{title} ({remark})" if remark else title
 
 

@@ -125,7 +125,7 @@ def test_results_are_written_with_all_digits_and_escaped(tmp_path):
     result.to_csv(tmp_path / "x.csv")
     assert float(pandas.read_csv(tmp_path / "x.csv", dtype=str)["lower"][0]) == result.lower
     latex = result.to_latex(label="tab:sex")
-    assert r"share\_male" in latex and r"95\%" in latex and r"\label{tab:sex}" in latex and latex.count("{") == latex.count("}")
+    assert r"share\_male" in latex and r"95 \%" in latex and r"\label{tab:sex}" in latex and latex.count("{") == latex.count("}")
     assert "<table>" in result._repr_html_() and "Share of males" in repr(result)
     with pytest.raises(AttributeError, match="cannot be changed"):
         result.estimate = 1
