@@ -41,7 +41,8 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
     running_variance_.conservativeResize(n, running);
     probe_mean_.conservativeResize(n, probes);
     probe_variance_.conservativeResize(n, probes);
-    own_weight_.conservativeResize(n, static_cast<Index>(animal_nodes_.size()));
+    for (auto* kept : {&own_weight_, &effect_mean_, &effect_variance_})
+      kept->conservativeResize(n, static_cast<Index>(animal_nodes_.size()));
     coefficient_means_.conservativeResize(n, coefficients);
     coefficient_covariances_.resize(points, Eigen::MatrixXd::Zero(coefficients, coefficients));
   };
@@ -59,6 +60,8 @@ void StadiaPosterior::clear_failed_points() {
     probe_mean_.row(i).setZero();
     probe_variance_.row(i).setOnes();
     own_weight_.row(i).setZero();
+    effect_mean_.row(i).setZero();
+    effect_variance_.row(i).setZero();
     coefficient_means_.row(i).setZero();
   }
 }
@@ -84,8 +87,10 @@ void StadiaPosterior::keep_probes(Index row, const ConditionalPosterior& posteri
   }
   for (std::size_t i = 0; i < animal_nodes_.size(); ++i) {
     const int node = animal_nodes_[i].second;
+    effect_mean_(row, static_cast<Index>(i)) = posterior.node_mean(node)[0];
+    effect_variance_(row, static_cast<Index>(i)) = posterior.path_covariance(node)(0, 0);
     own_weight_(row, static_cast<Index>(i)) =
-        1 - posterior.path_covariance(node)(0, 0) * posterior.prior_precision_of(node);
+        1 - effect_variance_(row, static_cast<Index>(i)) * posterior.prior_precision_of(node);
   }
 }
 
@@ -101,6 +106,17 @@ std::vector<std::pair<int, double>> StadiaPosterior::own_weights() const {
   for (std::size_t i = 0; i < animal_nodes_.size(); ++i)
     result.push_back(
         {animal_nodes_[i].first, std::clamp(hyper_.weights.dot(own_weight_.col(static_cast<Index>(i))), 0.0, 1.0)});
+  return result;
+}
+
+std::vector<AnimalEffect> StadiaPosterior::animal_effects() const {
+  std::vector<AnimalEffect> result;
+  for (std::size_t i = 0; i < animal_nodes_.size(); ++i) {
+    const auto column = static_cast<Index>(i);
+    const double mean = hyper_.weights.dot(effect_mean_.col(column));
+    const double square = hyper_.weights.dot(effect_variance_.col(column) + effect_mean_.col(column).cwiseAbs2());
+    result.push_back({animal_nodes_[i].first, mean, std::sqrt(std::max(square - mean * mean, 0.0))});
+  }
   return result;
 }
 

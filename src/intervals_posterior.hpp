@@ -9,6 +9,12 @@
 
 namespace moltspan {
 
+/// Posterior moments of one animal's effect, by the code of the animal.
+struct AnimalEffect {
+  int code = -1;
+  double mean = 0, sd = 0;
+};
+
 /// Mixture over the hyperparameters of a stadium-length model: integrates once, then answers for any linear predictor.
 class StadiaPosterior {
  public:
@@ -29,6 +35,8 @@ class StadiaPosterior {
   PredictorMixture probes() const;
   /// Mean share of each animal's effect variance that the records removed, by code.
   std::vector<std::pair<int, double>> own_weights() const;
+  /// Effects of the animals, the points mixed.
+  std::vector<AnimalEffect> animal_effects() const;
   /// Predictors of new rows; solves the points again.
   PredictorMixture predict(const Eigen::MatrixXd& covariates,
                            const std::array<std::vector<int>, n_levels>& members) const;
@@ -45,6 +53,7 @@ class StadiaPosterior {
   std::vector<int> running_records_;
   std::vector<std::pair<int, int>> animal_nodes_;  ///< code, node
   Eigen::MatrixXd running_mean_, running_variance_, probe_mean_, probe_variance_, own_weight_, coefficient_means_;
+  Eigen::MatrixXd effect_mean_, effect_variance_;  ///< points x animals, as own_weight_
   std::vector<Eigen::MatrixXd> coefficient_covariances_;
 };
 

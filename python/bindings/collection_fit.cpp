@@ -34,6 +34,7 @@ void bind_collection_fit(py::module_& m) {
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
+      .def_readonly("data", &CollectionFit::data)
       .def_readonly("stadia", &CollectionFit::stadia)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)

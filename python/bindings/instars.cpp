@@ -22,7 +22,8 @@ void bind_options(py::module_& m) {
       .def(py::init([](Eigen::MatrixXd sizes_mm, std::vector<int> known) {
              return InstarSizes{std::move(sizes_mm), std::move(known)};
            }),
-           py::arg("sizes_mm"), py::arg("known"));
+           py::arg("sizes_mm"), py::arg("known"))
+      .def_readonly("sizes_mm", &InstarSizes::sizes_mm);
   py::class_<InstarOptions>(m, "InstarOptions")
       .def(py::init<>())
       .def_readwrite("n_instars", &InstarOptions::n_instars)

@@ -79,6 +79,8 @@ void bind_results(py::module_& m) {
       .def_readonly("values", &StadiaEstimate::values)
       .def_readonly("covariance", &StadiaEstimate::covariance);
   py::class_<StadiaFit>(m, "StadiaFit")
+      .def_property_readonly("family", [](const StadiaFit& fit) { return fit.options.family; })
+      .def_property_readonly("method", [](const StadiaFit& fit) { return fit.options.method; })
       .def_readonly("coefficient_names", &StadiaFit::coefficient_names)
       .def_readonly("coefficients", &StadiaFit::coefficients)
       .def_readonly("coefficient_errors", &StadiaFit::coefficient_errors)

@@ -19,4 +19,5 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_simulate(m);
   moltspan::bindings::bind_growth_lines(m);
   moltspan::bindings::bind_backtest(m);
+  moltspan::bindings::bind_plots(m);
 }

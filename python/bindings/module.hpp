@@ -21,5 +21,6 @@ void bind_group(py::module_& m);
 void bind_score(py::module_& m);
 void bind_simulate(py::module_& m);
 void bind_growth_lines(py::module_& m);
+void bind_plots(py::module_& m);
 
 }  // namespace moltspan::bindings

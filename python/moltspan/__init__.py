@@ -84,6 +84,22 @@ _HOMES = {
     "draw_prior_truth": "simulate",
     "study_power": "study",
     "plot_calendar": "plots",
+    "plot_next_molt": "plots_stadia",
+    "plot_stadia": "plots_stadia",
+    "plot_survival": "plots_stadia",
+    "plot_growth": "plots_growth",
+    "plot_increments": "plots_growth",
+    "plot_instars": "plots_growth",
+    "plot_fan": "plots_growth",
+    "plot_backtest": "plots_checks",
+    "plot_residuals": "plots_checks",
+    "plot_random_effects": "plots_checks",
+    "plot_predictive_check": "plots_checks",
+    "plot_prior_posterior": "plots_checks",
+    "plot_families": "plots_checks",
+    "plot_comparison": "plots_groups",
+    "plot_by_instar": "plots_groups",
+    "plot_temperature": "plots_groups",
 }
 
 

@@ -2,10 +2,9 @@
 
 from datetime import date, timedelta
 
+from moltspan.plots_shared import shades
 from moltspan.tables import in_molt_order
 
-# One hue from light to dark, so that it survives gray print and every kind of color vision.
-BAND_COLORS = ["#c6dbef", "#6baed6", "#08519c"]
 BAND_HEIGHTS = [0.34, 0.52, 0.7]
 MEDIAN_COLOR, TODAY_COLOR, GUIDE_COLOR = "#ffffff", "#a63603", "#d9d9d9"
 ROW_INCHES, WIDTH_INCHES, FRAME_INCHES = 0.32, 9.5, 1.9
@@ -71,11 +70,8 @@ def _right_edge(document, animals, levels):
 
 def _shades(levels):
     """Widest band pale and tall, narrowest dark and slim."""
-    from matplotlib.colors import LinearSegmentedColormap, to_hex
-
-    ramp = LinearSegmentedColormap.from_list("bands", BAND_COLORS)
     last = max(len(levels) - 1, 1)
-    colors = [to_hex(ramp((len(levels) - 1 - i) / last)) for i in range(len(levels))]
+    colors = shades(len(levels))[::-1]
     heights = [BAND_HEIGHTS[0] + (BAND_HEIGHTS[-1] - BAND_HEIGHTS[0]) * i / last for i in range(len(levels))]
     return colors, heights
 

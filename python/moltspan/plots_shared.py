@@ -1,0 +1,165 @@
+"""What all pictures share: colors, axes, bands, words where there is nothing to draw. No statistics here."""
+
+import numpy as np
+
+from moltspan import frames
+
+# Okabe & Ito (2008), told apart by all kinds of color vision; every series differs in line style and marker too, for gray print.
+BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY, BLACK = "#0072B2", "#D55E00", "#009E73", "#E69F00", "#CC79A7", "#56B4E9", "#000000"
+SERIES = (BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY, BLACK)
+STYLES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (5, 1.5, 1, 1.5)), (0, (3, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)))
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+GUIDE, QUIET, POINT = "#d9d9d9", "#767676", "#333333"
+# One hue from light to dark, so that it survives gray print and every kind of color vision.
+BAND_COLORS = ("#c6dbef", "#6baed6", "#08519c")
+# Kinds of bands: who reads "band" without its kind takes one for the other.
+BANDS = {
+    "new": ("new_lower", "new_upper", "{level} prediction band: one further {thing}"),
+    "simultaneous": ("simultaneous_lower", "simultaneous_upper", "{level} simultaneous band: the whole line at once"),
+    "mean": ("mean_lower", "mean_upper", "{level} pointwise band: the line at one place"),
+}
+
+
+def shades(n):
+    """`n` colors of nested bands, the widest band (palest) first; opaque, so that the legend shows what is drawn."""
+    from matplotlib.colors import LinearSegmentedColormap, to_hex
+
+    ramp = LinearSegmentedColormap.from_list("bands", BAND_COLORS)
+    return [to_hex(ramp(i / max(n - 1, 1))) for i in range(n)]
+
+
+def new_axes(ax, width=7.2, height=4.6):
+    """The axes given, or one of a new figure."""
+    if ax is not None:
+        return ax
+    from matplotlib import pyplot
+
+    return pyplot.subplots(figsize=(width, height), layout="constrained")[1]
+
+
+def new_panels(ax, n, width=9.6, height=4.2, columns=None):
+    """An array of `n` axes: those given, or a new figure's. ValueError where another number is given."""
+    if ax is not None:
+        axes = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
+        if len(axes) != n:
+            raise ValueError(f"ax: this picture has {n} panels; give an array of {n} axes, not {len(axes)}")
+        return axes
+    from matplotlib import pyplot
+
+    columns = min(columns or n, n)
+    figure, axes = pyplot.subplots(-(-n // columns), columns, figsize=(width, height), layout="constrained", squeeze=False)
+    for spare in axes.ravel()[n:]:
+        figure.delaxes(spare)
+    return axes.ravel()[:n]
+
+
+def say(ax, text, title=None):
+    """A picture of nothing: says in words why."""
+    ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", va="center", wrap=True, color=POINT)
+    ax.set(xticks=[], yticks=[])
+    if title:
+        ax.set_title(title, loc="left")
+    return ax
+
+
+def dress(ax, title, x, y, grid="both"):
+    """Title to the left, labels with units, quiet frame."""
+    ax.set_title(title, loc="left", fontsize="medium")
+    ax.set(xlabel=x, ylabel=y)
+    ax.grid(axis=grid, color=GUIDE, linewidth=0.5)
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    return ax
+
+
+def legend_below(ax, columns=1, **more):
+    """The legend under the axes, where it hides nothing."""
+    from matplotlib.transforms import ScaledTranslation
+
+    below = ax.transAxes + ScaledTranslation(0, -42 / 72, ax.figure.dpi_scale_trans)
+    return ax.legend(loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=below, frameon=False, fontsize="small", ncols=columns,
+                     borderaxespad=0, **more)
+
+
+def columns_of(table):
+    """Column name -> array (numbers, days) or list (texts) of any frame, mapping, or result with `frame` or `columns`."""
+    if isinstance(table, dict):
+        return {name: list(values) for name, values in table.items()}
+    if hasattr(table, "rows") and hasattr(table, "facts"):  # a ResultTable
+        return {name: list(table[name]) for name in table.columns}
+    return frames.columns_of(table)
+
+
+def require(columns, names, function):
+    missing = [name for name in names if name not in columns]
+    if missing:
+        raise ValueError(f"{function}: the table has no column {missing[0]!r}; it has {', '.join(columns)}")
+
+
+def percent(level):
+    return f"{level * 100:g} %"
+
+
+def draw_band(ax, x, bands, kind, level, thing, color=BLUE):
+    """One band of a table with `BANDS` columns, with its kind in the legend."""
+    low, high, words = BANDS[kind]
+    label = words.format(level=percent(level), thing=thing)
+    if kind == "simultaneous":
+        ax.plot(x, bands[low], color=color, linewidth=1, linestyle=STYLES[1], label=label)
+        ax.plot(x, bands[high], color=color, linewidth=1, linestyle=STYLES[1])
+    else:
+        ax.fill_between(x, bands[low], bands[high], color=color, alpha=0.13 if kind == "new" else 0.38, linewidth=0, label=label)
+
+
+def draw_points(ax, x, y, label, color=POINT, marker="o", size=16):
+    """Data: open marks, so that many of them stay readable."""
+    ax.scatter(x, y, s=size, facecolor="white", edgecolor=color, linewidth=0.9, marker=marker, label=label, zorder=3)
+
+
+def step_to_the_end(days, values, end):
+    """A step function that goes on to `end`."""
+    return np.append(days, end), np.append(values, values[-1])
+
+
+def plain_log_ticks(axis):
+    """Ticks of a log axis at 1, 2, 5, written as plain numbers."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
+
+    low, high = axis.get_view_interval()
+    subs = (1, 2, 5) if high / low > 4 else (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)
+    axis.set_major_locator(LogLocator(subs=subs, numticks=20))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_locator(NullLocator())
+    axis.set_minor_formatter(NullFormatter())
+
+
+def whole_ticks(axis):
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(integer=True))
+
+
+def date_axis(ax):
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=4, maxticks=9)
+    ax.xaxis_date()
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+
+
+def model_and_data(fit, function):
+    """Core fit and table of a `StadiaFit` or `CollectionFit`; None, None for one without records."""
+    if hasattr(fit, "stadia") and hasattr(fit, "collection"):
+        core, data = fit._core.stadia, fit._core.data
+    elif hasattr(fit, "_data") and hasattr(fit, "_options"):
+        core, data = fit._core, fit._data
+        if data is None:
+            raise ValueError(f"{function}: give the CollectionFit itself, not its .stadia")
+    else:
+        raise TypeError(f"{function}: give the result of moltspan.fit or moltspan.fit_stadia, not {type(fit).__name__}")
+    return (core, data) if core.n_records else (None, None)
+
+
+NO_RECORDS = "no stadia on record:\nnothing to draw yet"
