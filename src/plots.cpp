@@ -62,11 +62,12 @@ double unfitted_variance(const StadiaFit& fit, const StadiaData& data, std::size
 
 /// Laws of the records at the estimates: one point.
 PredictorMixture laws_at_estimates(const StadiaFit& fit, const StadiaData& data, Effects effects) {
-  const PredictorMixture posterior = record_laws(fit, data, effects);
+  const PredictorMixture own = record_laws(fit, data, effects), other = record_laws(fit, data, Effects::averaged);
   PredictorMixture laws;
   laws.weights = VectorXd::Ones(1);
   laws.log_sigma = VectorXd::Constant(1, std::log(fit.sigma));
-  laws.mean = posterior.weights.transpose() * posterior.mean;
+  laws.mean = own.weights.transpose() * (own.mean - other.mean);  // the effects
+  laws.mean += (data.covariates * fit.coefficients).transpose();
   laws.variance.resize(1, laws.mean.cols());
   for (std::size_t i = 0; i < data.size(); ++i)
     laws.variance(0, static_cast<Index>(i)) = unfitted_variance(fit, data, i, effects);

@@ -29,7 +29,8 @@ def plot_backtest(backtest, ax=None, *, bins=10, title=None):
     axes[0].bar(edges[:-1], shares * 100, np.diff(edges), align="edge", color="#9ecae1", edgecolor="white", label=f"forecasts ({len(cases)})")
     axes[0].axhline(100 / bins, label="calibrated", **DIAGONAL)
     few = " (too few to tell)" if len(cases) < bins else ""
-    dress(axes[0], f"{heading}: where the molt fell{few}", "probability that the forecast gave to an earlier molt (PIT)", "share of forecasts, %", grid="y")
+    dress(axes[0], f"{heading}: where the molt fell{few}", "probability that the forecast gave to an earlier molt (PIT)",
+          "share of forecasts, %", grid="y")
     legend_below(axes[0], columns=2)
     _draw_coverage(axes[1], columns_of(backtest.coverage))
     return axes
@@ -39,7 +40,8 @@ def _draw_coverage(ax, coverage):
     level, covered, error = (np.array(coverage[name], dtype=float) for name in ("band_percent", "covered_percent", "standard_error"))
     ax.plot([0, 100], [0, 100], label="calibrated", **DIAGONAL)
     reach = np.where(np.isfinite(error), 2 * error, 0)
-    ax.errorbar(level, covered, reach, fmt="o", color=BLUE, markerfacecolor="white", capsize=3, label="covered, +- 2 standard errors (clustered by animal)")
+    ax.errorbar(level, covered, reach, fmt="o", color=BLUE, markerfacecolor="white", capsize=3,
+                label="covered, +- 2 standard errors (clustered by animal)")
     ax.set(xlim=(0, 103), ylim=(0, 103), xticks=[0, *level], xticklabels=["0", *(f"{one:g}" for one in level)])
     dress(ax, "Coverage of the bands", "level of the band, %", "molts inside the band, %")
     legend_below(ax)
@@ -117,7 +119,8 @@ def plot_random_effects(fit, level=0.95, ax=None, *, title=None):
     draw_points(ax, expected, seen, f"animals ({len(seen)})", BLUE)
     outside = [i for i in np.argsort(-np.abs(seen - expected)) if not lower[i] <= seen[i] <= upper[i]][:3]
     for i in outside:
-        ax.annotate(_animal_name(fit, check.code[i]), (expected[i], seen[i]), xytext=(5, -3), textcoords="offset points", fontsize="small", color=POINT)
+        ax.annotate(_animal_name(fit, check.code[i]), (expected[i], seen[i]), xytext=(5, -3), textcoords="offset points", fontsize="small",
+                    color=POINT)
     dress(ax, heading, "expected standard normal quantile", "effect on log stadium, standardized")
     legend_below(ax)
     return ax
@@ -148,10 +151,12 @@ def plot_predictive_check(fit, level=0.95, ax=None, *, resamples=200, title=None
     ends = np.concatenate([seen.left, seen.right[np.isfinite(seen.right)]])
     grid = np.linspace(0, ends.max(), 101)
     found = columns_of(seen.band(grid, level, resamples=resamples))
-    ax.fill_between(grid, found["lower"], found["upper"], color=BLUE, alpha=0.2, linewidth=0, label=f"records: {percent(level)} pointwise band (bootstrap)")
+    ax.fill_between(grid, found["lower"], found["upper"], color=BLUE, alpha=0.2, linewidth=0,
+                    label=f"records: {percent(level)} pointwise band (bootstrap)")
     ax.plot(grid, found["survival"], color=BLUE, linewidth=1.3, label=f"records, no family assumed ({seen.n_records} stadia)")
     family = core_family(core)
-    ax.plot(grid, _core.mean_survival(core, data, grid.tolist()), color=VERMILION, linewidth=1.6, linestyle=STYLES[1], label=f"expected by the {family} model")
+    ax.plot(grid, _core.mean_survival(core, data, grid.tolist()), color=VERMILION, linewidth=1.6, linestyle=STYLES[1],
+            label=f"expected by the {family} model")
     ax.set_ylim(0, 1.03)
     ax.set_xlim(left=0)
     dress(ax, heading, "days since the molt", "share not yet molted")
@@ -234,7 +239,8 @@ def _draw_gaps(ax, cores, heading):
     for line, i in enumerate(order):
         ax.plot([0, gaps[i]], [line, line], color=SERIES[i % 7], linewidth=1.4, linestyle=STYLES[i % 7])
         ax.plot([gaps[i]], [line], marker=MARKERS[i % 7], color=SERIES[i % 7], markersize=7)
-        ax.annotate(f"{gaps[i]:.2f}" if gaps[i] else "best", (gaps[i], line), xytext=(8, 0), textcoords="offset points", va="center", fontsize="small")
+        ax.annotate(f"{gaps[i]:.2f}" if gaps[i] else "best", (gaps[i], line), xytext=(8, 0), textcoords="offset points", va="center",
+                    fontsize="small")
     ax.set_yticks(range(len(order)), [core_family(cores[i]) for i in order])
     ax.set_ylim(len(order) - 0.5, -0.5)
     ax.set_xlim(-0.02 * max(gaps.max(), 1), max(gaps.max(), 1) * 1.25)
@@ -251,7 +257,8 @@ def _draw_family_curves(ax, parts):
     seen = [_core.survival_at(law, t).estimate for t in grid]
     ax.plot(grid, seen, color=BLACK, linewidth=1.1, label="records, no family assumed")
     for k, (core, table) in enumerate(parts):
-        ax.plot(grid, _core.mean_survival(core, table, grid.tolist()), color=SERIES[k % 7], linestyle=STYLES[k % 7], linewidth=1.5, label=core_family(core))
+        ax.plot(grid, _core.mean_survival(core, table, grid.tolist()), color=SERIES[k % 7], linestyle=STYLES[k % 7], linewidth=1.5,
+                label=core_family(core))
     ax.set_ylim(0, 1.03)
     ax.set_xlim(left=0)
     legend_below(dress(ax, "What each expects of the table", "days since the molt", "share not yet molted"), columns=2)

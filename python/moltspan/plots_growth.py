@@ -4,7 +4,7 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.plots_shared import (BLACK, BLUE, GREEN, MARKERS, ORANGE, PURPLE, QUIET, SERIES, STYLES, VERMILION, columns_of, date_axis, draw_band,
-                                   draw_points, dress, legend_below, new_axes, percent, plain_log_ticks, require, say, shades, whole_ticks)
+                                   draw_points, dress, legend_below, new_axes, outlined, percent, plain_log_ticks, require, say, shades, whole_ticks)
 
 PLACES = 121  # of a curve
 
@@ -200,7 +200,7 @@ def _draw_fan(ax, dates, columns, found):
         upper = next(values for share, values in by_share.items() if abs(share - high) < 1e-9)
         ax.fill_between(dates, by_share[low], upper, step="post", color=shade, linewidth=0, label=f"{percent(round(high - low, 6))} band")
     if 0.5 in by_share:
-        ax.step(dates, by_share[0.5], where="post", color=BLACK, linewidth=1.5, label="median")
+        ax.step(dates, by_share[0.5], where="post", color=BLACK, linewidth=1.5, label="median", path_effects=outlined())
 
 
 def _draw_measured(ax, readings):

@@ -117,6 +117,13 @@ def draw_points(ax, x, y, label, color=POINT, marker="o", size=16):
     ax.scatter(x, y, s=size, facecolor="white", edgecolor=color, linewidth=0.9, marker=marker, label=label, zorder=3)
 
 
+def outlined():
+    """A white rim for lines that cross dark bands."""
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=3.2, foreground="white")]
+
+
 def step_to_the_end(days, values, end):
     """A step function that goes on to `end`."""
     return np.append(days, end), np.append(values, values[-1])

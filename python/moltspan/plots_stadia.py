@@ -5,8 +5,9 @@ from datetime import timedelta
 import numpy as np
 
 from moltspan import _core, frames
-from moltspan.plots_shared import (BLUE, GREEN, GUIDE, MARKERS, NO_RECORDS, PURPLE, QUIET, SERIES, STYLES, VERMILION, columns_of, date_axis, dress,
-                                   legend_below, new_axes, percent, plain_log_ticks, say, shades, step_to_the_end)
+from moltspan.plots_shared import (BLACK, BLUE, GREEN, GUIDE, MARKERS, NO_RECORDS, PURPLE, QUIET, SERIES, STYLES, VERMILION, columns_of,
+                                   date_axis, dress, legend_below, new_axes, outlined, percent, plain_log_ticks, say, shades,
+                                   step_to_the_end)
 
 # Bands whose ends are the quantiles from which the chance of each day is interpolated, 1 % apart: the outermost 1 % stay undrawn.
 FINE_LEVELS = tuple(round(0.02 * k, 2) for k in range(1, 50))
@@ -56,9 +57,11 @@ def _draw_chances(ax, as_of, forecast, levels):
     for level, shade in zip(reversed(levels), shades(len(levels)), strict=True):
         band = next(band for band in forecast.bands if abs(band.level - level) < 1e-9)
         inside = [np.floor(band.from_days) <= first + k <= np.floor(band.to_days) for k in range(len(chances))]
-        ax.fill_between(dates, 0, chances, where=inside, step="post", color=shade, linewidth=0, label=f"{percent(level)} of such molts should fall here")
+        ax.fill_between(dates, 0, chances, where=inside, step="post", color=shade, linewidth=0,
+                        label=f"{percent(level)} of such molts should fall here")
     median = as_of + timedelta(days=int(np.floor(forecast.quantile_days[_core.STANDARD_QUANTILES.index(0.5)])))
-    ax.axvline(median, color=BLUE, linewidth=1.1, linestyle=STYLES[3], label=f"even odds by {median.isoformat()}")
+    ax.axvline(median, color=BLACK, linewidth=1.3, linestyle=STYLES[3], path_effects=outlined(),
+               label=f"even odds by {median.isoformat()}")
     return chances.max(initial=0.01)
 
 
@@ -68,7 +71,8 @@ def _draw_elapsed(ax, as_of, forecast):
         ax.plot([], [], " ", label="no molt on record yet")
         return
     earliest, latest = map(frames.day_of, forecast.last_molt)
-    ax.axvspan(earliest, as_of, color=GUIDE, alpha=0.5, linewidth=0, label=f"since its last molt: {_day_range((as_of - latest).days, (as_of - earliest).days)} days")
+    ax.axvspan(earliest, as_of, color=GUIDE, alpha=0.5, linewidth=0,
+               label=f"since its last molt: {_day_range((as_of - latest).days, (as_of - earliest).days)} days")
     ax.axvspan(earliest, latest + timedelta(days=1), color=QUIET, alpha=0.6, linewidth=0, label="last molt")
 
 
@@ -145,7 +149,8 @@ def _or_zero(value):
 def _draw_population(ax, fit, sizes, level):
     grid = np.geomspace(sizes.min() * 0.95, sizes.max() * 1.05, 61) if len(sizes) else np.array([])
     found = _core.stadia_at_sizes(fit._core, grid.tolist(), np.array([0.5 - level / 2, 0.5, 0.5 + level / 2]))
-    ax.fill_between(grid, found[:, 0], found[:, 2], color=BLUE, alpha=0.17, linewidth=0, label=f"{percent(level)} prediction band: stadium of a new animal of any kind")
+    ax.fill_between(grid, found[:, 0], found[:, 2], color=BLUE, alpha=0.17, linewidth=0,
+                    label=f"{percent(level)} prediction band: stadium of a new animal of any kind")
     ax.plot(grid, found[:, 1], color=BLUE, linewidth=1.5, label="its median")
 
 
@@ -162,7 +167,8 @@ def _draw_animal(ax, columns, sizes, rows, k):
         else:
             ax.annotate("", (sizes[i], low * 1.25), (sizes[i], low), arrowprops={"arrowstyle": "->", "color": color, "linewidth": 1.1})
             ax.plot([sizes[i]], [low], color=color, marker="_", markersize=6)
-    ax.plot(sizes[ended], middles, color=color, linewidth=0.7, marker=marker, markersize=4, markerfacecolor="white", linestyle=STYLES[k % 7], alpha=0.85)
+    ax.plot(sizes[ended], middles, color=color, linewidth=0.7, marker=marker, markersize=4, markerfacecolor="white", linestyle=STYLES[k % 7],
+            alpha=0.85)
 
 
 def plot_survival(result, ax=None, *, level=0.95, group=None, band=True, title=None):
@@ -203,7 +209,8 @@ def _draw_npmle(ax, fit, k, prefix, level, band):
     if band:
         grid = np.linspace(0, finite.max(), 101)
         found = columns_of(fit.band(grid, level))
-        ax.fill_between(grid, found["lower"], found["upper"], color=color, alpha=0.16, linewidth=0, label=f"{prefix}{percent(level)} pointwise band (bootstrap)")
+        ax.fill_between(grid, found["lower"], found["upper"], color=color, alpha=0.16, linewidth=0,
+                        label=f"{prefix}{percent(level)} pointwise band (bootstrap)")
     days, values = [0.0], [1.0]
     for low, high, top, bottom in zip(left, right, before, after, strict=True):
         far = high if np.isfinite(high) else end
@@ -225,8 +232,8 @@ def _draw_product_limit(ax, fit, k, prefix, band):
     days = np.append(0.0, columns["days"])
     if band:
         low, high = (np.append(1.0, columns[side]) for side in ("lower", "upper"))
-        ax.fill_between(*(lambda x, a, b: (x, a, b))(step_to_the_end(days, low, end)[0], np.append(low, low[-1]), np.append(high, high[-1])), step="post",
-                        color=color, alpha=0.16, linewidth=0, label=f"{prefix}{percent(fit.level)} pointwise band (log-log)")
+        ax.fill_between(np.append(days, end), np.append(low, low[-1]), np.append(high, high[-1]), step="post", color=color, alpha=0.16,
+                        linewidth=0, label=f"{prefix}{percent(fit.level)} pointwise band (log-log)")
     ax.step(*step_to_the_end(days, np.append(1.0, columns["survival"]), end), where="post", color=color, linestyle=style, linewidth=1.5,
             label=f"{prefix}estimate (Kaplan-Meier), {fit.n_records} records")
     censored = columns["censored"] > 0
@@ -245,10 +252,12 @@ def _draw_incidence(ax, result, group, title):
     columns = {name: np.array(values, dtype=float) for name, values in columns_of(result.curve(*label)).items()}
     days = np.append(0.0, columns["days"])
     for k, (name, (words, color)) in enumerate(CAUSES.items()):
-        sides = [(f"{name}_lower", f"{name}_upper", f"{percent(result.asked['level'])} pointwise band"), (f"{name}_open_low", f"{name}_open_high", "left open by the records")]
+        sides = [(f"{name}_lower", f"{name}_upper", f"{percent(result.asked['level'])} pointwise band"),
+                 (f"{name}_open_low", f"{name}_open_high", "left open by the records")]
         for low, high, kind in sides:
             if low in columns and np.nanmax(columns[high] - columns[low], initial=0) > 1e-9:
-                ax.fill_between(days, np.append(0, columns[low]), np.append(0, columns[high]), step="post", color=color, alpha=0.18, linewidth=0, label=f"{words}: {kind}")
+                ax.fill_between(days, np.append(0, columns[low]), np.append(0, columns[high]), step="post", color=color, alpha=0.18, linewidth=0,
+                                label=f"{words}: {kind}")
         ax.step(days, np.append(0, columns[name]), where="post", color=color, linestyle=STYLES[k], linewidth=1.5, label=words)
     ax.set_ylim(0, 1.03)
     ax.set_xlim(left=0)

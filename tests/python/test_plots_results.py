@@ -1,0 +1,377 @@
+"""Pictures of results: what is drawn, what the legend says, and a few whole pictures. Run as a script, it writes the pictures anew.
+
+The numbers drawn are tested where they are computed; tests/cpp/plots_test.cpp has those that only pictures need.
+"""
+
+import csv
+import math
+from functools import cache
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pandas
+import pytest
+
+matplotlib.use("Agg")
+
+from hand_made_forecast import document
+from matplotlib import pyplot
+from matplotlib.colors import to_rgb
+from matplotlib.testing.compare import compare_images
+from PIL import Image
+
+import moltspan
+from moltspan import _core, plots_shared
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+PICTURES = REFERENCE / "plots"
+# RMS over 0..255. Fonts come with matplotlib, so that only rasterizing and last digits differ: a line moved by half a pixel gave under 1
+# here. A band of another level gave 3 and more (test_another_level_is_another_picture).
+TOLERANCE = 1.5
+
+
+@pytest.fixture(autouse=True)
+def closed_figures(monkeypatch):
+    monkeypatch.setattr(pyplot, "show", lambda *a, **k: pytest.fail("show was called"))
+    before = dict(matplotlib.rcParams)
+    yield
+    pyplot.close("all")
+    assert dict(matplotlib.rcParams) == before
+
+
+def columns(*path):
+    with open(REFERENCE.joinpath(*path), encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    return {name: [row[name] for row in rows] for name in rows[0]}
+
+
+@cache
+def wolf_spider():
+    found = columns("published_growth", "wolf_spider.csv")
+    rows = [(float(i), float(x)) for i, x in zip(found["instar"], found["cephalothorax_mm"], strict=True) if x]
+    return moltspan.dyar_fit(*zip(*rows, strict=True))
+
+
+@cache
+def mantids():
+    sizes = [float(x) for x in columns("published_growth", "mantids.csv")["animal_mm"] if x]
+    return moltspan.increment_fit(sizes[:-1], sizes[1:])
+
+
+@cache
+def cosmesis():
+    found = columns("published_breast_cosmesis", "records.csv")
+    rows = [(float(low), float(high) if high not in ("", "NA") else math.nan)
+            for low, high, treated in zip(found["t_lo"], found["t_hi"], found["chemotherapy"], strict=True) if treated == "0"]
+    return moltspan.stadium_npmle(*map(np.array, zip(*rows, strict=True)))
+
+
+def bollworm():
+    found = columns("amp-instar-tables", "per_instar_means.csv")
+    kept = [i for i, name in enumerate(found["species"]) if name == "Helicoverpa_armigera" and found["instar"][i] == "5"]
+    return [[float(found[name][i]) for i in kept] for name in ("temp_C", "instar_duration_d")]
+
+
+@cache
+def stadia():
+    """Invented stadia of 12 animals with a spread between them, some as ranges of a week, the last of each running."""
+    rng = np.random.default_rng(4)
+    rows = []
+    for a in range(12):
+        own = rng.normal(0, 0.3)
+        for k in range(5):
+            days = float(np.exp(4.2 + own + 0.2 * rng.normal()))
+            week = 7 * math.floor(days / 7)
+            low, high = (math.floor(0.6 * days), math.nan) if k == 4 else (week, week + 7) if a % 3 == 0 else (round(days),) * 2
+            rows.append((f"A{a}", "warm" if a % 2 else "cool", low, high))
+    return pandas.DataFrame(rows, columns=["animal", "setup", "min_days", "max_days"])
+
+
+@cache
+def stadia_fit(family="lognormal", method="ml"):
+    return moltspan.fit_stadia(stadia(), animal="animal", family=family, method=method)
+
+
+@cache
+def collection_fit():
+    collection, _ = moltspan.simulate_collection(seed=5, n_animals=8, darkened_chance=0.8, refused_chance=0.8, study_days=500)
+    return moltspan.fit(collection)
+
+
+@cache
+def mixture():
+    rng = np.random.default_rng(1)
+    sizes = np.concatenate([np.exp(np.log(0.5) + 0.25 * k + 0.06 * rng.normal(size=n)) for k, n in enumerate((60, 50, 40))])
+    return moltspan.instar_mixture(sizes)
+
+
+@cache
+def readings():
+    rng = np.random.default_rng(7)
+    rows = [(f"G{a}", k, float(np.exp(1.9 + 0.24 * k + 0.1 * math.sin(a) + 0.05 * rng.normal()))) for a in range(6) for k in range(2, 8)]
+    return pandas.DataFrame(rows, columns=["animal", "instar", "leg_span_mm"])
+
+
+def fan():
+    dates = pandas.date_range("2026-09-20", periods=4, freq="90D")
+    middle = np.array([40.0, 50, 62, 78])
+    return pandas.DataFrame({"date": dates} | {f"q{q}": middle * f for q, f in ((0.1, 0.85), (0.25, 0.95), (0.5, 1), (0.75, 1.06), (0.9, 1.2))})
+
+
+def legend_of(ax):
+    return [text.get_text() for text in ax.get_legend().get_texts()]
+
+
+def save(axes, file):
+    """In gray, as a printer may do it: a third of the size."""
+    first(axes).figure.savefig(file, dpi=100)
+    Image.open(file).convert("L").save(file, optimize=True)
+
+
+def first(axes):
+    return np.ravel(np.asarray(axes, dtype=object))[0]
+
+
+DRAWN = {
+    "calendar": lambda: moltspan.plot_calendar(document(), title="Next molts - invented records"),
+    "growth": lambda: moltspan.plot_growth(wolf_spider(), measure="cephalothorax length", title="A wolf spider, published means"),
+    "increments": lambda: moltspan.plot_increments(mantids(), measure="length", title="A mantis, published lengths"),
+    "instars": lambda: moltspan.plot_instars(mixture(), title="Instars in a sample - invented records"),
+    "fan": lambda: moltspan.plot_fan(fan(), {"outgrown": 60}, as_of="2026-09-20", title="Leg span to come - invented records"),
+    "survival": lambda: moltspan.plot_survival(cosmesis(), title="Published interval-censored times"),
+    "residuals": lambda: moltspan.plot_residuals(stadia_fit(), title="Cox-Snell residuals - invented records"),
+    "random_effects": lambda: moltspan.plot_random_effects(stadia_fit(), title="Effects of animals - invented records"),
+    "predictive_check": lambda: moltspan.plot_predictive_check(stadia_fit(), title="Model against its records - invented records"),
+    "prior_posterior": lambda: moltspan.plot_prior_posterior(stadia_fit(method="bayes"), title="Prior and posterior - invented records"),
+    "families": lambda: moltspan.plot_families([stadia_fit(), stadia_fit("weibull")], title="Families - invented records"),
+    "comparison": lambda: moltspan.plot_comparison(moltspan.stadium_effects(stadia(), "setup", animal="animal"),
+                                                   title="Stadium length by setup - invented records"),
+    "temperature": lambda: moltspan.plot_temperature(moltspan.briere_fit(*bollworm()), *bollworm(), title="A bollworm, published means"),
+}
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_picture_is_as_it_was(name, tmp_path):
+    drawn = tmp_path / f"{name}.png"
+    save(DRAWN[name](), drawn)
+    difference = compare_images(PICTURES / f"{name}.png", drawn, TOLERANCE)
+    assert difference is None, difference
+
+
+def test_another_level_is_another_picture(tmp_path):
+    ax = moltspan.plot_growth(wolf_spider(), level=0.99, measure="cephalothorax length", title="A wolf spider, published means")
+    save(ax, tmp_path / "other.png")
+    assert compare_images(PICTURES / "growth.png", tmp_path / "other.png", TOLERANCE) is not None
+
+
+def test_reference_pictures_are_small():
+    assert {path.stem for path in PICTURES.glob("*.png") if "failed" not in path.stem} == set(DRAWN)
+    assert max(path.stat().st_size for path in PICTURES.glob("*.png")) <= 40 * 1024
+
+
+def test_colors_of_series_differ_in_gray_or_by_style():
+    assert len(set(map(str, plots_shared.STYLES))) == len(plots_shared.SERIES) == len(set(plots_shared.MARKERS))
+    # Rec. 709 luma: nested bands get darker inward, so that they are told apart without color.
+    luma = [sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), to_rgb(color), strict=True)) for color in plots_shared.shades(3)]
+    assert all(wider - inner > 0.15 for wider, inner in zip(luma, luma[1:]))
+
+
+def test_growth_names_each_kind_of_band_and_nests_them():
+    ax = moltspan.plot_growth(wolf_spider(), level=0.8)
+    texts = legend_of(ax)
+    assert texts[:3] == ["80 % prediction band: one further animal", "80 % simultaneous band: the whole line at once",
+                         "80 % pointwise band: the line at one place"]
+    assert ax.get_yscale() == "log" and "mm" in ax.get_ylabel()
+    new, mean = (part.get_paths()[0].get_extents() for part in ax.collections[:2])
+    assert new.y0 < mean.y0 < mean.y1 < new.y1
+
+
+def test_growth_of_few_sizes_draws_what_there_is():
+    assert "one instar only" in moltspan.plot_growth(moltspan.dyar_fit([3, 3], [4.0, 4.2])).get_title("left")
+    two = moltspan.plot_growth(moltspan.dyar_fit([3, 4], [4.0, 5.2]))  # no scatter to be seen: a line without bands
+    assert not any("band" in text for text in legend_of(two))
+
+
+def test_growth_by_animal_names_each():
+    ax = moltspan.plot_growth(moltspan.dyar_fit([1, 2, 3, 1, 2, 3], [1, 1.3, 1.7, 1.1, 1.4, 1.7], animal=list("aaabbb")))
+    assert [text[:4] for text in legend_of(ax)] == ["a: x", "b: x"]
+
+
+def test_growth_of_the_mixed_model():
+    fit = moltspan.fit_growth(readings(), method="reml")
+    texts = legend_of(moltspan.plot_growth(fit, readings()))
+    assert "90 % prediction band: one further reading of a new animal" in texts and any("line of the population" in text for text in texts)
+    with pytest.raises(TypeError, match="give their table as readings"):
+        moltspan.plot_growth(fit)
+
+
+def test_increments_show_the_line_of_1_26():
+    ax = moltspan.plot_increments(mantids())
+    line = next(line for line in ax.lines if str(line.get_label()).startswith("x 1.26"))
+    assert np.allclose(line.get_ydata() / line.get_xdata(), 2 ** (1 / 3))  # Przibram: mass doubles
+
+
+def test_instar_curves_add_up_to_the_animals():
+    ax = moltspan.plot_instars(mixture())
+    curve = next(line for line in ax.lines if line.get_label() == "all instars (fitted mixture)")
+    x, y = curve.get_data()
+    bar = ax.patches[0]
+    step = math.log((bar.get_x() + bar.get_width()) / bar.get_x())
+    area = float(np.sum((y[1:] + y[:-1]) / 2 * np.diff(np.log(x)))) / step
+    assert area == pytest.approx(150, rel=0.02)  # the tails beyond the axis are missing
+    assert sum(patch.get_height() for patch in ax.patches) == 150
+
+
+def test_fan_is_nested_and_has_its_limits():
+    ax = moltspan.plot_fan(fan(), {"outgrown": 60})
+    assert legend_of(ax)[:3] == ["80 % band", "50 % band", "median"]
+    outer, inner = (part.get_paths()[0].get_extents() for part in ax.collections[:2])
+    assert outer.y0 < inner.y0 and inner.y1 < outer.y1
+    assert "outgrown: 60 mm" in legend_of(ax)
+    assert "no dates" in moltspan.plot_fan(fan().iloc[:0]).texts[0].get_text()
+    with pytest.raises(ValueError, match="no column of quantiles"):
+        moltspan.plot_fan(fan()[["date"]])
+
+
+def test_next_molt_adds_up_and_has_nested_bands():
+    fit = collection_fit()
+    forecast = next(one for one in _core.forecast(fit._core, [0.8]) if not one.why_no_forecast and one.own_stadia > 1)
+    ax = moltspan.plot_next_molt(fit, forecast.id)
+    step = next(line for line in ax.lines if line.get_drawstyle() == "steps-post")
+    assert 0.95 < sum(step.get_ydata()) / 100 < 0.985  # all but the outermost 1 % and the days cut in two by it
+    texts = legend_of(ax)
+    assert [text for text in texts if "should fall here" in text] == [f"{level} % of such molts should fall here" for level in (95, 80, 50)]
+    assert any(text.startswith("records end") for text in texts) and any("since its last molt" in text for text in texts)
+    assert any("earlier stadium" in text for text in texts)
+    with pytest.raises(ValueError, match="is not in the collection"):
+        moltspan.plot_next_molt(fit, "nobody")
+
+
+def test_next_molt_without_a_forecast_says_why():
+    animals = pandas.DataFrame({"animal": ["M1"], "died": ["2026-05-01"]})
+    journal = pandas.DataFrame({"animal": ["M1", "M1"], "date": ["2026-01-01", "2026-03-01"], "event": ["molt", "molt"]})
+    ax = moltspan.plot_next_molt(moltspan.fit(moltspan.Collection(animals, journal)), "M1")
+    assert "died on 2026-05-01" in ax.texts[0].get_text()
+
+
+def test_stadia_draw_the_population_and_every_animal():
+    fit = collection_fit()
+    ax = moltspan.plot_stadia(fit)
+    texts = legend_of(ax)
+    assert texts[0] == "80 % prediction band: stadium of a new animal of any kind" and "days" in ax.get_ylabel() and "mm" in ax.get_xlabel()
+    assert "nothing to draw" in moltspan.plot_stadia(fit, taxon="no such kind").texts[0].get_text()
+
+
+def test_survival_falls_and_stays_within_its_band():
+    ax = moltspan.plot_survival(cosmesis())
+    curve = next(line for line in ax.lines if str(line.get_label()).startswith("estimate"))
+    assert np.all(np.diff(curve.get_ydata()) <= 0)
+    assert legend_of(ax)[0] == "95 % pointwise band (bootstrap)" and "left open by the records" in legend_of(ax)
+    product = moltspan.plot_survival(moltspan.kaplan_meier([5, 8, 12, 20], [5, 8, 12, math.nan]))
+    assert legend_of(product)[0] == "95 % pointwise band (log-log)" and "end not seen" in legend_of(product)
+    assert "nothing to draw" in moltspan.plot_survival({}).texts[0].get_text()
+    with pytest.raises(TypeError, match="plot_survival"):
+        moltspan.plot_survival(wolf_spider())
+
+
+def test_survival_of_several_groups_names_each():
+    table = stadia()
+    texts = legend_of(moltspan.plot_survival(moltspan.compare_stadia(table, "setup"), band=False))
+    assert any(text.startswith("cool: ") for text in texts) and any(text.startswith("warm: ") for text in texts)
+    ends = moltspan.molt_incidence(collection_fit().collection.stadia(), "sex")
+    assert {"molted", "died at molting", "died between molts"} <= set(legend_of(moltspan.plot_survival(ends)))
+
+
+def test_backtest_shows_calibration_and_coverage():
+    tested = moltspan.backtest(collection_fit().collection, origins=3)
+    histogram, coverage = moltspan.plot_backtest(tested)
+    assert sum(patch.get_height() for patch in histogram.patches) == pytest.approx(100)  # percent; the histogram holds all mass
+    points = coverage.containers[0].lines[0]
+    assert list(points.get_xdata()) == [50, 80, 95]
+    assert list(points.get_ydata()) == pytest.approx(list(tested.coverage["covered_percent"]))
+    _, axes = pyplot.subplots(1, 2)
+    assert list(moltspan.plot_backtest(tested, ax=axes)) == list(axes)
+    with pytest.raises(ValueError, match="2 panels"):
+        moltspan.plot_backtest(tested, ax=axes[0])
+
+
+def test_residuals_of_the_right_model_lie_near_the_exponential():
+    survival, scores = moltspan.plot_residuals(stadia_fit())
+    curve = next(line for line in survival.lines if "residuals" in str(line.get_label()))
+    x, y = curve.get_data()
+    assert np.all(np.diff(y) <= 0)
+    assert np.max(np.abs(y - np.exp(-x))) < 0.25  # 60 invented stadia; a sup distance of 1.36 / sqrt(48 ended) = .20 and a step of the curve
+    assert "effects fitted" in curve.get_label()
+    averaged = moltspan.plot_residuals(stadia_fit(), effects="averaged")[0]
+    assert any("effects averaged" in text for text in legend_of(averaged))
+    with pytest.raises(ValueError, match="effects"):
+        moltspan.plot_residuals(stadia_fit(), effects="none")
+
+
+def test_effects_are_in_order_and_in_words_where_there_are_none():
+    ax = moltspan.plot_random_effects(stadia_fit())
+    assert "animals (12)" in legend_of(ax) and "95 % pointwise band" in legend_of(ax)
+    assert "no spread between animals" in moltspan.plot_random_effects(moltspan.fit_stadia(stadia())).texts[0].get_text()
+    assert moltspan.plot_random_effects(collection_fit()).get_xlabel() == "expected standard normal quantile"
+
+
+def test_predictive_check_keeps_within_the_band_where_the_model_holds():
+    ax = moltspan.plot_predictive_check(stadia_fit())
+    lines = {str(line.get_label()): line for line in ax.lines}
+    expected = next(line for label, line in lines.items() if label.startswith("expected by the log-normal"))
+    seen = next(line for label, line in lines.items() if label.startswith("records, no family"))
+    assert np.all(np.diff(expected.get_ydata()) <= 1e-12)
+    assert np.max(np.abs(expected.get_ydata() - seen.get_ydata())) < 0.2  # as above: invented by this very model
+    assert legend_of(moltspan.plot_predictive_check(collection_fit(), resamples=50))
+
+
+def test_prior_and_posterior_have_a_panel_each():
+    axes = moltspan.plot_prior_posterior(stadia_fit(method="bayes"))
+    assert [ax.get_title("left") for ax in axes] == ["Intercept", "sigma", "animal_sd"]
+    assert legend_of(axes[0]) == ["prior", "posterior"]
+    assert legend_of(moltspan.plot_prior_posterior(stadia_fit(), ["sigma"])[0]) == ["estimate (no prior)"]
+
+
+def test_families_are_compared_on_one_table():
+    gaps, curves = moltspan.plot_families([stadia_fit(), stadia_fit("weibull")])
+    shown = [text.get_text() for text in gaps.texts]
+    values = [fit.log_likelihood for fit in (stadia_fit(), stadia_fit("weibull"))]
+    assert shown == ["best", f"{max(values) - min(values):.2f}"]
+    assert {"log-normal", "Weibull"} <= set(legend_of(curves))
+    with pytest.raises(ValueError, match="two fits or more"):
+        moltspan.plot_families([stadia_fit()])
+    with pytest.raises(ValueError, match="different tables"):
+        moltspan.plot_families([stadia_fit(), moltspan.fit_stadia(stadia().iloc[:20])])
+
+
+def test_comparison_draws_every_line_and_says_what_is_not_known():
+    ax = moltspan.plot_comparison({"name": ["a", "b"], "estimate": [1.0, 2.0], "lower": [0.5, math.nan], "upper": [1.5, math.nan]})
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["a", "b"]
+    assert "interval not known" in [text.get_text() for text in ax.texts]
+    effects = moltspan.plot_comparison(moltspan.stadium_effects(stadia(), "setup", animal="animal"))
+    assert effects.get_xscale() == "log" and {"95 % interval", "no difference"} <= set(legend_of(effects))
+    with pytest.raises(ValueError, match="no column 'lower'"):
+        moltspan.plot_comparison({"name": ["a"], "estimate": [1.0]})
+    assert "no groups" in moltspan.plot_comparison({"name": [], "estimate": [], "lower": [], "upper": []}).texts[0].get_text()
+
+
+def test_by_instar_writes_n_at_each_point():
+    table = moltspan.instar_table(readings(), size="leg_span_mm")
+    ratio, days = moltspan.plot_by_instar(table)
+    assert [text.get_text() for text in ratio.texts] == ["6"] * 5  # six animals, five steps between six instars
+    assert "no instar with a value" in days.texts[0].get_text()
+
+
+def test_temperature_has_data_law_and_intervals():
+    ax = moltspan.plot_temperature(moltspan.briere_fit(*bollworm()), *bollworm())
+    assert any(text.startswith("optimum") for text in legend_of(ax)) and "1 / days" in ax.get_ylabel()
+    used = moltspan.plot_temperature(moltspan.thermal_sum_fit(*bollworm(), use_to_c=32.5, bootstrap=0), *bollworm())
+    assert any(text.startswith("left out of the fit") for text in legend_of(used))
+    assert min(used.get_yticks()) >= 0
+
+
+if __name__ == "__main__":
+    for name, draw in DRAWN.items():
+        save(draw(), PICTURES / f"{name}.png")
+        pyplot.close("all")
