@@ -77,6 +77,7 @@ _HOMES = {
     "pit_histogram": "score",
     "covered_share": "score",
     "clustered_mean": "score",
+    "report": "report",
     "backtest": "backtest",
     "Backtest": "backtest",
     "simulate_collection": "simulate",

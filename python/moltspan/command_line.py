@@ -10,7 +10,7 @@ import sys
 
 import typer
 
-from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse, command_start
+from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse, command_report, command_start
 
 OWN_MISTAKE, BROKEN_OFF = 70, 130
 PLAIN_WIDTH = 10_000  # off a terminal no line is ever wrapped
@@ -48,6 +48,7 @@ command_forecast.add_to(app)
 command_growth.add_to(app)
 command_rehouse.add_to(app)
 command_backtest.add_to(app)
+command_report.add_to(app)
 
 
 def main():

@@ -102,7 +102,7 @@ def _draw_today(ax, as_of):
 def _label(animal):
     genus, _, rest = (animal["taxon"] or "").partition(" ")
     short = f"{genus[0]}. {rest}" if genus and rest else genus
-    return f"{animal['animal']}  {short}".rstrip()
+    return f"{animal['animal']}  {short}".rstrip().replace("$", r"\$")  # a name is no formula
 
 
 def _title(document):

@@ -1,0 +1,58 @@
+"""`moltspan report FOLDER`: one page with all that the records say, for the screen, the phone and paper."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from moltspan import tables
+from moltspan.command_forecast import Watched
+from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+
+
+def report(
+    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The page to write, as HTML.")] = Path("report.html"),
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
+    strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
+    json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write the page's numbers as JSON; - for standard output.")] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
+):
+    """Write one page: the week ahead, calendar, feeding, moves, every animal, doubts, how good the forecasts were."""
+    day = day_option("--as-of", as_of)
+    collection = read_collection("report", folder)
+    faults = tables.print_faults(rows(collection.problems()))
+    if strict and faults:
+        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
+        raise typer.Exit(1)
+    documents, page = _answer(collection, day, watched.value, remark)
+    try:
+        out.write_text(page, encoding="utf-8")
+        if json_file:
+            write_json(documents, json_file)
+    except OSError as trouble:
+        wrong_usage("report", trouble)
+    if json_file != "-":
+        print(f"written: {out}" + (f" ({remark})" if remark else ""))
+    raise typer.Exit(1 if faults else 0)
+
+
+def add_to(app):
+    """Registers the command."""
+    app.command("report")(report)
+
+
+def _answer(collection, as_of, watched, remark):
+    import moltspan
+    from moltspan.report_documents import own_notes, report_documents
+    from moltspan.report_page import page_html
+
+    try:
+        with waiting("writing the report"):
+            fit = moltspan.fit(collection, as_of=as_of, watched=watched)
+            documents = report_documents(fit, remark)
+            return documents, page_html(documents, own_notes(collection), fit.health)
+    except ValueError as trouble:  # a day that these records cannot bear
+        wrong_usage("report", trouble)

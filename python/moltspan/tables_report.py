@@ -1,0 +1,168 @@
+"""Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
+
+from moltspan.tables import days_ahead, in_molt_order, percent, shown_level, without_forecast
+
+SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
+PHASES = {
+    "postmolt": "freshly molted", "intermolt": "between molts", "premolt": "in premolt: its molt is near",
+    "overdue": "overdue: all but 1 in 20 such animals would have molted by now; look whether a molt went unseen",
+    "final": "grown up: it molts no more", "dead": "dead", "gone": "no longer in the collection", "unknown": "not known",
+}
+LEFT = ("dead", "gone")
+FEEDING = {"hold": "Hold", "not yet": "Not yet", "feed": "Feed"}
+FEEDING_WORDS = {
+    "hold": "Offer nothing for now, and take uneaten prey out",
+    "not yet": "The wait after the last molt is not over",
+    "feed": "The wait after the last molt is over",
+}
+
+
+def report_title(documents):
+    title = f"Molt report, records up to {documents['forecast']['as_of']}"
+    return f"{title} ({documents['remark']})" if documents.get("remark") else title
+
+
+def in_report_order(document):
+    """Soonest molt first, then those without a forecast; those that died or left come last."""
+    rest = without_forecast(document)
+    return [*in_molt_order(document), *sorted(rest, key=lambda animal: animal["phase"] in LEFT)]
+
+
+def week_ahead(document):
+    """Animals that may molt within 7 days, likeliest first, and the names of those with less than the chance shown."""
+    running = sorted(in_molt_order(document), key=lambda animal: -animal["chance_within_days"]["7"])
+    likely = [animal for animal in running if animal["chance_within_days"]["7"] >= SHOWN_CHANCE]
+    return likely, [animal["animal"] for animal in running[len(likely):]]
+
+
+def feeding_round(document):
+    """`{"hold" | "not yet" | "feed": [(animal, why)]}`, and those that are not answered as (animal, why)."""
+    groups, others = {name: [] for name in FEEDING}, []
+    for animal in document["animals"]:
+        name, why = _feeding(animal, document["as_of"])
+        if name:
+            groups[name].append((animal, why))
+        elif animal["phase"] not in LEFT:
+            others.append((animal, why))
+    return groups, others
+
+
+def _feeding(animal, as_of):
+    if animal["phase"] in LEFT or (animal["phase"] == "unknown" and animal["why_no_forecast"]):
+        return None, animal["why_no_forecast"]
+    if animal["phase"] == "premolt":
+        return "hold", "in premolt"
+    if animal["phase"] == "overdue":
+        return "hold", "overdue: look first whether it has molted unseen"
+    if animal["feed_from"] is None:
+        return "hold", "no molt on record: look first whether its fangs are black"
+    if animal["feed_from"] > as_of:
+        return "not yet", f"from {animal['feed_from']}"
+    return "feed", f"since {animal['feed_from']}"
+
+
+def name_and_kind(animal):
+    return f"{animal['animal']} ({animal['taxon']})" if animal["taxon"] else animal["animal"]
+
+
+def chance_of(animal, days):
+    return percent(animal["chance_within_days"][str(days)])
+
+
+def band_of(animal, level):
+    return next(band for band in animal["next_molt"]["bands"] if band["level"] == level)
+
+
+def passage(animal, advice, own_note, document):
+    """What is known of one animal, as plain sentences. `advice`: its entry in the rehousing plan, or None."""
+    lines = [_last_molt(animal), f"Phase: {PHASES[animal['phase']]}.", _next_molt(animal, shown_level(document)), _chances(animal),
+             _last_molts(animal), _feed_from(animal, document["as_of"]), _size(animal, advice), _basis(animal)]
+    return [*filter(None, lines), *(f"{_sentence(note)}" for note in animal["notes"]), *([f"Your note: {own_note}"] if own_note else [])]
+
+
+def _last_molt(animal):
+    if not animal["last_molt"]:
+        return "No molt on record."
+    since, when = animal["days_since_molt"], animal["last_molt"]
+    days = f"{since['min']}" if since["min"] == since["max"] else f"{since['min']} to {since['max']}"
+    between = f"on {when['earliest']}" if when["earliest"] == when["latest"] else f"on some day from {when['earliest']} to {when['latest']}"
+    return f"Last molt {between}, {days} days before the records end."
+
+
+def _next_molt(animal, level):
+    if not animal["next_molt"]:
+        return f"No forecast: {animal['why_no_forecast']}."
+    band = band_of(animal, level)
+    return (f"Next molt: even odds by {animal['next_molt']['median']}; {level * 100:g} % of such molts should fall between "
+            f"{band['from']} and {band['to']}.")
+
+
+def _chances(animal):
+    known = {days: chance for days, chance in animal["chance_within_days"].items() if chance is not None}
+    if not animal["next_molt"] or not known:
+        return None
+    return "Chance of a molt within " + ", ".join(f"{days} days {percent(chance)}" for days, chance in known.items()) + "."
+
+
+def _last_molts(animal):
+    told = (("chance_missed", "that a molt went unseen since"), ("chance_final", "that it molts no more"))
+    parts = [f"{percent(animal[name])} {words}" for name, words in told if animal["next_molt"] and (animal[name] or 0) >= 0.1]
+    return f"Chance {', '.join(parts)}." if parts else None
+
+
+def _feed_from(animal, as_of):
+    day = days_ahead(animal["feed_from"], as_of)
+    return None if day == "-" or animal["phase"] in LEFT else f"Food can be offered from {day} [a]."
+
+
+def _size(animal, advice):
+    parts = []
+    if advice and advice["leg_span_mm"] is not None:
+        parts.append(f"leg span {'was' if animal['phase'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
+    if animal["next_leg_span_mm"]:
+        parts.append(f"about {animal['next_leg_span_mm']['median']:.0f} mm after the next molt")
+    return f"Size: {', '.join(parts)}." if parts else None
+
+
+def _basis(animal):
+    basis = animal["basis"]
+    if not animal["next_molt"]:
+        return None
+    return (f"Rests on {_counted(basis['own_stadia'], 'own time', 'own times')} between molts and {basis['taxon_stadia']} of others of its kind; "
+            f"{percent(basis['own_weight'])} of the forecast comes from its own history, the rest from its kin and the prior.")
+
+
+def _counted(n, one, many):
+    return f"{n} {one if n == 1 else many}"
+
+
+def _sentence(text):
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def backtest_lines(backtest):
+    """What was scored, in a sentence or two."""
+    first, last = backtest["origins"][0], backtest["origins"][-1]
+    lines = [f"{backtest['forecasts']} forecasts from {len(backtest['origins'])} past days, {first} to {last}, made with what was known then; "
+             f"the molt was seen later for {backtest['molt_seen']}.",
+             "Standard errors, in brackets, allow for several forecasts of one animal being alike."]
+    return lines + [_sentence(note) for note in backtest["health"]["notes"]]
+
+
+def coverage_rows(backtest):
+    return [[f"{row['level'] * 100:g} %", _share(row["mean"], row["standard_error"], ".1f"), str(row["cases"]), str(row["animals"])]
+            for row in backtest["coverage"]]
+
+
+def rule_rows(backtest):
+    return [[row["rule"], str(row["rule_days"]["cases"]), _days(row["rule_days"]["mean"]), _days(row["forecast_days"]["mean"]),
+             _days(row["gain_days"]["mean"], "+.1f", row["gain_days"]["standard_error"]), _share(row["gain_share"], row["gain_share_error"], "+.0f")]
+            for row in backtest["rules"]]
+
+
+def _days(value, form=".1f", error=None):
+    return "-" if value is None else f"{value:{form}}" + ("" if error is None else f" ({error:.1f})")
+
+
+def _share(value, error, form):
+    return "-" if value is None else f"{value * 100:{form}} %" + ("" if error is None else f" ({error * 100:{form.lstrip('+')}})")

@@ -1,0 +1,313 @@
+"""The report page: its numbers against the JSON documents, escaping, size, and how it lies on a phone, a screen and paper.
+
+What a page must have to be read by everyone (language, title, headings in order, scope, names of pictures, contrast of 4.5) is from the
+Web Content Accessibility Guidelines 2.1 (W3C Recommendation, criteria 1.1.1, 1.3.1, 1.4.3, 1.4.10, 2.4.2, 3.1.1).
+"""
+
+import json
+import re
+import shutil
+import subprocess
+from html import escape, unescape
+from html.parser import HTMLParser
+from pathlib import Path
+
+import hand_made_forecast
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import moltspan
+from moltspan.command_line import app
+from moltspan.report_documents import report_documents
+from moltspan.report_page import page_html
+from moltspan.report_style import STYLE
+from moltspan.result import Health
+
+DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
+REMARK = "invented records"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+VOID = {"meta", "path", "use", "rect", "br", "link", "img", "hr", "input", "circle", "line"}
+
+
+class Page(HTMLParser):
+    """Elements with their text, in order."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.all = [], []
+        self.feed(text)
+        assert not self.open, "every element is closed"
+
+    def handle_starttag(self, name, attributes):
+        element = {**dict(attributes), "name": name, "text": "", "inside": [*self.open]}
+        self.all.append(element)
+        if name not in VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, name, attributes):
+        self.all.append({**dict(attributes), "name": name, "text": "", "inside": [*self.open]})
+
+    def handle_endtag(self, name):
+        if name not in VOID:
+            assert self.open.pop()["name"] == name
+
+    def handle_data(self, text):
+        for element in self.open:
+            element["text"] += text
+
+    def named(self, name):
+        return [element for element in self.all if element["name"] == name]
+
+    def section(self, place):
+        return next(element for element in self.named("section") if element["aria-labelledby"] == place)
+
+    def rows(self, place):
+        """The cells of the table rows of one section."""
+        wanted = [e for e in self.all if e["name"] in ("th", "td") and self.section(place) in e["inside"] and e.get("scope") != "col"]
+        rows = {}
+        for cell in wanted:
+            rows.setdefault(id(next(e for e in cell["inside"] if e["name"] == "tr")), []).append(cell["text"])
+        return list(rows.values())
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """(text, parsed page, JSON) as the command writes them."""
+    folder = tmp_path_factory.mktemp("report")
+    done = CliRunner().invoke(app, ["report", str(DEMO), "--out", str(folder / "r.html"), "--json", str(folder / "r.json"), "--remark", REMARK])
+    assert done.exit_code == 1, done.output  # one row of the demo is faulty on purpose
+    assert REMARK in done.output and "animal S3" in done.output
+    text = (folder / "r.html").read_text(encoding="utf-8")
+    return text, Page(text), json.loads((folder / "r.json").read_text(encoding="utf-8"))
+
+
+def percent(p):
+    return "<1 %" if p < 0.005 else ">99 %" if p > 0.995 else f"{100 * p:.0f} %"
+
+
+def records(rows, **columns):
+    """A collection of rows (animal, date, event, value, unit)."""
+    names = list(dict.fromkeys(row[0] for row in rows))
+    animals = pd.DataFrame({"animal": names, "taxon": "Brachypelma hamorii", "note": ""} | columns)
+    padded = [(*row, *[""] * (5 - len(row))) for row in rows]
+    return moltspan.Collection(animals, pd.DataFrame(padded, columns=["animal", "date", "event", "value", "unit"]))
+
+
+def made_by_hand():
+    plan = {"as_of": "2026-09-20", "on": "2026-09-20", "animals": [], "make_ready": ["nothing"]}
+    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only"}
+
+
+def test_json_holds_the_documents_of_the_other_commands(demo):
+    fit = moltspan.fit(moltspan.read(DEMO))
+    same = json.loads(json.dumps({"forecast": moltspan.forecast_document(fit), "rehouse": fit.rehouse().document}))
+    assert {name: demo[2][name] for name in same} == same  # the same run twice: to the last digit
+    assert demo[2]["remark"] == REMARK and demo[2]["why_no_backtest"] is None
+
+
+def test_backtest_is_that_of_the_fit_s_own_options_and_days():
+    rows = [(f"A{i}", str(pd.Timestamp("2024-01-01") + pd.Timedelta(days=70 * k + 3 * i)).split()[0], "molt") for i in range(4) for k in range(9)]
+    collection = records(rows)
+    fit = moltspan.fit(collection, as_of="2025-03-01", watched="rows", family="weibull")
+    alone = moltspan.backtest(collection, as_of="2025-03-01", watched="rows", family="weibull").document()
+    assert report_documents(fit)["backtest"] == alone and alone["forecasts"] > 0
+
+
+def test_each_animal_has_a_passage_with_the_numbers_of_the_json(demo):
+    _, page, document = demo
+    spans = {animal["animal"]: animal["leg_span_mm"] for animal in document["rehouse"]["animals"]}
+    articles = {e["text"].split(" (")[0]: e["text"] for e in page.named("article")}
+    assert set(articles) == {animal["animal"] for animal in document["forecast"]["animals"]}
+    for animal in document["forecast"]["animals"]:
+        text, molt, last = articles[animal["animal"]], animal["next_molt"], animal["last_molt"]
+        expected = [f"about {spans[animal['animal']]:.0f} mm"] if spans[animal["animal"]] is not None else []
+        expected += [last["earliest"], last["latest"], f"{animal['days_since_molt']['max']} days before"] if last else ["No molt on record"]
+        if molt:
+            band = next(band for band in molt["bands"] if band["level"] == 0.8)
+            expected += [f"even odds by {molt['median']}; 80 % of", f"between {band['from']} and {band['to']}"]
+            expected += [f"{days} days {percent(chance)}" for days, chance in animal["chance_within_days"].items()]
+            expected += [f"{animal['basis']['own_stadia']} own time", f"and {animal['basis']['taxon_stadia']} of others",
+                         f"{percent(animal['basis']['own_weight'])} of the forecast"]
+        else:
+            expected.append(animal["why_no_forecast"])
+        expected += [note[1:] for note in animal["notes"]]
+        assert [piece for piece in expected if piece not in text] == []
+        known = re.findall(r"\d{4}-\d\d-\d\d", json.dumps(animal))
+        assert set(re.findall(r"\d{4}-\d\d-\d\d", text)) <= set(known), animal["animal"]  # and no date of another origin
+
+
+def test_week_ahead_is_all_chances_of_the_json(demo):
+    _, page, document = demo
+    chances = {a["animal"]: a["chance_within_days"]["7"] for a in document["forecast"]["animals"] if a["next_molt"]}
+    likely = sorted((name for name in chances if chances[name] >= 0.05), key=lambda name: -chances[name])
+    assert [(row[0], row[2]) for row in page.rows("week")] == [(name, percent(chances[name])) for name in likely] and likely
+    rest = page.section("week")["text"].split("Under 5 % each: ")[1].rstrip(".").split(", ")
+    assert sorted([*likely, *rest]) == sorted(chances)
+
+
+def test_feeding_round_names_every_living_animal_once(demo):
+    _, page, document = demo
+    rows = {row[0]: row[2] for row in page.rows("feeding")}
+    living = [a for a in document["forecast"]["animals"] if a["phase"] not in ("dead", "gone") and a["animal"] != "S3"]
+    assert list(sorted(rows)) == sorted(a["animal"] for a in living) and len(rows) == len(page.rows("feeding"))
+    for animal in living:
+        if animal["phase"] in ("intermolt", "postmolt", "final"):
+            ahead = animal["feed_from"] > document["forecast"]["as_of"]
+            assert rows[animal["animal"]] == f"{'from' if ahead else 'since'} {animal['feed_from']}"
+    assert "S3: not answered: set aside" in page.section("feeding")["text"]
+
+
+def test_plan_and_backtest_are_those_of_the_json(demo):
+    _, page, document = demo
+    advice = {animal["animal"]: animal for animal in document["rehouse"]["animals"]}
+    moved = [name for name, animal in advice.items() if animal["advice"] == "move_now"]
+    rows = page.rows("moves")
+    assert [row[0] for row in rows[:len(moved)]] == moved
+    assert all(advice[row[0]]["safe_from"] in row[4] and advice[row[0]]["safe_until"] in row[4] for row in rows[:len(moved)])
+    assert all(row[2] == ("-" if advice[row[0]]["ratio"] is None else f"{advice[row[0]]['ratio']:.1f}") for row in rows[len(moved):])
+    stay = page.section("moves")["text"]
+    assert all(name in stay for name in advice) and all(text in stay for text in document["rehouse"]["make_ready"])
+    scored = page.rows("so-far")
+    for row, level in zip(scored, document["backtest"]["coverage"], strict=False):
+        assert row == [f"{100 * level['level']:g} %", f"{100 * level['mean']:.1f} % ({100 * level['standard_error']:.1f})",
+                       str(level["cases"]), str(level["animals"])]
+    for row, rule in zip(scored[3:], document["backtest"]["rules"], strict=True):
+        assert row[:4] == [rule["rule"], str(rule["rule_days"]["cases"]), f"{rule['rule_days']['mean']:.1f}", f"{rule['forecast_days']['mean']:.1f}"]
+        assert row[5].startswith(f"{100 * rule['gain_share']:+.0f} %")
+
+
+def test_faults_doubts_remark_and_deference_stand_on_the_page(demo):
+    text, page, document = demo
+    told = page.section("records")["text"]
+    assert all(problem["rule"] in told and problem["next_step"] in told for problem in document["forecast"]["problems"])
+    assert "Set aside until mended: S3." in told
+    assert REMARK in page.named("title")[0]["text"] and REMARK in page.named("h1")[0]["text"] and REMARK in page.named("footer")[0]["text"]
+    assert moltspan.tables.DEFERENCE in page.named("footer")[0]["text"]
+    texts = {text for animal in document["rehouse"]["animals"] for text in animal["assumptions"]}
+    assert all(text in page.section("assumptions")["text"] for text in texts)
+
+
+def test_premolt_holds_and_what_changes_the_picture_is_said():
+    page = Page(page_html(made_by_hand(), {"A1": "mine"}, Health("good", ())))
+    rows = {row[0]: row for row in page.rows("feeding")}
+    assert rows["A1"][2] == "in premolt" and "no molt on record" in rows["K[3]"][2]
+    a1 = next(e["text"] for e in page.named("article") if e["text"].startswith("A1"))
+    assert "24 % that a molt went unseen" in a1 and "about 61 mm after the next molt" in a1 and a1.endswith("Your note: mine")
+    assert "Too short a history to say: two stadia only." in page.section("so-far")["text"]
+
+
+def test_one_animal_with_one_molt_has_a_page():
+    text = moltspan.report(records([("A1", "2026-05-01", "molt")]), remark=REMARK)
+    assert "Too short a history to say" in text and "A1 (Brachypelma hamorii)" in text
+
+
+NASTY = ['<script>alert(1)</script>', '"onload="x', "$x^{$", "a&amp;b", "W" * 90]
+
+
+def nasty_page():
+    rows = [(name, day, "molt") for name in NASTY for day in ("2025-09-01", "2026-01-10", "2026-05-01")]
+    return moltspan.report(records(rows, taxon=[f"<script>t</script> {name}" for name in NASTY], note=[f"<img src=x> {name}" for name in NASTY]),
+                           remark="<b>bold</b> invented records")
+
+
+def test_what_users_typed_is_escaped_and_kept():
+    text = nasty_page()
+    page = Page(text)
+    assert {e["name"] for e in page.all} & {"script", "img", "b", "iframe", "link", "object"} == set()
+    assert not any(key.startswith("on") for e in page.all for key in e if key not in ("name", "text", "inside"))
+    told = page.section("animals")["text"]
+    for name in NASTY:
+        assert name in told and f"<script>t</script> {name}" in told and f"Your note: <img src=x> {name}" in told
+    assert "<b>bold</b>" in page.named("h1")[0]["text"]
+
+
+def test_page_needs_nothing_else_and_is_small_with_30_animals():
+    rows = [(f"A{i}", f"{year}-{month:02d}-{i % 27 + 1:02d}", "molt") for i in range(30) for year, month in ((2025, 3), (2025, 10), (2026, 4))]
+    text = moltspan.report(records(rows))
+    assert len(text.encode()) < 2_000_000  # the size agreed for 30 animals
+    assert len(Page(text).named("article")) == 30
+    assert not re.search(r"https?:|//[a-z]|@import|\bsrc=|<link|<script", text)
+
+
+def test_out_writes_the_same_text_and_a_fit_keeps_its_own_options(tmp_path):
+    fit = moltspan.fit(records([("A1", "2026-01-01", "molt"), ("A1", "2026-05-01", "molt")]))
+    text = moltspan.report(fit, tmp_path / "page.html")
+    assert (tmp_path / "page.html").read_text(encoding="utf-8") == text == moltspan.report(fit)  # and twice the same
+    with pytest.raises(ValueError, match="its own as_of"):
+        moltspan.report(fit, as_of="2026-05-01")
+    with pytest.raises(TypeError, match="Collection"):
+        moltspan.report("folder")
+
+
+def test_page_can_be_read_by_everyone(demo):
+    _, page, _ = demo
+    assert page.named("html")[0]["lang"] == "en" and page.named("title")[0]["text"].strip()
+    assert any("width=device-width" in e.get("content", "") for e in page.named("meta"))
+    levels = [int(e["name"][1]) for e in page.all if re.fullmatch("h[1-6]", e["name"])]
+    assert levels[0] == 1 and levels.count(1) == 1 and all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert page.named("table") and all(e.get("scope") in ("col", "row") for e in page.named("th"))
+    assert len(page.named("caption")) == len(page.named("table"))
+    assert page.named("svg") and all(e["role"] == "img" and e["aria-label"] for e in page.named("svg"))
+    ids = [e["id"] for e in page.all if "id" in e]
+    assert len(ids) == len(set(ids)) and {e["href"][1:] for e in page.named("a")} <= set(ids)
+
+
+def luminance(color):
+    digits = "".join(letter * 2 for letter in color) if len(color) == 3 else color
+    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in (int(digits[i:i + 2], 16) / 255 for i in (0, 2, 4))]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_letters_stand_out_from_the_ground():
+    colors = set(re.findall(r"(?<![-\w])color: #(\w+)", STYLE)) | {moltspan.plots.TODAY_COLOR[1:]}
+    grounds = set(re.findall(r"background: #(\w+)", STYLE))
+    assert len(colors) >= 3 and "fff" in grounds
+    for ground in grounds:
+        for color in colors:
+            dark, light = sorted((luminance(color), luminance(ground)))
+            assert (light + 0.05) / (dark + 0.05) >= 4.5, (color, ground)  # WCAG 2.1, 1.4.3
+
+
+def browse(folder, *options):
+    command = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}", *options]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120).stdout
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: how the page lies on a phone and on a screen was not looked at")
+def test_nothing_runs_over_the_edge_of_a_phone_or_a_screen(demo, tmp_path):
+    """In a frame of that width, as a window of the browser is never narrower than 500 px. The page in the frame measures itself."""
+    measure = ("<script>addEventListener('load', () => parent.document.getElementById('P').textContent ="
+               " document.documentElement.scrollWidth - document.documentElement.clientWidth + ' px over at ' + innerWidth)</script></body>")
+    frames = {f"{name}{width}": (width, text) for name, text in (("demo", demo[0]), ("nasty", nasty_page())) for width in (360, 1280)}
+    parts = []
+    for name, (width, text) in frames.items():
+        inner = escape(text.replace("</body>", measure.replace("'P'", f"'{name}'")))
+        parts.append(f'<p id="{name}"></p><iframe width={width} height=900 style="border:0" srcdoc="{inner}"></iframe>')
+    (tmp_path / "frames.html").write_text('<!DOCTYPE html><meta charset="utf-8">' + "".join(parts), encoding="utf-8")
+    seen = unescape(browse(tmp_path, "--window-size=1400,900", "--dump-dom", f"file://{tmp_path}/frames.html"))
+    for name, (width, _) in frames.items():
+        assert f'<p id="{name}">0 px over at {width}</p>' in seen, (name, re.findall(rf'<p id="{name}">[^<]*', seen))
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: the page was not printed")
+def test_page_prints_on_paper(demo, tmp_path):
+    (tmp_path / "page.html").write_text(demo[0], encoding="utf-8")
+    browse(tmp_path, f"--print-to-pdf={tmp_path / 'page.pdf'}", f"file://{tmp_path}/page.html")
+    pdf = (tmp_path / "page.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF") and 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 15
+
+
+def test_command_statuses(tmp_path):
+    run, out = CliRunner(), tmp_path / "r.html"
+    strict = run.invoke(app, ["report", str(DEMO), "--strict", "--out", str(out)])
+    assert strict.exit_code == 1 and not out.exists()
+    assert run.invoke(app, ["report", str(tmp_path / "none"), "--out", str(out)]).exit_code == 2
+    assert run.invoke(app, ["report", str(DEMO), "--as-of", "2026-02-31", "--out", str(out)]).exit_code == 2
+    folder = tmp_path / "good"
+    folder.mkdir()
+    (folder / "animals.csv").write_text("animal,taxon\nA1,Brachypelma hamorii\n")
+    (folder / "journal.csv").write_text("animal,date,event\nA1,2026-01-01,molt\nA1,2026-05-01,molt\n")
+    done = run.invoke(app, ["report", str(folder), "--out", str(out), "--as-of", "2026-06-01", "--watched", "rows"])
+    assert done.exit_code == 0 and "2026-06-01" in out.read_text(encoding="utf-8") and str(out) in done.output
+    assert run.invoke(app, ["report", str(folder), "--out", str(tmp_path / "no" / "r.html")]).exit_code == 2
