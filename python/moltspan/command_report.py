@@ -1,18 +1,16 @@
 """`moltspan report FOLDER`: one page with all that the records say, for the screen, the phone and paper."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from moltspan import tables
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, rows, waiting, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 
 
 def report(
-    folder: Annotated[Path, typer.Argument(help="Folder with animals.csv and journal.csv.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     out: Annotated[Path, typer.Option(metavar="FILE", help="The page to write, as HTML.")] = Path("report.html"),
     as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
@@ -23,10 +21,7 @@ def report(
     """Write one page: the week ahead, calendar, feeding, moves, every animal, doubts, how good the forecasts were."""
     day = day_option("--as-of", as_of)
     collection = read_collection("report", folder)
-    faults = tables.print_faults(rows(collection.problems()))
-    if strict and faults:
-        print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
-        raise typer.Exit(1)
+    faults = say_faults(collection, strict, day)
     documents, page = _answer(collection, day, watched.value, remark)
     try:
         out.write_text(page, encoding="utf-8")
