@@ -24,12 +24,14 @@ def report(
     faults = say_faults(collection, strict, day)
     documents, page = _answer(collection, day, watched.value, remark)
     try:
-        out.write_text(page, encoding="utf-8")
-        if json_file:
+        if json_file and json_file != "-":
             write_json(documents, json_file)
+        out.write_text(page, encoding="utf-8")
     except OSError as trouble:
         wrong_usage("report", trouble)
-    if json_file != "-":
+    if json_file == "-":
+        write_json(documents, json_file)
+    else:
         print(f"written: {out}" + (f" ({remark})" if remark else ""))
     raise typer.Exit(1 if faults else 0)
 

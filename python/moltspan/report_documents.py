@@ -28,5 +28,7 @@ def _backtest(fit):
     asked = {name: fit.asked[name] for name in ("watched", "family", "method", "truncation", "priors")}
     try:
         return moltspan.backtest(fit.collection, as_of=fit.as_of, **asked).document(), None
-    except ValueError as trouble:  # records too few or too short to look back on: said on the page
+    except ValueError as trouble:  # records too few to look back on; the options are those of a fit that stands
+        return None, f"too short a history to say: {trouble}"
+    except RuntimeError as trouble:  # no fit on some past day: the rest of the page stands all the same
         return None, str(trouble)

@@ -163,7 +163,7 @@ class _Page:
 
     def so_far(self):
         if self.backtest is None:
-            return [tag("p", f"Too short a history to say: {self.why_no_backtest}.")]
+            return [tag("p", f"Past forecasts were not scored: {self.why_no_backtest}.")]
         rules = ("plain rule", "forecasts", "rule off by, days", "forecast off by, days", "gained, days", "gained")
         return [*(tag("p", line) for line in words.backtest_lines(self.backtest)),
                 table("Molts inside the bands", ("band", "of the molts inside", "forecasts", "animals"), words.coverage_rows(self.backtest)),

@@ -172,7 +172,7 @@ def test_a_reader_that_goes_away_is_no_fault():
     assert process.wait(timeout=120) == -signal.SIGPIPE
 
 
-COMMANDS = ("start", "check", "note", "forecast", "growth", "rehouse", "backtest")
+COMMANDS = ("start", "check", "note", "forecast", "growth", "rehouse", "backtest", "report")
 READING = tuple(name for name in COMMANDS if name not in ("start", "note"))
 
 
@@ -202,7 +202,7 @@ def test_a_command_that_is_not_there_is_wrong_usage():
     assert result.returncode == 2 and "Did you mean 'forecast'" in result.stderr and "moltspan -h" in result.stderr
 
 
-@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest"])
+@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest", "report"])
 def test_faults_that_leave_nothing_to_answer_are_status_one(name, tmp_path):
     (tmp_path / "animals.csv").write_text("animal,taxon\nA1\n")
     (tmp_path / "journal.csv").write_text("animal,date,event\nA1,2026-01-05,molt\n")
@@ -211,7 +211,7 @@ def test_faults_that_leave_nothing_to_answer_are_status_one(name, tmp_path):
     assert "animals.csv, row 2" in result.stderr and "until they are mended" in result.stderr
 
 
-@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest"])
+@pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest", "report"])
 def test_a_folder_without_records_says_so_in_plain_words(name, tmp_path):
     moltspan.start(tmp_path)
     result = CliRunner().invoke(app, [name, str(tmp_path)])

@@ -107,11 +107,22 @@ def test_json_holds_the_documents_of_the_other_commands(demo):
 
 
 def test_backtest_is_that_of_the_fit_s_own_options_and_days():
-    rows = [(f"A{i}", str(pd.Timestamp("2024-01-01") + pd.Timedelta(days=70 * k + 3 * i)).split()[0], "molt") for i in range(4) for k in range(9)]
+    days = [(i, 70 * k + 3 * i + (7 * k * k + 5 * i) % 23) for i in range(4) for k in range(9)]
+    rows = [(f"A{i}", str(pd.Timestamp("2024-01-01") + pd.Timedelta(days=day)).split()[0], "molt") for i, day in days]
     collection = records(rows)
     fit = moltspan.fit(collection, as_of="2025-03-01", watched="rows", family="weibull")
     alone = moltspan.backtest(collection, as_of="2025-03-01", watched="rows", family="weibull").document()
     assert report_documents(fit)["backtest"] == alone and alone["forecasts"] > 0
+
+
+def test_a_backtest_that_finds_no_fit_leaves_the_rest_of_the_page(monkeypatch):
+    def no_fit(*_, **__):
+        raise RuntimeError("no posterior on a past day")
+
+    monkeypatch.setattr(moltspan, "backtest", no_fit)
+    page = Page(moltspan.report(records([("A1", "2026-01-01", "molt"), ("A1", "2026-05-01", "molt")])))
+    assert "Past forecasts were not scored: no posterior on a past day." in page.section("so-far")["text"]
+    assert [row[0] for row in page.rows("feeding")] == ["A1"]
 
 
 def test_each_animal_has_a_passage_with_the_numbers_of_the_json(demo):
@@ -194,12 +205,12 @@ def test_premolt_holds_and_what_changes_the_picture_is_said():
     assert rows["A1"][2] == "in premolt" and "no molt on record" in rows["K[3]"][2]
     a1 = next(e["text"] for e in page.named("article") if e["text"].startswith("A1"))
     assert "24 % that a molt went unseen" in a1 and "about 61 mm after the next molt" in a1 and a1.endswith("Your note: mine")
-    assert "Too short a history to say: two stadia only." in page.section("so-far")["text"]
+    assert "Past forecasts were not scored: two stadia only." in page.section("so-far")["text"]
 
 
 def test_one_animal_with_one_molt_has_a_page():
     text = moltspan.report(records([("A1", "2026-05-01", "molt")]), remark=REMARK)
-    assert "Too short a history to say" in text and "A1 (Brachypelma hamorii)" in text
+    assert "Past forecasts were not scored: too short a history to say" in text and "A1 (Brachypelma hamorii)" in text
 
 
 NASTY = ['<script>alert(1)</script>', '"onload="x', "$x^{$", "a&amp;b", "W" * 90]
