@@ -81,8 +81,8 @@ def passage(animal, advice, own_note, document):
 
 
 def _last_molt(animal):
-    if not animal["last_molt"]:
-        return "No molt on record."
+    if not animal["last_molt"]:  # of one that is set aside, its records say nothing yet
+        return "No molt on record." if animal["next_molt"] else None
     since, when = animal["days_since_molt"], animal["last_molt"]
     days = f"{since['min']}" if since["min"] == since["max"] else f"{since['min']} to {since['max']}"
     between = f"on {when['earliest']}" if when["earliest"] == when["latest"] else f"on some day from {when['earliest']} to {when['latest']}"
