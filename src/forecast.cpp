@@ -7,6 +7,7 @@
 #include <stdexcept>
 
 #include "forecast_law.hpp"
+#include "forecast_next.hpp"
 #include "forecast_signs.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
@@ -212,34 +213,48 @@ double signs_from(const CollectionFit& fit, int animal) {
   return from - fit.table.as_of;
 }
 
-void forecast_running(const Context& context, int animal, AnimalForecast& result) {
+/// Law of a running stadium of known start, without signs.
+NextMolt running_molt(const Context& context, int animal) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  std::vector<LawPoint> points = law_points(context.running, context.running_column.at(inputs.running_row));
-  const double extra = fit.data.extra_variance[inputs.running_row];
-  auto starts = start_ages(context, inputs, points);
-  for (LawPoint& point : points) point.variance += extra;
+  NextMolt next;
+  next.points = law_points(context.running, context.running_column.at(inputs.running_row));
+  next.starts = start_ages(context, inputs, next.points);
+  for (LawPoint& point : next.points) point.variance += fit.data.extra_variance[inputs.running_row];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  const RunningLaw law(fit.options.family, std::move(points), std::move(starts),
-                       history.last_watched - fit.table.as_of + 1.0);
-  const bool overdue = law.survival_at_start() < overdue_share;
+  next.base = std::make_unique<RunningLaw>(fit.options.family, next.points, next.starts,
+                                           history.last_watched - fit.table.as_of + 1.0);
+  return next;
+}
+
+/// Law of an animal without a molt on record, without signs.
+NextMolt unstarted_molt(const Context& context, int animal) {
+  const CollectionFit& fit = context.fit;
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  NextMolt next;
+  next.watched_days = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
+  next.points = law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe);
+  next.base = std::make_unique<RandomMomentLaw>(fit.options.family, next.points, next.watched_days,
+                                                history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0);
+  return next;
+}
+
+void forecast_running(const Context& context, int animal, AnimalForecast& result) {
+  const CollectionFit& fit = context.fit;
+  const NextMolt next = running_molt(context, animal);
+  const bool overdue = static_cast<const RunningLaw&>(*next.base).survival_at_start() < overdue_share;
   forecast_with_signs(
-      context, animal, law, signs_from(fit, animal), law.first_day(),
+      context, animal, *next.base, signs_from(fit, animal), next.base->first_day(),
       [&](const NextMoltLaw& now) { return phase_now(fit, animal, now, overdue); }, result);
 }
 
 void forecast_without_start(const Context& context, int animal, AnimalForecast& result) {
-  const CollectionFit& fit = context.fit;
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  const double watched = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
-  const double now = history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0;
-  const RandomMomentLaw law(fit.options.family,
-                            law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe), watched,
-                            now);
+  const NextMolt next = unstarted_molt(context, animal);
   forecast_with_signs(
-      context, animal, law, signs_from(fit, animal), now, [](const NextMoltLaw&) { return Phase::unknown; }, result);
+      context, animal, *next.base, signs_from(context.fit, animal), next.base->first_day(),
+      [](const NextMoltLaw&) { return Phase::unknown; }, result);
   result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
-                         std::to_string(static_cast<int>(watched)) +
+                         std::to_string(static_cast<int>(next.watched_days)) +
                          " days since; the first molt written down will narrow the band");
 }
 
@@ -305,6 +320,34 @@ std::string_view phase_name(Phase phase) {
   static constexpr std::string_view names[] = {"postmolt", "intermolt", "premolt", "overdue",
                                                "final",    "dead",      "gone",    "unknown"};
   return names[static_cast<std::size_t>(phase)];
+}
+
+struct NextMolts::Shared {
+  std::vector<double> no_levels;
+  Context context;
+  explicit Shared(const CollectionFit& fit) : context(make_context(fit, no_levels)) {}
+};
+
+NextMolts::NextMolts(const CollectionFit& fit) : shared_(std::make_shared<const Shared>(fit)) {}
+
+NextMolt NextMolts::of(int animal) const {
+  const Context& context = shared_->context;
+  AnimalForecast scratch;
+  if (explain_no_forecast(context.fit, animal, scratch)) {
+    NextMolt none;
+    none.why_not = scratch.why_no_forecast;
+    return none;
+  }
+  const bool running = context.fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
+  NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
+  const SignEvidence signs(context.fit, animal, signs_from(context.fit, animal), next.base->first_day());
+  if (signs.empty()) return next;
+  const NextMoltLaw& base = *next.base;
+  auto law =
+      std::make_unique<ReweightedLaw>(base, std::vector<MoltBranch>{{[&](double x) { return base.survival(x); },
+                                                                     [&](double x) { return signs.likelihood(x); }}});
+  if (law->usable()) next.with_signs = std::move(law);
+  return next;
 }
 
 std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels) {

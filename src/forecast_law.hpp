@@ -12,6 +12,9 @@ class NextMoltLaw {
   virtual ~NextMoltLaw() = default;
   /// P(no molt by day x | what was watched), 1 up to `first_day`.
   virtual double survival(double x_days) const = 0;
+  /// Chance of no molt by day x of one point, up to a factor that is the same for all x: what tells how the points
+  /// share the days.
+  virtual double share_beyond(const LawPoint&, double x_days) const { return survival(x_days); }
   double first_day() const { return first_day_; }
   double quantile(double p, double from) const;
 
@@ -30,6 +33,7 @@ class RunningLaw final : public NextMoltLaw {
   /// `watched_days`: end of the last watched day, on the scale of x.
   RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days);
   double survival(double x_days) const override;
+  double share_beyond(const LawPoint& point, double x_days) const override { return point_survival(point, x_days); }
   /// P(T > the age watched) as it stood at the last molt: small = overdue.
   double survival_at_start() const { return survival_at_start_; }
 
@@ -47,6 +51,9 @@ class RandomMomentLaw final : public NextMoltLaw {
  public:
   RandomMomentLaw(Family family, std::vector<LawPoint> points, double watched_days, double now);
   double survival(double x_days) const override;
+  double share_beyond(const LawPoint& point, double x_days) const override {
+    return rest(point, watched_days_ + std::max(x_days - first_day_, 0.0));
+  }
 
  private:
   double rest(const LawPoint& point, double age_days) const;

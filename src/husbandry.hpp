@@ -14,6 +14,7 @@ struct Husbandry {
   double leg_span_sd = 0, leg_span_bias = 0, body_length_sd = 0, carapace_sd = 0, mass_sd = 0;
   double leg_span_per_carapace_length = 0, leg_span_per_body_length = 0, carapace_length_per_width = 0;
   double leg_span_mm_per_cube_root_g = 0, growth_ratio = 0, growth_log_sd = 0, unknown_size_log_sd = 0;
+  double adult_ratio = 0, adult_log_sd = 0;  ///< of a molt of a grown animal, from shared/housing.toml
 };
 
 const Husbandry& husbandry();

@@ -19,6 +19,7 @@ constexpr int root_bits = 34;               ///< of a quantile's logarithm
 
 template <typename Law>
 double survival_with_law(const LawPoint& p, double log_t) {
+  if (p.variance == 0) return std::exp(Law::log_survival((log_t - p.mean) / p.sigma));
   const auto& rule = numeric::gauss_hermite(effect_nodes);
   const double sd = std::sqrt(p.variance);
   double sum = 0;

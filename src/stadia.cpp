@@ -128,16 +128,6 @@ AfterMaturity first_known(AfterMaturity own, AfterMaturity of_kind) {
   return own != AfterMaturity::unknown ? own : of_kind;
 }
 
-// Probable sex (.8) is trusted here; an unknown one only where both sexes share the rule.
-AfterMaturity after_maturity_of(const Animal& animal, double male_chance) {
-  const Kind& kind = kind_of(animal.taxon.empty() ? animal.genus : animal.taxon);
-  const AfterMaturity female = first_known(animal.after_maturity_female, kind.female);
-  const AfterMaturity male = first_known(animal.after_maturity_male, kind.male);
-  if (male_chance >= .8) return male;
-  if (male_chance <= .2) return female;
-  return male == female ? male : AfterMaturity::unknown;
-}
-
 void say_molt_after_last(const Work& w, std::vector<Problem>& doubts) {
   const Molt& next = w.history.molts[w.history.matured_molt + 1];
   doubts.push_back(doubt_about(w.known, next.row, "event", "molt " + to_iso(next.when.latest),
@@ -387,6 +377,16 @@ Day day_of_records(const Collection& collection, std::optional<Day> as_of) {
 }
 
 }  // namespace
+
+// Probable sex (.8) is trusted here; an unknown one only where both sexes share the rule.
+AfterMaturity after_maturity_of(const Animal& animal, double male_chance) {
+  const Kind& kind = kind_of(animal.taxon.empty() ? animal.genus : animal.taxon);
+  const AfterMaturity female = first_known(animal.after_maturity_female, kind.female);
+  const AfterMaturity male = first_known(animal.after_maturity_male, kind.male);
+  if (male_chance >= .8) return male;
+  if (male_chance <= .2) return female;
+  return male == female ? male : AfterMaturity::unknown;
+}
 
 StadiaTable build_stadia(const Collection& collection, std::optional<Day> as_of, Watched watched) {
   StadiaTable table;

@@ -47,6 +47,8 @@ _HOMES = {
     "fit": "collection_fit",
     "CollectionFit": "collection_fit",
     "forecast_document": "collection_fit",
+    "Trajectory": "forecast_trajectory",
+    "Trajectories": "forecast_trajectory",
     "RehousePlan": "housing",
     "rehouse_document": "housing",
     "stadium_npmle": "nonparametric",

@@ -70,6 +70,22 @@ class CollectionFit(Result):
         """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
         return frames.frame_of(_flat(forecast_document(self, levels)), self.collection._kind)
 
+    def trajectory(self, animal, molts=5, draws=10000, seed=1, growth_ratio=None, growth_log_sd=None):
+        """Joint draws of date and leg span at the next molts of one animal: a `Trajectory`. The same seed gives the same draws.
+
+        `growth_ratio`, `growth_log_sd`: ratio a molt and the sd of its logarithm, in place of the usual ones. An animal without a forecast
+        raises ValueError and says why.
+        """
+        from moltspan.forecast_trajectory import trajectory_of
+
+        return trajectory_of(self, animal, molts, draws, seed, growth_ratio, growth_log_sd)
+
+    def trajectories(self, animals=None, molts=5, draws=10000, seed=1, growth_ratio=None, growth_log_sd=None, threads=0):
+        """The same for several animals (default: all that have a forecast): `Trajectories`, with all draws in one array."""
+        from moltspan.forecast_trajectory import trajectories_of
+
+        return trajectories_of(self, animals, molts, draws, seed, growth_ratio, growth_log_sd, threads)
+
     def rehouse(self, on=None, at_most=None, rules=None):
         """Who needs another enclosure and when a move is safe: a `RehousePlan`, in the order of the day.
 

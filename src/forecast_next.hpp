@@ -1,0 +1,34 @@
+#pragma once
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "forecast_law.hpp"
+#include "moltspan/collection_fit.hpp"
+
+namespace moltspan {
+
+/// The law of one animal's next molt as the forecast has it, and what stands behind it.
+struct NextMolt {
+  std::string why_not;           ///< not blank: there is no forecast, and the rest is empty
+  std::vector<LawPoint> points;  ///< of the running stadium's predictor, without its own term
+  std::vector<StartAge> starts;  ///< empty: no molt on record
+  double watched_days = 0;       ///< of an animal without a molt on record
+  std::unique_ptr<NextMoltLaw> base, with_signs;
+
+  const NextMoltLaw& law() const { return with_signs ? *with_signs : *base; }
+};
+
+/// Laws of the next molt of the animals of one fit; several threads may ask.
+class NextMolts {
+ public:
+  explicit NextMolts(const CollectionFit& fit);
+  NextMolt of(int animal) const;
+
+ private:
+  struct Shared;
+  std::shared_ptr<const Shared> shared_;
+};
+
+}  // namespace moltspan

@@ -1,0 +1,180 @@
+#include "forecast_trajectory_draws.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "moltspan/numeric/normal.hpp"
+#include "moltspan/numeric/philox.hpp"
+
+namespace moltspan {
+namespace {
+
+constexpr int block = 1024;  ///< draws that are worked on together: their arrays stay in the nearest cache
+constexpr double nothing = std::numeric_limits<double>::quiet_NaN();
+constexpr double log_20_mm = 2.99573227355399099344;
+
+using Column = std::array<double, block>;
+
+/// Purposes of a counter's second word; the word of molt k holds the step of size and the stadium that ends with it.
+enum Purpose : std::uint32_t { first_molt = 0x10000, predictor = 0x20000, choices = 0x30000 };
+
+/// State of the draws of one block.
+class Courses {
+ public:
+  Courses(const TrajectoryPlan& plan, std::uint64_t seed) : plan_(plan), seed_(seed) {}
+
+  void begin(std::uint32_t first, int n);
+  void grow(int molt, double* leg_span_mm, int stride);
+  void next_molt();
+  void write(const Column& values, double* to, int stride) const {
+    for (int i = 0; i < n_; ++i) to[static_cast<std::ptrdiff_t>(i) * stride] = values[i];
+  }
+  void write_start(double* leg_span_mm);
+  void write_dates(double* to, int stride) const { write(day_, to, stride); }
+
+ private:
+  void uniforms(std::uint32_t word, Column& one, Column& two) const {
+    vectors::uniforms(seed_, first_, word, plan_.name_low, plan_.name_high, n_, one.data(), two.data());
+  }
+  void normals(std::uint32_t word, Column& one, Column& two) {
+    uniforms(word, u_, v_);
+    vectors::normal_quantiles(u_.data(), n_, one.data());
+    vectors::normal_quantiles(v_.data(), n_, two.data());
+  }
+  double log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const;
+
+  const TrajectoryPlan& plan_;
+  std::uint64_t seed_;
+  std::uint32_t first_ = 0;
+  int n_ = 0;
+  Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_;
+  Column u_, v_, z_, w_, x_, choice_, latent_;
+};
+
+/// log T of the stadium that ends with the first molt, on the day that was drawn.
+double Courses::log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const {
+  if (plan_.starts.empty()) {
+    // Met at a random moment: its whole length is only known to be more than what was watched and what is to come.
+    const double least = std::log(std::max(plan_.watched_days + day_[i] - plan_.first_day, 1e-9));
+    const double above = numeric::Phi((c.mean - least) / c.log_spread);
+    return c.mean - c.log_spread * numeric::normal_quantile(std::max(latent * above, 1e-300));
+  }
+  const std::size_t start =
+      plan_.starts.size() == 1 ? 0 : static_cast<std::size_t>(plan_.start_of_cell[cell].pick(start_choice));
+  return std::log(std::max(plan_.starts[start].age_days + day_[i], 1e-9));
+}
+
+void Courses::begin(std::uint32_t first, int n) {
+  first_ = first;
+  n_ = n;
+  uniforms(first_molt, x_, v_);
+  vectors::normal_quantiles(x_.data(), n, z_.data());
+  Column which = v_, z_eta, z_size, z_exponent;
+  normals(predictor, z_eta, z_size);
+  uniforms(choices, choice_, latent_);
+  normals(0, z_exponent, w_);
+  constexpr double step = 2 * TrajectoryPlan::z_limit / (TrajectoryPlan::z_nodes - 1);
+  for (int i = 0; i < n; ++i) {
+    const double at = std::clamp((z_[i] + TrajectoryPlan::z_limit) / step, 0.0, TrajectoryPlan::z_nodes - 1.0 - 1e-9);
+    const int node = static_cast<int>(at);
+    day_[i] = plan_.day_of_z[node] + (at - node) * (plan_.day_of_z[node + 1] - plan_.day_of_z[node]);
+    const int cell = std::min(static_cast<int>(x_[i] * TrajectoryPlan::n_cells), TrajectoryPlan::n_cells - 1);
+    const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.component_of_cell[cell].pick(which[i]))];
+    eta_[i] = c.mean;
+    if (c.gain > 0) eta_[i] += c.gain * (log_length(i, cell, c, choice_[i], latent_[i]) - c.mean) + c.sd * z_eta[i];
+    sigma_[i] = c.sigma;
+    begin_size_[i] = size_[i] = plan_.size_mean + c.size_gain * (eta_[i] - c.center) + c.size_sd * z_size[i];
+    exponent_[i] = plan_.exponent + plan_.exponent_sd * z_exponent[i];
+  }
+  // The sex has a stream of its own, so that it does not depend on which day the stadium began.
+  uniforms(choices + 1, u_, v_);
+  for (int i = 0; i < n; ++i) stops_[i] = u_[i] < plan_.stop_chance;
+}
+
+void Courses::write_start(double* leg_span_mm) {
+  for (int i = 0; i < n_; ++i) x_[i] = size_[i] + log_20_mm;
+  vectors::exponentials(x_.data(), n_, leg_span_mm);
+}
+
+/// Sizes after the molt-th molt (from 1).
+void Courses::grow(int molt, double* leg_span_mm, int stride) {
+  normals(static_cast<std::uint32_t>(molt), z_, w_);
+  const GrowthStep g = plan_.growth;
+  const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
+  for (int i = 0; i < n_; ++i) {
+    const bool adult = size_[i] >= adult_from;
+    size_[i] += (adult ? g.adult_log_ratio : g.log_ratio) + (adult ? g.adult_log_sd : g.log_sd) * z_[i];
+    x_[i] = size_[i] + log_20_mm;
+  }
+  vectors::exponentials(x_.data(), n_, v_.data());
+  write(v_, leg_span_mm, stride);
+}
+
+/// Moves the draws on to their next molt; w_ holds the normal quantile of that stadium.
+void Courses::next_molt() {
+  const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
+  if (plan_.family == Family::weibull)
+    for (int i = 0; i < n_; ++i) w_[i] = std::log(-numeric::log_Phi(w_[i]));
+  if (plan_.family == Family::loglogistic)
+    for (int i = 0; i < n_; ++i) w_[i] = numeric::log_Phi(w_[i]) - numeric::log_Phi(-w_[i]);
+  for (int i = 0; i < n_; ++i) {
+    const double change = (size_[i] >= adult_from ? plan_.adult_effect : 0) -
+                          (begin_size_[i] >= adult_from ? plan_.adult_effect : 0) - plan_.ends_with_stadium;
+    x_[i] = eta_[i] + exponent_[i] * (size_[i] - begin_size_[i]) + change + sigma_[i] * w_[i];
+  }
+  vectors::exponentials(x_.data(), n_, v_.data());
+  for (int i = 0; i < n_; ++i) {
+    const bool last = stops_[i] > 0 && size_[i] >= plan_.adult_log_size;
+    day_[i] = last ? nothing : day_[i] + v_[i];
+    size_[i] = last ? nothing : size_[i];
+  }
+}
+
+}  // namespace
+
+AliasTable::AliasTable(const std::vector<double>& weights) : keep(weights.size(), 1.0), other(weights.size()) {
+  double total = 0;
+  for (double w : weights) total += w;
+  std::vector<int> small, large;
+  const auto n = static_cast<double>(weights.size());
+  for (std::size_t i = 0; i < weights.size(); ++i) {
+    other[i] = static_cast<int>(i);
+    keep[i] = total > 0 ? weights[i] / total * n : 1;
+    (keep[i] < 1 ? small : large).push_back(static_cast<int>(i));
+  }
+  while (!small.empty() && !large.empty()) {
+    const auto less = static_cast<std::size_t>(small.back()), more = static_cast<std::size_t>(large.back());
+    small.pop_back();
+    other[less] = static_cast<int>(more);
+    keep[more] -= 1 - keep[less];
+    if (keep[more] >= 1) continue;
+    large.pop_back();
+    small.push_back(static_cast<int>(more));
+  }
+  for (const auto* rest : {&small, &large})
+    for (int i : *rest) keep[static_cast<std::size_t>(i)] = 1;
+}
+
+int AliasTable::pick(double uniform) const {
+  const double at = uniform * static_cast<double>(keep.size());
+  const auto slot = std::min(static_cast<std::size_t>(at), keep.size() - 1);
+  return at - static_cast<double>(slot) < keep[slot] ? static_cast<int>(slot) : other[slot];
+}
+
+void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, double* dates_days, double* leg_span_mm,
+                  double* start_leg_span_mm) {
+  Courses courses(plan, options.seed);
+  for (int first = 0; first < options.draws; first += block) {
+    const std::ptrdiff_t at = static_cast<std::ptrdiff_t>(first) * options.molts;
+    courses.begin(static_cast<std::uint32_t>(first), std::min(block, options.draws - first));
+    courses.write_start(start_leg_span_mm + first);
+    for (int molt = 0; molt < options.molts; ++molt) {
+      courses.write_dates(dates_days + at + molt, options.molts);
+      courses.grow(molt + 1, leg_span_mm + at + molt, options.molts);
+      if (molt + 1 < options.molts) courses.next_molt();
+    }
+  }
+}
+
+}  // namespace moltspan

@@ -1,0 +1,69 @@
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <vector>
+
+#include "forecast_law.hpp"
+#include "moltspan/forecast_trajectory.hpp"
+
+namespace moltspan {
+
+/// One of n outcomes in constant time (Walker 1977's alias method).
+struct AliasTable {
+  std::vector<double> keep;
+  std::vector<int> other;
+
+  AliasTable() = default;
+  explicit AliasTable(const std::vector<double>& weights);
+  int pick(double uniform) const;
+};
+
+/// A point of the posterior once the day of the molt is known: eta is normal with mean `mean + gain (log T - mean)`,
+/// and the present size is normal with mean `size_mean + size_gain (eta - center)`, as its error moves eta.
+struct DrawComponent {
+  double mean = 0, gain = 0, sd = 0, sigma = 0;
+  double log_spread = 0;  ///< sd of log T, eta integrated out
+  double center = 0, size_gain = 0, size_sd = 0;
+};
+
+/// All that the draws of one animal need. Equal numbers of cells in probability: how points and start days share the
+/// first molt's days differs from cell to cell.
+struct TrajectoryPlan {
+  static constexpr int z_nodes = 257;
+  static constexpr double z_limit = 6;
+  static constexpr int n_cells = 32;
+
+  Family family = Family::lognormal;
+  std::uint32_t name_low = 0, name_high = 0;
+  std::vector<double> day_of_z;  ///< day of the first molt at equal steps of the normal quantile
+  std::vector<DrawComponent> components;
+  std::vector<AliasTable> component_of_cell, start_of_cell;
+  std::vector<StartAge> starts;  ///< empty: no molt on record
+  double first_day = 0, watched_days = 0;
+  double size_mean = 0;
+  double exponent = 0, exponent_sd = 0;
+  double ends_with_stadium = 0;  ///< effect that the next stadium does not have any more
+  double adult_log_size = std::numeric_limits<double>::infinity();
+  double adult_effect = 0;
+  bool adult_now = false;  ///< whatever its size
+  double stop_chance = 0;  ///< that its sex stops when grown
+  GrowthStep growth;
+};
+
+/// Draws `draws` courses into arrays of draws x molts and, for the sizes at the start, of draws.
+void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, double* dates_days, double* leg_span_mm,
+                  double* start_leg_span_mm);
+
+/// Loops that compilers turn into vector code; the same bits with and without it. Arrays must not overlap.
+namespace vectors {
+/// Two uniforms of (0, 1) for each of n counters (first + i, word, low, high).
+void uniforms(std::uint64_t seed, std::uint32_t first, std::uint32_t word, std::uint32_t low, std::uint32_t high, int n,
+              double* one, double* two);
+/// Standard normal quantiles, by algorithm AS 241.
+void normal_quantiles(const double* p, int n, double* z);
+/// exp, within 2 units of the last digit for |x| < 690, NaN for NaN.
+void exponentials(const double* x, int n, double* result);
+}  // namespace vectors
+
+}  // namespace moltspan
