@@ -72,7 +72,7 @@ void Courses::begin(std::uint32_t first, int n) {
   vectors::normal_quantiles(x_.data(), n, z_.data());
   Column which = v_, z_eta, z_size, z_exponent;
   normals(predictor, z_eta, z_size);
-  uniforms(choices, choice_, latent_);
+  if (plan_.starts.size() != 1) uniforms(choices, choice_, latent_);
   normals(0, z_exponent, w_);
   constexpr double step = 2 * TrajectoryPlan::z_limit / (TrajectoryPlan::z_nodes - 1);
   for (int i = 0; i < n; ++i) {
@@ -88,8 +88,9 @@ void Courses::begin(std::uint32_t first, int n) {
     exponent_[i] = plan_.exponent + plan_.exponent_sd * z_exponent[i];
   }
   // The sex has a stream of its own, so that it does not depend on which day the stadium began.
-  uniforms(choices + 1, u_, v_);
-  for (int i = 0; i < n; ++i) stops_[i] = u_[i] < plan_.stop_chance;
+  const bool sure = plan_.stop_chance <= 0 || plan_.stop_chance >= 1;
+  if (!sure) uniforms(choices + 1, u_, v_);
+  for (int i = 0; i < n; ++i) stops_[i] = (sure ? 0.5 : u_[i]) < plan_.stop_chance;
 }
 
 void Courses::write_start(double* leg_span_mm) {

@@ -28,19 +28,18 @@ MOLTSPAN_WIDE void uniforms(std::uint64_t seed, std::uint32_t first, std::uint32
   const std::uint32_t key0 = static_cast<std::uint32_t>(seed), key1 = static_cast<std::uint32_t>(seed >> 32);
   for (int i = 0; i < n; ++i) {
     // Philox4x32-10 written out on plain words: arrays would keep compilers from turning the loop into vector code.
-    std::uint64_t c0 = first + static_cast<std::uint32_t>(i), c1 = word, c2 = low, c3 = high;
-    std::uint32_t k0 = key0, k1 = key1;
+    std::uint32_t c0 = first + static_cast<std::uint32_t>(i), c1 = word, c2 = low, c3 = high, k0 = key0, k1 = key1;
     for (int round = 0; round < 10; ++round) {
-      const std::uint64_t even = c0 * 0xD2511F53u, odd = c2 * 0xCD9E8D57u;
-      c0 = (odd >> 32) ^ c1 ^ k0;
-      c1 = odd & 0xFFFFFFFFu;
-      c2 = (even >> 32) ^ c3 ^ k1;
-      c3 = even & 0xFFFFFFFFu;
+      const std::uint64_t even = std::uint64_t{c0} * 0xD2511F53u, odd = std::uint64_t{c2} * 0xCD9E8D57u;
+      c0 = static_cast<std::uint32_t>(odd >> 32) ^ c1 ^ k0;
+      c1 = static_cast<std::uint32_t>(odd);
+      c2 = static_cast<std::uint32_t>(even >> 32) ^ c3 ^ k1;
+      c3 = static_cast<std::uint32_t>(even);
       k0 += 0x9E3779B9u;
       k1 += 0xBB67AE85u;
     }
-    one[i] = open_uniform(static_cast<std::uint32_t>(c0), static_cast<std::uint32_t>(c1));
-    two[i] = open_uniform(static_cast<std::uint32_t>(c2), static_cast<std::uint32_t>(c3));
+    one[i] = open_uniform(c0, c1);
+    two[i] = open_uniform(c2, c3);
   }
 }
 

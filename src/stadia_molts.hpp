@@ -36,8 +36,12 @@ FoundMolts find_molts(const KnownRows& known, const std::vector<Day>& looks, std
 Problem doubt_about(const KnownRows& known, std::int64_t row, std::string column, std::string value, std::string rule,
                     std::string next_step);
 
+}  // namespace moltspan::stadia_detail
+
+namespace moltspan {
+
 /// What follows maturity in an animal that is male with this chance; from .8 on and up to .2 it counts as sure. Unknown
 /// where the sexes differ and the sex is not known.
 AfterMaturity after_maturity_of(const Animal& animal, double male_chance);
 
-}  // namespace moltspan::stadia_detail
+}  // namespace moltspan

@@ -4,7 +4,7 @@ import math
 from datetime import timedelta
 
 from moltspan import _core, frames
-from moltspan.result import Health, html_table, text_table
+from moltspan.result import Health, Result
 
 LEVELS = (0.1, 0.25, 0.5, 0.75, 0.9)
 BAND = (0.1, 0.9)
@@ -46,29 +46,18 @@ def _indices(fit, animals):
     return [place[animal] for animal in animals]
 
 
-class _Result:
-    """What cannot be changed."""
-
-    def __setattr__(self, name, value):
-        raise AttributeError("trajectories cannot be changed; draw again")
-
-    __delattr__ = __setattr__
-
-    def _set(self, **values):
-        for name, value in values.items():
-            object.__setattr__(self, name, value)
-
-
-class Trajectories(_Result):
+class Trajectories(Result):
     """Courses of several animals; `trajectories["A1"]` is one of them.
 
     `dates_days` (animals x draws x molts): days, with fraction, from the beginning of the `as_of` day; NaN = no such molt.
     `leg_span_mm`: sizes after these molts. `animals`: names in the order of the arrays; `without`: name -> why there are no draws.
     """
 
+    _title = "Trajectories: the next molt"
+
     def __init__(self, fit, core, asked):
-        self._set(fit=fit, _core=core, asked=asked, animals=[animal.id for animal in core.animals],
-                  without={animal.id: animal.why_none for animal in core.without})
+        super().__init__(fit=fit, _core=core, asked=asked, animals=tuple(animal.id for animal in core.animals),
+                         without={animal.id: animal.why_none for animal in core.without})
 
     @property
     def as_of(self):
@@ -101,32 +90,29 @@ class Trajectories(_Result):
 
     def table(self):
         """A row an animal and molt: medians and 80 % bands of date and leg span, and the chance that this molt comes."""
-        rows = [row for one in self for row in one._rows()]
-        return frames.frame_of({name: [row[name] for row in rows] for name in _COLUMNS}, self.fit.collection._kind)
+        return frames.frame_of(self._numbers(), self.fit.collection._kind)
 
-    def summary(self):
-        """What was drawn, and the health of it, as text."""
-        return "\n".join(f"{name}: {value}" for name, value in self._facts())
-
-    __repr__ = summary
+    def _numbers(self):
+        return _columns([row for one in self for row in one._rows(self.asked["molts"])])
 
     def _facts(self):
-        return [("trajectories", f"{len(self)} animals, {self.asked['draws']} draws of {self.asked['molts']} molts, seed {self.asked['seed']}"),
-                ("as of", self.as_of), ("without", ", ".join(self.without) or "none"), ("health", self.health)]
+        return [("drawn", f"{len(self)} animals, {self.asked['draws']} draws of {self.asked['molts']} molts, seed {self.asked['seed']}"),
+                ("as of", str(self.as_of)), ("without", ", ".join(self.without) or "none"), ("health", str(self.health))]
 
-    def _repr_html_(self):
-        rows = [_cells(row) for one in self for row in one._rows()[:1]]
-        return html_table("Trajectories: the next molt", self._facts(), _HEAD, rows)
+    def _table(self):
+        return _HEAD, [_cells(row) for one in self for row in one._rows(1)]
 
 
-class Trajectory(_Result):
+class Trajectory(Result):
     """Joint draws of one animal's next molts; nothing in it can be changed.
 
     `dates_days`, `leg_span_mm` (draws x molts) as in `Trajectories`; `start_leg_span_mm`: the present size, drawn with its error.
     """
 
+    _title = "Trajectory"
+
     def __init__(self, whole, index):
-        self._set(_whole=whole, _index=index, _animal=whole._core.animals[index], fit=whole.fit, asked=whole.asked)
+        super().__init__(_whole=whole, _index=index, _animal=whole._core.animals[index], fit=whole.fit, asked=whole.asked)
 
     @property
     def animal(self):
@@ -195,11 +181,13 @@ class Trajectory(_Result):
 
     def table(self):
         """A row a molt: medians and 80 % bands of date and leg span, and the chance that this molt comes."""
-        rows = self._rows()
-        return frames.frame_of({name: [row[name] for row in rows] for name in _COLUMNS}, self.fit.collection._kind)
+        return frames.frame_of(self._numbers(), self.fit.collection._kind)
 
-    def _rows(self):
-        return [self._row(molt) for molt in range(self.asked["molts"])]
+    def _numbers(self):
+        return _columns(self._rows(self.asked["molts"]))
+
+    def _rows(self, molts):
+        return [self._row(molt) for molt in range(molts)]
 
     def _row(self, molt):
         core, at = self._whole._core, (self._index, molt)
@@ -210,24 +198,21 @@ class Trajectory(_Result):
 
     def _facts(self):
         pace = self.pace_percentile
-        facts = [("animal", f"{self.animal} ({self._animal.taxon or 'kind not stated'})"), ("as of", self.as_of),
-                 ("draws", f"{self.asked['draws']}, seed {self.asked['seed']}"),
-                 ("pace", "not known" if pace is None else f"faster than {pace:.0f} in 100 of its kind"), ("health", self.health)]
-        return facts + [("note", note) for note in self.notes]
+        return [("animal", f"{self.animal} ({self._animal.taxon or 'kind not stated'})"), ("as of", str(self.as_of)),
+                ("draws", f"{self.asked['draws']}, seed {self.asked['seed']}"),
+                ("pace", "not known" if pace is None else f"faster than {pace:.0f} in 100 of its kind"),
+                *(("note", note) for note in self.notes), ("health", str(self.health))]
 
-    def summary(self):
-        """The next molts as text."""
-        facts = "\n".join(f"{name}: {value}" for name, value in self._facts())
-        return facts + "\n" + text_table(_HEAD, [_cells(row) for row in self._rows()])
-
-    __repr__ = summary
-
-    def _repr_html_(self):
-        return html_table("Trajectory", self._facts(), _HEAD, [_cells(row) for row in self._rows()])
+    def _table(self):
+        return _HEAD, [_cells(row) for row in self._rows(self.asked["molts"])]
 
 
 _COLUMNS = ("animal", "molt", "chance", "date", "date_from", "date_to", "leg_span_mm", "leg_span_from_mm", "leg_span_to_mm")
 _HEAD = ("animal", "molt", "chance", "even odds by", "80 % between", "leg span mm", "80 % between mm")
+
+
+def _columns(rows):
+    return {name: [row[name] for row in rows] for name in _COLUMNS}
 
 
 def _cells(row):

@@ -9,6 +9,7 @@
 
 #include "forecast_trajectory_draws.hpp"
 #include "moltspan/forecast.hpp"
+#include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 #include "stadia_book.hpp"
 
