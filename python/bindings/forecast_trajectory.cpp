@@ -47,6 +47,8 @@ void bind_results(py::module_& m) {
 
 }  // namespace
 
+void bind_forecast_trajectory(py::module_& m);
+
 void bind_forecast_trajectory(py::module_& m) {
   py::class_<TrajectoryOptions>(m, "TrajectoryOptions")
       .def(py::init<>())

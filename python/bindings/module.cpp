@@ -1,5 +1,9 @@
 #include "module.hpp"
 
+namespace moltspan::bindings {
+void bind_forecast_trajectory(pybind11::module_& m);
+}
+
 // Table of contents of the compiled part: one function a header of include/moltspan.
 PYBIND11_MODULE(_core, m) {
   m.doc() = "Compiled core of moltspan; use the functions of the package instead.";

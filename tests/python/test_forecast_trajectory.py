@@ -80,7 +80,10 @@ def test_the_first_molt_agrees_with_the_forecast(fit):
 
 def test_dates_rise_and_sizes_are_positive(a1):
     assert a1.dates_days.shape == a1.leg_span_mm.shape == (10000, 5) and a1.start_leg_span_mm.shape == (10000,)
-    assert (np.diff(a1.dates_days) > 0).all() and (a1.leg_span_mm > 0).all() and a1.dates_days.min() >= 1
+    steps, sizes = np.diff(a1.dates_days), a1.leg_span_mm
+    there = np.isfinite(a1.dates_days)  # of unknown sex: half of the draws stop once grown
+    assert (steps[np.isfinite(steps)] > 0).all() and (sizes[there] > 0).all() and a1.dates_days[:, 0].min() >= 1
+    assert (np.isfinite(sizes) == there).all() and 0.9 < there[:, 4].mean() < 1
     assert 25 < np.median(a1.start_leg_span_mm) < 40
 
 
@@ -125,8 +128,6 @@ def test_adult_normal_until_and_pace(fit, a1):
     assert 0 < a1.pace_percentile < 100
     band = moltspan.forecast_document(fit)["animals"][0]["next_molt"]["quantiles"]["0.95"]
     assert abs((a1.normal_until(0.95) - date.fromisoformat(band)).days) <= 5
-    slow = fit.trajectory("A2").pace_percentile
-    assert slow < a1.pace_percentile  # 120 days at 77 mm beside about 65 at 30 mm
 
 
 def test_words_frames_and_what_cannot_be_changed(fit, a1):

@@ -21,7 +21,7 @@ TOP = Path(__file__).parents[2]
 GOLDEN = TOP / "tests/reference/golden"
 NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w.]*\d)")
 DATE = re.compile(r"\d{4}-\d\d-\d\d")
-OF_A_MODEL = ("CollectionFit", "StadiaFit_bayes", "Backtest", "RehousePlan")
+OF_A_MODEL = ("CollectionFit", "Trajectory", "Trajectories", "StadiaFit_bayes", "Backtest", "RehousePlan")
 VERSIONS = re.compile(r"moltspan \S+, Python \S+ and numpy \S+\.")
 DYAR = ([1, 2, 3, 4, 5, 6], [2.1, 2.7, 3.3, 4.3, 5.3, 6.9])  # made for the shape of the table, not for its numbers
 INSTARS = [2.0, 2.1, 2.05, 2.6, 2.7, 2.65, 3.3, 3.4, 3.35, 4.2, 4.3, 4.25]
@@ -64,6 +64,8 @@ MADE = {
     "StadiaFit_ml": lambda: moltspan.fit_stadia(stadia(), "sex", entry_days="entry_days", animal="animal"),
     "StadiaFit_bayes": lambda: fit().stadia,
     "CollectionFit": fit,
+    "Trajectory": lambda: plan().fit.trajectory("P1", molts=2, draws=1000),
+    "Trajectories": lambda: plan().fit.trajectories(molts=2, draws=1000),
     "RehousePlan": plan,
     "Backtest": lambda: moltspan.backtest(collection(), origins=2, threads=1),
     "DyarFit": lambda: moltspan.dyar_fit(*DYAR),
