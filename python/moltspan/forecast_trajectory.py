@@ -219,5 +219,5 @@ def _cells(row):
     def size(name):
         return "-" if math.isnan(row[name]) else f"{row[name]:.0f}"
 
-    return (row["animal"], row["molt"], f"{row['chance']:.2f}", row["date"] or "-", f"{row['date_from'] or '-'} .. {row['date_to'] or '-'}",
+    return (row["animal"], str(row["molt"]), f"{row['chance']:.2f}", str(row["date"] or "-"), f"{row['date_from'] or '-'} .. {row['date_to'] or '-'}",
             size("leg_span_mm"), f"{size('leg_span_from_mm')} .. {size('leg_span_to_mm')}")
