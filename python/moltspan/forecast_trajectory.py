@@ -42,7 +42,8 @@ def _indices(fit, animals):
     place = {name: i for i, name in enumerate(ids)}
     for animal in animals:
         if animal not in place:
-            raise ValueError(f"trajectory: animal {animal!r} is not in the collection; it holds {', '.join(ids[:8])}{', ...' if len(ids) > 8 else ''}")
+            some = ", ".join(ids[:8]) + (", ..." if len(ids) > 8 else "")
+            raise ValueError(f"trajectory: animal {animal!r} is not in the collection; it holds {some}")
     return [place[animal] for animal in animals]
 
 
