@@ -10,7 +10,7 @@
 namespace moltspan {
 namespace {
 
-constexpr int max_newton_steps = 100;
+constexpr int max_newton_steps = 100, long_search = 8;
 constexpr double newton_tolerance = 1e-12;  ///< Newton decrement: twice the gain that is left in the log density
 constexpr std::size_t many_terms = 5000;    ///< from which threads pay and Newton may stop earlier
 constexpr double loose_newton_tolerance = 1e-7;
@@ -204,7 +204,8 @@ double ConditionalPosterior::newton_decrement() const {
   return decrement;
 }
 
-/// Halves the step until the log density does not fall; returns false when no length helps.
+/// Halves the step until the log density does not fall; returns false when no length helps. Late in a long search it
+/// doubles a full step while that gains: against an exponential wall Newton's own steps never grow.
 bool ConditionalPosterior::line_search(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value) {
   Eigen::VectorXd trial;
   for (double length = 1; length > 1e-11; length *= 0.5) {
@@ -213,11 +214,23 @@ bool ConditionalPosterior::line_search(const Eigen::VectorXd& step, const Eigen:
     if (std::isfinite(there) && there >= value - 1e-12 * std::abs(value)) {
       mode_ = trial;
       value = there;
+      if (length == 1 && iterations_ > long_search) lengthen(step, hyper, value);
       return true;
     }
   }
   evaluate(mode_, hyper);
   return false;
+}
+
+void ConditionalPosterior::lengthen(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value) {
+  for (double length = 1; length < 1e6; length *= 2) {
+    const Eigen::VectorXd trial = mode_ + length * step;
+    const double there = evaluate(trial, hyper);
+    if (!(there > value)) break;
+    mode_ = trial;
+    value = there;
+  }
+  evaluate(mode_, hyper);
 }
 
 bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {

@@ -111,6 +111,7 @@ class ConditionalPosterior {
   void back_substitute(Eigen::VectorXd& step) const;
   double newton_decrement() const;
   bool line_search(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
+  void lengthen(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
   void add_term_to_front(std::size_t index, bool clipped);
   void add_to_parent(int node);
 

@@ -9,6 +9,7 @@ Importing this package loads numpy and the compiled core only; the rest is loade
 """
 
 import importlib
+import sys
 
 try:
     from moltspan import _core
@@ -118,6 +119,17 @@ def __getattr__(name):
         raise AttributeError(f"moltspan.{name} is not part of this version") from None
     globals()[name] = value
     return value
+
+
+class _Package(type(importlib)):
+    """Keeps a function from being hidden behind the submodule of the same name (`backtest`, `report`) that holds it."""
+
+    def __setattr__(self, name, value):
+        if not (_HOMES.get(name) == name and isinstance(value, type(importlib))):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __dir__():
