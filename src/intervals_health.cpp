@@ -181,7 +181,8 @@ void note_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
   if (!has_upper_bound(model.data()))
     fit.health.push_back(
         {HealthState::warning, "no_closed_stadium", "no stadium was seen to end: lengths rest on the priors alone"});
-  if (posterior.hyper().failed_points > 0)
+  // A point or two far out among many change nothing.
+  if (20 * posterior.hyper().failed_points > posterior.hyper().weights.size())
     fit.health.push_back({HealthState::warning, "points",
                           std::to_string(posterior.hyper().failed_points) + " of " +
                               std::to_string(posterior.hyper().weights.size()) +

@@ -3,6 +3,7 @@
 #include <toml++/toml.h>
 
 #include <cmath>
+#include <limits>
 #include <stdexcept>
 
 #include "embedded_tables.hpp"
@@ -184,6 +185,8 @@ Predictor StadiaModel::make_predictor(const Eigen::VectorXd& covariates, int nod
   return predictor;
 }
 
+constexpr double least_log_sigma = -14;
+
 double StadiaModel::level_sd(int level, const Eigen::VectorXd& hyper) const {
   for (std::size_t i = 0; i < estimated_.size(); ++i)
     if (estimated_[i] == level) return std::exp(hyper[log_sigma_index() + 1 + static_cast<int>(i)]);
@@ -237,6 +240,8 @@ TermResult StadiaModel::weighted_term(std::size_t index, double eta, const Eigen
 
 double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   if (coefficients_in_hyper_) return 0;
+  // Lengths without any spread have no posterior: it grows without bound towards sigma = 0. Health says so.
+  if (hyper[0] < least_log_sigma) return -std::numeric_limits<double>::infinity();
   double total = priors_.log_density_of_log_sd("sigma", hyper[0]);
   for (std::size_t i = 0; i < estimated_.size(); ++i)
     total += priors_.log_density_of_log_sd(sd_name(groups_.levels[estimated_[i]]), hyper[1 + static_cast<int>(i)]);

@@ -241,6 +241,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
   own_shift_.clear();
   shift_.setZero(mode_.size());
   double value = evaluate(mode_, hyper);
+  if (!std::isfinite(value)) value = evaluate(mode_ = prior_mean_, hyper);
   Eigen::VectorXd step = Eigen::VectorXd::Zero(mode_.size());
   bool converged = false;
   for (iterations_ = 1; iterations_ <= max_newton_steps && !converged; ++iterations_) {

@@ -206,9 +206,11 @@ void solve_points(const SolverMaker& make_solver, const std::vector<VectorXd>& p
 }
 
 /// Solvers of a latent model that hand each solved point to `visit`.
-SolverMaker latent_solvers(const LatentModel& model, const HyperOptions& options, const PointVisitor& visit) {
-  return [&model, &options, &visit]() -> PointSolver {
+SolverMaker latent_solvers(const LatentModel& model, const ConditionalPosterior& search, const HyperOptions& options,
+                           const PointVisitor& visit) {
+  return [&model, &search, &options, &visit]() -> PointSolver {
     const auto posterior = std::make_shared<ConditionalPosterior>(model);
+    posterior->start_at(search);
     return [posterior, &model, &options, &visit](std::size_t point, const VectorXd& hyper) {
       if (!posterior->solve(hyper)) return -std::numeric_limits<double>::infinity();
       const double value = posterior->log_marginal() + model.log_hyper_prior(hyper);
@@ -390,7 +392,7 @@ HyperPosterior integrate_hyperparameters(const LatentModel& model, const VectorX
     const bool solved = solver.solve(hyper);
     return solved ? solver.log_marginal() + model.log_hyper_prior(hyper) : -std::numeric_limits<double>::infinity();
   };
-  return integrate_hyperparameters(log_posterior, latent_solvers(model, options, visit), start, options, begin);
+  return integrate_hyperparameters(log_posterior, latent_solvers(model, solver, options, visit), start, options, begin);
 }
 
 }  // namespace moltspan

@@ -71,9 +71,14 @@ class ConditionalPosterior {
   /// `threads` work on the terms of a large model together.
   explicit ConditionalPosterior(const LatentModel& model, int threads = 1);
 
-  /// Damped Newton from the last mode (at first: the prior means). Non-concave terms give a clipped Hessian for the
-  /// step; the determinant uses the true one. Returns false when it did not converge or the true Hessian is not
-  /// positive definite.
+  /// The next `solve` begins at the last mode of another solver of the same model, if it has one.
+  void start_at(const ConditionalPosterior& other) {
+    mode_ = other.mode_;
+    iterations_ = other.iterations_;
+  }
+  /// Damped Newton from the last mode (at first, or where that has no density: the prior means). Non-concave terms give
+  /// a clipped Hessian for the step; the determinant uses the true one. Returns false when it did not converge or the
+  /// true Hessian is not positive definite.
   bool solve(const Eigen::VectorXd& hyper);
 
   /// Laplace's approximation of log p(data | hyper); flat priors count as density 1.
