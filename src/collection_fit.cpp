@@ -4,6 +4,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "collection_growth.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
 #include "intervals_model.hpp"
@@ -20,21 +21,26 @@ constexpr double reference_c = 25;
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr double prior_exponent = 0.8;       ///< with which size errors count until the records tell
 
-/// Codes of a collection's groups, one of each level an animal.
-std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection) {
+/// Codes of a collection's groups, one of each level an animal, and the names of the codes.
+std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection,
+                                                    std::array<std::vector<std::string>, n_levels>& names) {
   std::array<std::vector<int>, n_levels> codes;
   std::array<std::map<std::string, int>, n_levels> known;
   bool any_cohort = false;
-  const auto code = [&](Level level, const std::string& key, bool blank) {
-    auto& names = known[static_cast<int>(level)];
-    return blank ? -1 : names.try_emplace(key, static_cast<int>(names.size())).first->second;
+  const auto code = [&](Level level, const std::string& key, const std::string& name) {
+    auto& codes_known = known[static_cast<int>(level)];
+    if (name.empty()) return -1;
+    const auto [found, added] = codes_known.try_emplace(key, static_cast<int>(codes_known.size()));
+    if (added) names[static_cast<std::size_t>(level)].push_back(name);
+    return found->second;
   };
   for (std::size_t i = 0; i < collection.animals.size(); ++i) {
     const Animal& a = collection.animals[i];
-    codes[0].push_back(code(Level::genus, a.genus, a.genus.empty()));
-    codes[1].push_back(code(Level::taxon, a.taxon, a.taxon.empty()));
-    codes[2].push_back(code(Level::cohort, a.taxon + "\n" + a.cohort, a.cohort.empty()));
+    codes[0].push_back(code(Level::genus, a.genus, a.genus));
+    codes[1].push_back(code(Level::taxon, a.taxon, a.taxon));
+    codes[2].push_back(code(Level::cohort, a.taxon + "\n" + a.cohort, a.cohort));
     codes[3].push_back(static_cast<int>(i));
+    names[3].push_back(a.id);
     any_cohort = any_cohort || !a.cohort.empty();
   }
   if (!any_cohort) codes[2].clear();
@@ -150,11 +156,22 @@ bool wants_probe(const AnimalHistory& history, const Animal& animal, Day as_of) 
   return history.recorded || !animal.acquired || *animal.acquired <= as_of;
 }
 
+/// The caller's priors of the growth model (without their `growth.`), or those of the others.
+Priors priors_of(const Priors& given, bool growth) {
+  const std::string mark = "growth.";
+  Priors result;
+  for (const auto& [name, prior] : given)
+    if (name.starts_with(mark) == growth) result.push_back({growth ? name.substr(mark.size()) : name, prior});
+  return result;
+}
+
 /// Fills fit.data and what each animal enters with.
 void build_data(CollectionFit& fit) {
   const Collection& collection = *fit.collection;
+  const auto codes = animal_codes(collection, fit.group_names);
   fit.animals = size_inputs(collection, fit.table);
-  const auto codes = animal_codes(collection);
+  if (fit.options.growth_model)
+    fit.growth = grow(fit.animals, fit.table, codes, priors_of(fit.options.priors, true), fit.options.threads);
   Rows rows(collection, fit.table, fit.animals);
   std::vector<CovariateRow> records, probes;
   const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
@@ -254,7 +271,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   stadia_options.family = options.family;
   stadia_options.method = options.method;
   stadia_options.truncation = options.truncation;
-  stadia_options.priors = options.priors;
+  stadia_options.priors = priors_of(options.priors, false);
   stadia_options.threads = options.threads;
   if (fit.data.size() == 0 && fit.data.probes() == 0) {
     fit.health.push_back({HealthState::not_run, "nothing_to_fit",
@@ -265,6 +282,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   fit.stadia = fit_stadia(fit.data, stadia_options);
   fit.health = fit.stadia.health;
+  if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
   return fit;
 }
 

@@ -22,17 +22,6 @@ bool all_multiples(const std::vector<double>& values, double step) {
                      [&](double v) { return std::abs(v - step * std::round(v / step)) < 1e-6 * step; });
 }
 
-/// Steps by unit, from all leg spans of the collection.
-std::map<double, double> rounding_steps(const StadiaTable& table) {
-  std::map<double, std::vector<double>> values;
-  for (const auto& animal : table.animals)
-    for (const auto& reading : animal.sizes)
-      if (reading.measure == SizeMeasure::leg_span) values[reading.unit_mm].push_back(reading.value);
-  std::map<double, double> steps;
-  for (const auto& [unit, list] : values) steps[unit] = rounding_step_mm(list, unit);
-  return steps;
-}
-
 /// A reading as a leg span on the log scale.
 Reading as_leg_span(const SizeReading& reading, const std::map<double, double>& steps) {
   const Husbandry& h = husbandry();
@@ -147,6 +136,16 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean)
 }
 
 }  // namespace
+
+std::map<double, double> rounding_steps(const StadiaTable& table) {
+  std::map<double, std::vector<double>> values;
+  for (const auto& animal : table.animals)
+    for (const auto& reading : animal.sizes)
+      if (reading.measure == SizeMeasure::leg_span) values[reading.unit_mm].push_back(reading.value);
+  std::map<double, double> steps;
+  for (const auto& [unit, list] : values) steps[unit] = rounding_step_mm(list, unit);
+  return steps;
+}
 
 double rounding_step_mm(const std::vector<double>& values_mm, double unit_mm) {
   if (values_mm.size() >= enough_readings)

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <map>
 #include <vector>
 
 #include "moltspan/collection_fit.hpp"
@@ -9,6 +10,9 @@ namespace moltspan {
 /// Sizes of every animal in every instar, from its readings; carried over from the nearest reading where there is none;
 /// of its kind where it was never measured.
 std::vector<AnimalInputs> size_inputs(const Collection& collection, const StadiaTable& table);
+
+/// Steps of leg spans by unit, from all of the collection.
+std::map<double, double> rounding_steps(const StadiaTable& table);
 
 /// Rounding step in mm of readings written in a unit: the largest of 10 mm, 5 mm, 1/4 in and 1/8 in of which at least 8
 /// readings of that unit are all multiples; else 1/4 in, 5 mm or 1 mm by unit (common practice, no source).

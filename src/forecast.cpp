@@ -3,7 +3,9 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
+#include <iomanip>
 #include <map>
+#include <sstream>
 #include <stdexcept>
 
 #include "forecast_law.hpp"
@@ -157,6 +159,43 @@ Phase phase_now(const CollectionFit& fit, int animal, const NextMoltLaw& law, bo
   return 1 - law.survival(1 + lead) > premolt_chance ? Phase::premolt : Phase::intermolt;
 }
 
+std::string two_digits(double value) {
+  std::ostringstream text;
+  text << std::fixed << std::setprecision(2) << value;
+  return text.str();
+}
+
+/// Growth ratio of an animal at its present size, as it stands in the posterior.
+double growth_ratio(const CollectionFit& fit, int animal) {
+  const auto i = static_cast<std::size_t>(animal);
+  const double adult = fit.growth->next_shift[i];
+  if (std::isfinite(adult)) return std::exp(adult);
+  return std::exp(fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
+                  fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
+}
+
+/// Leg span after the next molt, where the animal was ever measured.
+void add_next_leg_span(const Context& context, int animal, AnimalForecast& result) {
+  const CollectionFit& fit = context.fit;
+  const auto i = static_cast<std::size_t>(animal);
+  if (!fit.growth || fit.growth->sizes[i].empty()) return;
+  Eigen::VectorXd probabilities(1 + 2 * static_cast<Index>(context.levels.size()));
+  probabilities[0] = 0.5;
+  for (std::size_t k = 0; k < context.levels.size(); ++k) {
+    probabilities[1 + 2 * static_cast<Index>(k)] = 0.5 * (1 - context.levels[k]);
+    probabilities[2 + 2 * static_cast<Index>(k)] = 0.5 * (1 + context.levels[k]);
+  }
+  // The growth model stands for leg span but for the step at a male's maturity, which its last size holds.
+  const double step = fit.animals[i].sizes.back().mean - fit.growth->sizes[i].back().mean;
+  const Eigen::VectorXd mm =
+      20 * std::exp(step) *
+      mixture_quantiles(Family::lognormal, size_after(*fit.growth, animal, 1), probabilities).row(0).transpose();
+  result.next_leg_span = NextLegSpan{mm[0], {}};
+  for (std::size_t k = 0; k < context.levels.size(); ++k)
+    result.next_leg_span->bands.push_back(
+        {context.levels[k], mm[1 + 2 * static_cast<Index>(k)], mm[2 + 2 * static_cast<Index>(k)]});
+}
+
 void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
@@ -164,7 +203,8 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   add_note_if(inputs.never_measured, result,
               "never measured: its size is taken as its kind's, and the band is wider for it (assumption)");
   add_note_if(!inputs.never_measured && !inputs.sizes.back().measured, result,
-              "not measured since its last molt: size carried on with a growth ratio of 1.30 a molt (assumption)");
+              "not measured since its last molt: size carried on with a growth ratio of " +
+                  (fit.growth ? "about " + two_digits(growth_ratio(fit, animal)) : "1.30 a molt (assumption)"));
   bool any_temperature = false;
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,
@@ -304,6 +344,7 @@ AnimalForecast forecast_animal(const Context& context, int animal) {
       forecast_running(context, animal, result);
     else
       forecast_without_start(context, animal, result);
+    add_next_leg_span(context, animal, result);
     add_assumption_notes(context, animal, result);
   }
   const bool here = history.state == AnimalState::alive && !a.set_aside;

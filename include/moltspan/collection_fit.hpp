@@ -1,10 +1,12 @@
 #pragma once
 
+#include <array>
 #include <memory>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "moltspan/growth_latent.hpp"
 #include "moltspan/intervals.hpp"
 #include "moltspan/records.hpp"
 #include "moltspan/signs.hpp"
@@ -20,8 +22,11 @@ struct CollectionOptions {
   Family family = Family::lognormal;
   Method method = Method::bayes;
   Truncation truncation = Truncation::conditional;
-  Priors priors;
+  Priors priors;  ///< of stadia by name; of growth as `growth.log_ratio`, `growth.animal_sd`, ...
   int threads = 0;
+  /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth` and sizes after the
+  /// next molt. Off by default until the bands of the next molt are measured with it.
+  bool growth_model = false;
 };
 
 /// Size of an animal in one instar on the scale log(leg span / 20 mm), with its error.
@@ -47,9 +52,13 @@ struct CollectionFit {
   std::shared_ptr<const Collection> collection;
   CollectionOptions options;
   StadiaTable table;
-  StadiaData data;                           ///< record i is stadium i of the table
-  StadiaFit stadia;                          ///< without records: only priors stand behind it
-  std::vector<AnimalInputs> animals;         ///< one an animal of the collection
+  StadiaData data;   ///< record i is stadium i of the table
+  StadiaFit stadia;  ///< without records: only priors stand behind it
+  std::shared_ptr<const GrowthModelFit>
+      growth;                         ///< animals in the same order; null unless asked for and any size was read
+  std::vector<AnimalInputs> animals;  ///< one an animal of the collection
+  std::array<std::vector<std::string>, n_levels>
+      group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
   SignModels signs;                          ///< what the signs of a coming molt are worth here
   std::vector<SignTimeline> sign_timelines;  ///< one an animal

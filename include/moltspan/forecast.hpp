@@ -30,6 +30,15 @@ struct ForecastBand {
   double from_days = 0, to_days = 0;
 };
 
+/// Leg span in mm after the next molt: median and one band a level asked for.
+struct NextLegSpan {
+  struct Band {
+    double level = 0.8, from_mm = 0, to_mm = 0;
+  };
+  double median_mm = 0;
+  std::vector<Band> bands;
+};
+
 /// Forecast of one animal. Dates of days x: as_of + floor(x).
 struct AnimalForecast {
   int animal = -1;  ///< index into Collection::animals
@@ -42,6 +51,7 @@ struct AnimalForecast {
   std::vector<double> chance_within_days;  ///< one a horizon of chance_horizons_days; empty = no forecast
   double chance_final = unknown_number;    ///< 1 for an animal that molts no more; NaN = not identified
   std::optional<Day> feed_from;
+  std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;
   std::vector<std::string> notes;

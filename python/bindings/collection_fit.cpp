@@ -16,7 +16,8 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("method", &CollectionOptions::method)
       .def_readwrite("truncation", &CollectionOptions::truncation)
       .def_readwrite("priors", &CollectionOptions::priors)
-      .def_readwrite("threads", &CollectionOptions::threads);
+      .def_readwrite("threads", &CollectionOptions::threads)
+      .def_readwrite("growth_model", &CollectionOptions::growth_model);
   py::class_<SignParameters>(m, "SignParameters")
       .def_readonly("noted", &SignParameters::noted)
       .def_readonly("alarms_per_day", &SignParameters::alarms_per_day)
@@ -36,6 +37,9 @@ void bind_collection_fit(py::module_& m) {
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
       .def_readonly("data", &CollectionFit::data)
       .def_readonly("stadia", &CollectionFit::stadia)
+      .def_property_readonly(
+          "growth", [](const CollectionFit& fit) { return std::const_pointer_cast<GrowthModelFit>(fit.growth); })
+      .def_readonly("group_names", &CollectionFit::group_names)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);

@@ -13,6 +13,13 @@ void bind_forecast(py::module_& m) {
       .def_readonly("level", &ForecastBand::level)
       .def_readonly("from_days", &ForecastBand::from_days)
       .def_readonly("to_days", &ForecastBand::to_days);
+  py::class_<NextLegSpan::Band>(m, "NextLegSpanBand")
+      .def_readonly("level", &NextLegSpan::Band::level)
+      .def_readonly("from_mm", &NextLegSpan::Band::from_mm)
+      .def_readonly("to_mm", &NextLegSpan::Band::to_mm);
+  py::class_<NextLegSpan>(m, "NextLegSpan")
+      .def_readonly("median_mm", &NextLegSpan::median_mm)
+      .def_readonly("bands", &NextLegSpan::bands);
   py::class_<AnimalForecast>(m, "AnimalForecast")
       .def_readonly("id", &AnimalForecast::id)
       .def_readonly("taxon", &AnimalForecast::taxon)
@@ -29,6 +36,7 @@ void bind_forecast(py::module_& m) {
       .def_readonly("chance_within_days", &AnimalForecast::chance_within_days)
       .def_readonly("chance_final", &AnimalForecast::chance_final)
       .def_readonly("feed_from", &AnimalForecast::feed_from)
+      .def_readonly("next_leg_span", &AnimalForecast::next_leg_span)
       .def_readonly("own_stadia", &AnimalForecast::own_stadia)
       .def_readonly("taxon_stadia", &AnimalForecast::taxon_stadia)
       .def_readonly("own_weight", &AnimalForecast::own_weight)

@@ -11,21 +11,27 @@ LEVELS = (0.5, 0.8, 0.95)
 SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
 
 
-def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0):
+def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0,
+        growth_model=False):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
     `warmth_c` (mean temperature - 25 C), `male`, `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`. `priors`
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
+
+    `growth_model=True` takes start sizes from the growth model (ratios learned by kind and animal, rounded readings, several measures)
+    in place of a usual ratio a molt, and gives `.growth` and the leg span after the next molt. Off by default: the bands of the next molt
+    have not been measured with it.
     """
-    options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads)
+    options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model)
     if as_of is None and collection.as_of is None:
         raise ValueError("the collection has no dated record of an animal without a fault: nothing can be forecast yet")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
-def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0):
+def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0,
+                       growth_model=False):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -33,6 +39,7 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.watched = getattr(_core.Watched, choice("watched", watched, ("all", "rows")))
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
+    options.growth_model = growth_model
     asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
     return options, asked
@@ -55,6 +62,13 @@ class CollectionFit(Result):
     def stadia(self):
         """The model of stadium lengths behind the forecasts."""
         return StadiaFit(self._core.stadia, self.asked, options=self._options)
+
+    @property
+    def growth(self):
+        """The model of growth behind the sizes, a `GrowthModel`; None unless fitted with `growth_model=True`, and where no size was ever read."""
+        from moltspan.growth_latent import GrowthModel
+
+        return None if self._core.growth is None else GrowthModel(self)
 
     @property
     def health(self):
@@ -147,9 +161,15 @@ def _animal(as_of, forecast):
             "chance_within_days": _chances(forecast),
             "chance_final": None if math.isnan(forecast.chance_final) else forecast.chance_final, "chance_missed": None,
             "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
-            "next_leg_span_mm": None,
+            "next_leg_span_mm": _next_leg_span(forecast.next_leg_span),
             "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
             "notes": list(forecast.notes)}
+
+
+def _next_leg_span(span):
+    if span is None:
+        return None
+    return {"median": span.median_mm, "bands": [{"level": band.level, "from": band.from_mm, "to": band.to_mm} for band in span.bands]}
 
 
 def _chances(forecast):
@@ -198,5 +218,9 @@ def _flat_row(animal):
         row |= {f"from_{band['level'] * 100:g}": band["from"], f"to_{band['level'] * 100:g}": band["to"]}
     row |= {f"q{p}": value for p, value in molt.get("quantile_days", {}).items()}
     row |= {f"chance_{days}_days": chance for days, chance in (animal["chance_within_days"] or {}).items()}
+    span = animal["next_leg_span_mm"] or {}
+    row["next_leg_span_mm"] = span.get("median")
+    for band in span.get("bands", ()):
+        row |= {f"next_leg_span_mm_{side}_{band['level'] * 100:g}": band[side] for side in ("from", "to")}
     row |= {name: animal[name] for name in ("chance_final", "feed_from", "why_no_forecast")} | animal["basis"]
     return row | {"notes": "; ".join(animal["notes"])}

@@ -88,12 +88,20 @@ def days_ahead(day, as_of):
     return day if day and day > as_of else "-"
 
 
+def _span_band(span):
+    """The band of a size nearest to 80 %, where there is any."""
+    if not span["bands"]:
+        return ""
+    band = min(span["bands"], key=lambda band: abs(band["level"] - 0.8))
+    return f" ({band['level'] * 100:g} %: {band['from']:.0f} to {band['to']:.0f})"
+
+
 def remarks(animal):
     """Size after the molt, chances that change the picture, and the notes of the forecast."""
     parts = []
     span = animal.get("next_leg_span_mm")
     if span:
-        parts.append(f"then about {span['median']:.0f} mm")
+        parts.append(f"then about {span['median']:.0f} mm" + _span_band(span))
     if (animal.get("chance_missed") or 0) >= 0.1:
         parts.append(f"{percent(animal['chance_missed'])} that a molt went unseen")
     if (animal.get("chance_final") or 0) >= 0.1:

@@ -1,0 +1,183 @@
+#include "collection_growth.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+#include "collection_sizes.hpp"
+#include "husbandry.hpp"
+
+namespace moltspan {
+namespace {
+
+constexpr double reference_mm = 20;
+constexpr std::size_t n_measures = 5;
+
+/// A measure of the records: its error, and the log ratio of a leg span to it.
+struct MeasureFacts {
+  const char* name;
+  double sd, bias, leg_span_ratio;
+};
+
+MeasureFacts measure_facts(SizeMeasure measure) {
+  const Husbandry& h = husbandry();
+  switch (measure) {
+    case SizeMeasure::leg_span:
+      break;
+    case SizeMeasure::body_length:
+      return {"body_length", h.body_length_sd, 0, h.leg_span_per_body_length};
+    case SizeMeasure::carapace_length:
+      return {"carapace_length", h.carapace_sd, 0, h.leg_span_per_carapace_length};
+    case SizeMeasure::carapace_width:
+      return {"carapace_width", h.carapace_sd, 0, h.leg_span_per_carapace_length * h.carapace_length_per_width};
+    case SizeMeasure::mass:
+      return {"mass", h.mass_sd, 0, h.leg_span_mm_per_cube_root_g};
+  }
+  return {"leg_span", h.leg_span_sd, h.leg_span_bias, 1};
+}
+
+/// Writes the readings of a collection down for the growth model.
+class GrowthRecords {
+ public:
+  GrowthRecords(const StadiaTable& table, const std::array<std::vector<int>, n_levels>& codes)
+      : table_(table), steps_(rounding_steps(table)) {
+    data_.groups = codes;
+    for (const AnimalHistory& history : table.animals) note_use(history);
+    add_measures();
+    for (std::size_t i = 0; i < table.animals.size(); ++i) add_animal(static_cast<int>(i));
+    set_columns();
+  }
+
+  const GrowthData& data() const { return data_; }
+  bool any_reading() const { return !data_.readings.empty(); }
+  /// Column of the step of leg span over the rest of the body at male maturity; -1 = not in use.
+  int male_step() const { return male_step_; }
+  static bool mature_male(const AnimalHistory& history, int place) {
+    return history.matured_molt >= 0 && place > history.matured_molt && history.male_chance > 0.5;
+  }
+
+ private:
+  void note_use(const AnimalHistory& history) {
+    for (const SizeReading& reading : history.sizes) {
+      used_[static_cast<std::size_t>(reading.measure)] = true;
+      any_mature_male_ = any_mature_male_ || mature_male(history, place_of(history, reading));
+    }
+  }
+
+  static int place_of(const AnimalHistory& history, const SizeReading& reading) {
+    return std::clamp(reading.molts_before, 0, static_cast<int>(history.molts.size()));
+  }
+
+  void add_measures() {
+    const Husbandry& h = husbandry();
+    for (std::size_t k = 0; k < n_measures; ++k) {
+      if (!used_[k]) continue;
+      const MeasureFacts facts = measure_facts(static_cast<SizeMeasure>(k));
+      measure_[k] = static_cast<int>(data_.measures.size());
+      data_.measures.push_back({facts.name, facts.sd, h.reading_sd_spread, facts.bias});
+      if (static_cast<SizeMeasure>(k) == SizeMeasure::leg_span) continue;
+      column_[k] = static_cast<int>(data_.parameters.size());
+      data_.parameters.push_back({std::string("log_leg_span_per_") + facts.name, std::log(facts.leg_span_ratio),
+                                  h.measure_ratio_log_sd, h.measure_ratio_taxon_log_sd});
+    }
+    if (!any_mature_male_) return;
+    male_step_ = static_cast<int>(data_.parameters.size());
+    data_.parameters.push_back({"mature_male_leg_step", h.mature_male_leg_step, h.mature_male_leg_step_sd, 0});
+  }
+
+  /// Molts between successive instars: 1, or more where stated instar numbers leave room for molts not on record.
+  static std::vector<double> molts_between(const AnimalHistory& history) {
+    std::vector<double> molts(history.molts.size(), 1.0);
+    std::size_t stated = history.molts.size();
+    for (std::size_t k = 0; k < history.molts.size(); ++k) {
+      if (history.molts[k].instar < 0) continue;
+      if (stated < k) {
+        const double steps = static_cast<double>(k - stated);
+        const double numbers = history.molts[k].instar - history.molts[stated].instar;
+        if (numbers > steps)
+          std::fill(molts.begin() + static_cast<std::ptrdiff_t>(stated) + 1,
+                    molts.begin() + static_cast<std::ptrdiff_t>(k) + 1, numbers / steps);
+      }
+      stated = k;
+    }
+    return molts;
+  }
+
+  void add_animal(int animal) {
+    const AnimalHistory& history = table_.animals[static_cast<std::size_t>(animal)];
+    GrowthAnimal grown;
+    grown.molts = molts_between(history);
+    if (history.matured_molt >= 0) {
+      const double adult = std::log(husbandry().adult_growth_ratio);
+      grown.next_shift = adult;
+      grown.shifts.assign(grown.molts.size(), unknown_number);
+      for (std::size_t k = static_cast<std::size_t>(history.matured_molt) + 1; k < grown.shifts.size(); ++k)
+        grown.shifts[k] = adult;
+    }
+    data_.animals.push_back(std::move(grown));
+    for (const SizeReading& reading : history.sizes) add_reading(animal, history, reading);
+  }
+
+  void add_reading(int animal, const AnimalHistory& history, const SizeReading& reading) {
+    const auto k = static_cast<std::size_t>(reading.measure);
+    const bool leg_span = reading.measure == SizeMeasure::leg_span, mass = reading.measure == SizeMeasure::mass;
+    GrowthReading read{animal, place_of(history, reading), measure_[k], 0, 0, 0};
+    read.log_value = std::log((mass ? std::cbrt(reading.value) : reading.value) / reference_mm);
+    if (leg_span) {
+      const double half = 0.5 * steps_.at(reading.unit_mm);
+      read.lower = std::max(reading.value - half, 0.5 * std::min(half, reading.value)) / reference_mm;
+      read.upper = (reading.value + half) / reference_mm;
+    }
+    column_of_reading_.push_back({column_[k], leg_span && mature_male(history, read.instar) ? male_step_ : -1});
+    data_.readings.push_back(read);
+  }
+
+  void set_columns() {
+    data_.columns.setZero(static_cast<Eigen::Index>(data_.readings.size()),
+                          static_cast<Eigen::Index>(data_.parameters.size()));
+    for (std::size_t i = 0; i < column_of_reading_.size(); ++i) {
+      const auto [ratio, step] = column_of_reading_[i];
+      if (ratio >= 0) data_.columns(static_cast<Eigen::Index>(i), ratio) = -1;
+      if (step >= 0) data_.columns(static_cast<Eigen::Index>(i), step) = 1;
+    }
+  }
+
+  const StadiaTable& table_;
+  std::map<double, double> steps_;
+  GrowthData data_;
+  std::array<bool, n_measures> used_{};
+  std::array<int, n_measures> measure_{-1, -1, -1, -1, -1}, column_{-1, -1, -1, -1, -1};
+  bool any_mature_male_ = false;
+  int male_step_ = -1;
+  std::vector<std::pair<int, int>> column_of_reading_;
+};
+
+/// The posterior sizes, as leg spans.
+void set_measured(AnimalInputs& inputs, const std::vector<LatentSize>& sizes, const AnimalHistory& history,
+                  double male_step) {
+  inputs.sizes.clear();
+  for (std::size_t k = 0; k < sizes.size(); ++k) {
+    const double step = GrowthRecords::mature_male(history, static_cast<int>(k)) ? male_step : 0;
+    inputs.sizes.push_back({sizes[k].mean + step, sizes[k].variance, sizes[k].measured});
+  }
+}
+
+}  // namespace
+
+std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, const StadiaTable& table,
+                                           const std::array<std::vector<int>, n_levels>& codes, const Priors& priors,
+                                           int threads) {
+  const GrowthRecords records(table, codes);
+  if (!records.any_reading()) return nullptr;
+  GrowthModelOptions options;
+  options.priors = priors;
+  options.threads = threads;
+  const auto growth = std::make_shared<const GrowthModelFit>(fit_growth_model(records.data(), options));
+  const double male_step =
+      records.male_step() < 0 ? 0 : growth->parameters[static_cast<std::size_t>(records.male_step())].mean;
+  for (std::size_t i = 0; i < table.animals.size(); ++i)
+    if (!growth->sizes[i].empty()) set_measured(animals[i], growth->sizes[i], table.animals[i], male_step);
+  return growth;
+}
+
+}  // namespace moltspan

@@ -1,0 +1,48 @@
+"""Sizes of a collection by the growth model: by hand on sizes that grow by one ratio, off unless asked for."""
+
+import pandas as pd
+import pytest
+
+import moltspan
+
+RATIO = 1.25
+
+
+@pytest.fixture(scope="module")
+def collection():
+    """Six animals, five molts each 40 days apart; carapaces read to .01 mm the day after, growing by exactly 1.25 a molt."""
+    rows = []
+    for k, animal in enumerate("ABCDEF"):
+        for molt in range(5):
+            day = pd.Timestamp("2025-01-01") + pd.Timedelta(days=40 * molt + 3 * k)
+            rows.append((animal, day.date().isoformat(), "molt", "", ""))
+            size = round((3 + 0.2 * k) * RATIO**molt, 2)
+            rows.append((animal, (day + pd.Timedelta(days=1)).date().isoformat(), "carapace_length", size, "mm"))
+    journal = pd.DataFrame(rows, columns=["animal", "date", "event", "value", "unit"])
+    return moltspan.Collection(pd.DataFrame({"animal": list("ABCDEF"), "taxon": "Brachypelma hamorii"}), journal)
+
+
+def test_off_unless_asked_for(collection):
+    fit = moltspan.fit(collection)
+    assert fit.growth is None
+    assert {animal["next_leg_span_mm"] for animal in moltspan.forecast_document(fit)["animals"]} == {None}
+
+
+def test_ratio_and_next_size_by_hand(collection):
+    fit = moltspan.fit(collection, growth_model=True)
+    assert "ratio a molt: 1.2" in str(fit.growth)
+    sizes = {animal["animal"]: animal["next_leg_span_mm"] for animal in moltspan.forecast_document(fit)["animals"]}
+    for one, other, factor in (("A", "F", 4.0 / 3.0), ("A", "C", 3.4 / 3.0)):
+        # Same number of molts, same measure: next sizes differ as the carapaces do. 2 % is the error of a carapace reading.
+        assert sizes[other]["median"] / sizes[one]["median"] == pytest.approx(factor, rel=0.02)
+    bands = sizes["A"]["bands"]
+    assert [band["level"] for band in bands] == [0.5, 0.8, 0.95]
+    assert all(band["from"] < sizes["A"]["median"] < band["to"] for band in bands)
+    assert bands[0]["from"] > bands[1]["from"] > bands[2]["from"]
+
+
+def test_without_any_size_there_is_no_growth():
+    journal = pd.DataFrame({"animal": "A", "date": ["2025-01-01", "2025-02-10"], "event": "molt"})
+    fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": ["A"]}), journal), growth_model=True)
+    assert fit.growth is None
+    assert moltspan.forecast_document(fit)["animals"][0]["next_leg_span_mm"] is None
