@@ -108,7 +108,7 @@ class GrowthRecords {
     GrowthAnimal grown;
     grown.molts = molts_between(history);
     if (history.matured_molt >= 0) {
-      const double adult = std::log(husbandry().adult_growth_ratio);
+      const double adult = std::log(husbandry().adult_ratio);
       grown.next_shift = adult;
       grown.shifts.assign(grown.molts.size(), unknown_number);
       for (std::size_t k = static_cast<std::size_t>(history.matured_molt) + 1; k < grown.shifts.size(); ++k)

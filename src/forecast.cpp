@@ -204,7 +204,8 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
               "never measured: its size is taken as its kind's, and the band is wider for it (assumption)");
   add_note_if(!inputs.never_measured && !inputs.sizes.back().measured, result,
               "not measured since its last molt: size carried on with a growth ratio of " +
-                  (fit.growth ? "about " + two_digits(growth_ratio(fit, animal)) : "1.30 a molt (assumption)"));
+                  (fit.growth ? "about " + two_digits(growth_ratio(fit, animal))
+                              : two_digits(husbandry().growth_ratio) + " a molt (assumption)"));
   bool any_temperature = false;
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,

@@ -124,17 +124,6 @@ std::vector<ProjectedMolt> project_molts(double start_mm, int molts, const Incre
   return path;
 }
 
-double belehradek_days(double a, double b, double c, const VectorXd& temperatures_c, double step_days) {
-  check_positive("belehradek_days", "a", a);
-  check_positive("belehradek_days", "step", step_days);
-  double sum = 0;
-  for (Index i = 0; i < temperatures_c.size(); ++i) {
-    if (temperatures_c[i] > b) sum += step_days * std::pow(temperatures_c[i] - b, c);
-    if (sum >= a * (1 - 1e-12)) return step_days * static_cast<double>(i + 1);  // equal up to the rounding of a sum
-  }
-  return unknown;
-}
-
 SlopeFactors slope_factors(const VectorXd& sizes_mm, const VectorXd& periods_days) {
   check_sizes("slope_factors", "size", sizes_mm);
   check_sizes("slope_factors", "period", periods_days);

@@ -34,8 +34,9 @@ class Risk {
   bool sign_;
 };
 
-/// A sign counts while it is younger than some leads and no meal came after it, and if it was not noted while the
-/// animal hardened, when retreats are still shut; sealed in after mating may be a sac.
+/// Holds an animal; when its molt comes is for the forecast to say, which weighs the signs already. A sign counts while
+/// it is younger than some leads and no meal came after it, and if it was not noted while the animal hardened, when
+/// retreats are still shut; sealed in after mating may be a sac.
 const SignNote* trusted_sign(const HousingSituation& s, const HousingRules& rules, const SafeDays& days) {
   const SignNote* found = nullptr;
   for (const SignNote& sign : s.signs) {
@@ -58,23 +59,6 @@ void harden(const HousingSituation& s, SafeDays& days) {
       days.hardened = *ended;
       days.waits_for_days = false;
     }
-}
-
-/// With a trusted sign the molt comes while that sign still counts: its days are cut off there.
-HousingSituation with_sign(const HousingSituation& s, const HousingRules& rules, const SafeDays& days) {
-  HousingSituation cut = s;
-  MoltChances& next = cut.next_molt;
-  const double last = days.sign->day - s.as_of + rules.sign_leads.value * days.lead.value + 1;
-  const double whole = s.next_molt.by(last);
-  if (next.days.empty() || whole < 0.01) return cut;  // the dates know better than the sign
-  while (!next.days.empty() && next.days.back() >= last) {
-    next.days.pop_back();
-    next.chances.pop_back();
-  }
-  for (double& chance : next.chances) chance /= whole;
-  next.days.push_back(last);
-  next.chances.push_back(1);
-  return cut;
 }
 
 /// The run of safe days before the next molt; false when its first day is none.
@@ -146,10 +130,9 @@ SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day fro
   harden(s, days);
   if (!s.molts_no_more) days.sign = trusted_sign(s, rules, days);
   const Day first = std::max(from, days.hardened);
-  const HousingSituation known = days.sign ? with_sign(s, rules, days) : s;
-  const Risk risk(known, rules, days);
+  const Risk risk(s, rules, days);
   if (s.next_molt.days.empty() && !s.molts_no_more) return days;
-  if (!window_before_molt(known, rules, risk, first, days)) least_risk(known, rules, risk, first, days);
+  if (!window_before_molt(s, rules, risk, first, days)) least_risk(s, rules, risk, first, days);
   return days;
 }
 

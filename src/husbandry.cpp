@@ -43,7 +43,6 @@ Husbandry read_husbandry() {
   const toml::table housing = toml::parse(embedded_table("housing"));
   h.adult_ratio = housing["growth"]["adult_ratio"]["value"].value<double>().value();
   h.adult_log_sd = housing["growth"]["adult_log_sd"]["value"].value<double>().value();
-  h.adult_growth_ratio = size("adult_growth_ratio");
   h.reading_sd_spread = size("reading_sd_spread");
   h.measure_ratio_log_sd = size("measure_ratio_log_sd");
   h.measure_ratio_taxon_log_sd = size("measure_ratio_taxon_log_sd");

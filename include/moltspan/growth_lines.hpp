@@ -224,10 +224,6 @@ std::vector<ProjectedMolt> project_molts(double start_mm, int molts, const Incre
 /// The increment model that a fit with these coefficients is.
 IncrementModel increment_model(const IncrementFit& fit);
 
-/// Days until the sum of (T - b)^c over steps of `step_days` reaches a, to a whole step; T <= b adds nothing. NaN where
-/// the series ends first.
-double belehradek_days(double a, double b, double c, const Eigen::VectorXd& temperatures_c, double step_days = 1);
-
 /// Mauchline's factors from sizes after and periods before successive molts: exp of the slopes of log((s_(k+1) - s_k) /
 /// s_k) and of log period on molt number. NaN where a series has under two values or an increment is not positive.
 struct SlopeFactors {

@@ -139,9 +139,10 @@ class ConditionalPosterior {
 
 struct HyperOptions {
   int threads = 1;
-  bool correct_means = true;   ///< see ConditionalPosterior::correct_means
-  int max_points = 512;        ///< most points of the lattice that is used from three hyperparameters on
-  bool large = false;          ///< so many data that the posterior is narrow: coarser grid, looser Newton
+  bool correct_means = true;  ///< see ConditionalPosterior::correct_means
+  int max_points = 512;       ///< most points of the lattice that is used from three hyperparameters on
+  bool large = false;  ///< so many data that the posterior is narrow: coarser grid, looser Newton, mode found to a
+                       ///< fraction of a posterior sd
   double enough_points = 70;   ///< the lattice is doubled while its effective number of points stays under this
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
   Eigen::MatrixXd covariance;

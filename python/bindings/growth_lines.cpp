@@ -214,7 +214,6 @@ void bind_projection(py::module_& m) {
   m.def("size_after", &size_after, "model"_a, "pre_mm"_a, "molt"_a);
   m.def("period_days", &period_days, "model"_a, "size_mm"_a, "molt"_a);
   m.def("project_molts", &project_molts, "start_mm"_a, "molts"_a, "increment"_a, "period"_a);
-  m.def("belehradek_days", &belehradek_days, "a"_a, "b"_a, "c"_a, "temperatures_c"_a, "step_days"_a);
   m.def("slope_factors", &slope_factors, "sizes_mm"_a, "periods_days"_a);
 }
 

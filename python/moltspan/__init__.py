@@ -42,7 +42,6 @@ _HOMES = {
     "increment_model": "growth_increments",
     "period_model": "growth_increments",
     "project_molts": "growth_increments",
-    "belehradek_days": "growth_increments",
     "slope_factors": "growth_increments",
     "instar_mixture": "instars",
     "fit": "collection_fit",

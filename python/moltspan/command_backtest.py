@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from moltspan.command_forecast import Family, Watched
-from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
+from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def backtest(
@@ -25,11 +25,9 @@ def backtest(
     faults = say_faults(collection, strict, day)
     result = _answer(collection, origins, day, watched.value, family.value)
     document = ({"remark": remark} if remark else {}) | result.document()
-    try:
+    with as_wrong_usage("backtest", OSError):
         if json_file:
             write_json(document, json_file)
-    except OSError as trouble:
-        wrong_usage("backtest", trouble)
     if json_file != "-":
         print((f"{remark}\n" if remark else "") + result.summary())
     raise typer.Exit(1 if faults else 0)
@@ -43,8 +41,6 @@ def add_to(app):
 def _answer(collection, origins, day, watched, family):
     import moltspan
 
-    try:
-        with waiting("forecasting from past days"):
-            return moltspan.backtest(collection, origins=origins, as_of=day, watched=watched, family=family)
-    except ValueError as trouble:  # records too few or too short to look back on
-        wrong_usage("backtest", trouble)
+    # records too few or too short to look back on
+    with as_wrong_usage("backtest", ValueError), waiting("forecasting from past days"):
+        return moltspan.backtest(collection, origins=origins, as_of=day, watched=watched, family=family)

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
-from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
+from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -71,24 +71,20 @@ def _plots_can_be_written(files):
 def _answer(collection, day, watched, family, levels):
     import moltspan
 
-    try:
-        with waiting("working out the forecast"):
-            fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
-            return moltspan.forecast_document(fit, levels)
-    except ValueError as trouble:  # an argument that these records cannot bear, such as a day before the first of them
-        wrong_usage("forecast", trouble)
+    # an argument that these records cannot bear, such as a day before the first of them
+    with as_wrong_usage("forecast", ValueError), waiting("working out the forecast"):
+        fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
+        return moltspan.forecast_document(fit, levels)
 
 
 def _write(document, json_file, csv_file, plots, remark):
-    try:
+    with as_wrong_usage("forecast", OSError):
         if csv_file:
             _write_csv(document, csv_file, remark)
         if plots:
             _write_plots(document, plots, remark)
         if json_file:
             write_json(document, json_file)
-    except OSError as trouble:
-        wrong_usage("forecast", trouble)
     if json_file != "-":
         tables.print_forecast(document, remark)
 

@@ -7,7 +7,7 @@ import typer
 
 from moltspan import tables_growth
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
+from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def growth(
@@ -36,18 +36,14 @@ def add_to(app):
 def _answer(collection, day, watched, level):
     from moltspan.group_growth import growth_document
 
-    try:
-        with waiting("working out the growth"):
-            return growth_document(collection, day, watched, level)
-    except ValueError as trouble:  # an argument that these records cannot bear
-        wrong_usage("growth", trouble)
+    # an argument that these records cannot bear
+    with as_wrong_usage("growth", ValueError), waiting("working out the growth"):
+        return growth_document(collection, day, watched, level)
 
 
 def _write(document, json_file, remark):
-    try:
+    with as_wrong_usage("growth", OSError):
         if json_file:
             write_json(document, json_file)
-    except OSError as trouble:
-        wrong_usage("growth", trouble)
     if json_file != "-":
         tables_growth.print_growth(document, remark)

@@ -7,7 +7,7 @@ import typer
 
 from moltspan import tables_rehouse
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
+from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def rehouse(
@@ -40,23 +40,19 @@ def add_to(app):
 def _answer(collection, as_of, watched, asked):
     import moltspan
 
-    try:
-        with waiting("working out the plan"):
-            return moltspan.fit(collection, as_of=as_of, watched=watched).rehouse(**asked)
-    except (ValueError, OSError) as trouble:  # a day that these records cannot bear, or a file of rules that cannot be read
-        wrong_usage("rehouse", trouble)
+    # a day that these records cannot bear, or a file of rules that cannot be read
+    with as_wrong_usage("rehouse", ValueError, OSError), waiting("working out the plan"):
+        return moltspan.fit(collection, as_of=as_of, watched=watched).rehouse(**asked)
 
 
 def _write(plan, json_file, sheet, ics, remark):
     document = plan.document
-    try:
+    with as_wrong_usage("rehouse", OSError):
         if sheet:
             sheet.write_text(plan.sheet(remark), encoding="utf-8")
         if ics:
             ics.write_bytes(plan.calendar(remark).encode())
         if json_file:
             write_json({"remark": remark, **document} if remark else document, json_file)
-    except OSError as trouble:
-        wrong_usage("rehouse", trouble)
     if json_file != "-":
         tables_rehouse.print_plan(document, remark)

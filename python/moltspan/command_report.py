@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import day_option, read_collection, say_faults, waiting, write_json, wrong_usage
+from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def report(
@@ -23,12 +23,10 @@ def report(
     collection = read_collection("report", folder)
     faults = say_faults(collection, strict, day)
     documents, page = _answer(collection, day, watched.value, remark)
-    try:
+    with as_wrong_usage("report", OSError):
         if json_file and json_file != "-":
             write_json(documents, json_file)
         out.write_text(page, encoding="utf-8")
-    except OSError as trouble:
-        wrong_usage("report", trouble)
     if json_file == "-":
         write_json(documents, json_file)
     else:
@@ -46,10 +44,8 @@ def _answer(collection, as_of, watched, remark):
     from moltspan.report_documents import own_notes, report_documents
     from moltspan.report_page import page_html
 
-    try:
-        with waiting("writing the report"):
-            fit = moltspan.fit(collection, as_of=as_of, watched=watched)
-            documents = report_documents(fit, remark)
-            return documents, page_html(documents, own_notes(collection), fit.health)
-    except ValueError as trouble:  # a day that these records cannot bear
-        wrong_usage("report", trouble)
+    # a day that these records cannot bear
+    with as_wrong_usage("report", ValueError), waiting("writing the report"):
+        fit = moltspan.fit(collection, as_of=as_of, watched=watched)
+        documents = report_documents(fit, remark)
+        return documents, page_html(documents, own_notes(collection), fit.health)

@@ -70,6 +70,15 @@ def write_json(document, file):
 
 
 @contextmanager
+def as_wrong_usage(command, *troubles):
+    """Troubles that the user's arguments or files are the cause of end the command as wrong usage."""
+    try:
+        yield
+    except troubles as trouble:
+        wrong_usage(command, trouble)
+
+
+@contextmanager
 def waiting(text):
     """A sign of life on standard error, on a terminal only and only if the work is long."""
     if not sys.stderr.isatty():

@@ -210,11 +210,6 @@ def project_molts(start_mm, increment, period=None, molts=10):
     return frames.frame_of({name: np.array([getattr(step, name) for step in path]) for name in names})
 
 
-def belehradek_days(a, b_c, c, temperatures_c, step_days=1.0):
-    """Days to the molt at changing temperatures: the sum of (T - b)^c over steps reaches a. NaN where the series ends first."""
-    return _core.belehradek_days(float(a), float(b_c), float(c), floats("belehradek_days", "temperature", temperatures_c), float(step_days))
-
-
 def slope_factors(sizes_mm=(), periods_days=()):
     """Mauchline's factors as a dict: `molt_slope_factor`, by which the growth factor (increment / size before) changes per molt, from
     successive sizes; `period_slope_factor`, by which the period changes per molt, from successive periods. NaN where too few."""

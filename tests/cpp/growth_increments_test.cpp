@@ -97,7 +97,7 @@ struct Stage {
   double a, b, c, days[3];  // at 1, 5, 10 C, printed to three decimals
 };
 
-TEST(ProjectMolts, SnowCrabPeriodsAtConstantAndSteppedTemperature) {
+TEST(ProjectMolts, SnowCrabPeriodsAtConstantTemperature) {
   const double temperatures[] = {1, 5, 10};
   for (const Stage& s :
        {Stage{4903.33, -6.1, 1.87, {125.498, 54.417, 27.147}}, Stage{260.39, -1.37, 0.82, {128.331, 57.047, 35.473}},
@@ -107,11 +107,7 @@ TEST(ProjectMolts, SnowCrabPeriodsAtConstantAndSteppedTemperature) {
       const double days = period_days(period, 0, 1);
       EXPECT_NEAR(days, s.days[i], 5.1e-4);
       EXPECT_NEAR(std::pow(s.a / days, 1 / s.c) + s.b, temperatures[i], 1e-9);  // the inverse
-      EXPECT_EQ(belehradek_days(s.a, s.b, s.c, VectorXd::Constant(700, temperatures[i])), std::ceil(days));
-      EXPECT_EQ(belehradek_days(s.a, s.b, s.c, VectorXd::Constant(2800, temperatures[i]), 0.25),
-                std::ceil(days * 4) / 4);
     }
-  EXPECT_TRUE(std::isnan(belehradek_days(229.5, 0.63, 1, VectorXd::Constant(9, 5))));
 }
 
 // Snow crab medians, Crustaceana 88 (2015) 911: 234, 284, 346 d; 19.5, 27.5, 37.5 mm.

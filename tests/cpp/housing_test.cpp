@@ -152,8 +152,6 @@ void expect_day(const Row& row, const std::string& column, const std::optional<D
   const int days = *day - today;
   if (expected == "after_molt") {
     EXPECT_GT(days, s.next_molt.quantile(0.5) + 4) << column;
-  } else if (expected == "after_sign") {
-    EXPECT_GT(days, stage_days(DaysOf::hardening, s, housing_rules()).value) << column;
   } else if (expected != "some_day") {
     EXPECT_EQ(days, std::stoi(expected)) << column;
   }

@@ -199,9 +199,7 @@ def test_crab_path_to_the_printed_digits():
         moltspan.project_molts(5, grow, moltspan.period_model("belehradek", a=229.5, b_c=0.63, c=1, temperature_c=0))
 
 
-def test_belehradek_days_and_mauchlines_factors():
-    # Yamamoto et al. 2014, second-hand: first zoea, 229.5 (T - .63)^-1 = 24.493 days at 10 C
-    assert moltspan.belehradek_days(229.5, 0.63, 1, [10] * 40) == 25
+def test_mauchlines_factors():
     factors = moltspan.slope_factors([19.5, 27.5, 37.5], [234, 284, 346])  # Crustaceana 88 (2015) 911; about 1.216
     assert factors["period_slope_factor"] == pytest.approx(math.sqrt(346 / 234))
     assert factors["molt_slope_factor"] == pytest.approx((10 / 27.5) / (8 / 19.5))
