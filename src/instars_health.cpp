@@ -7,8 +7,8 @@
 namespace moltspan::instars {
 namespace {
 
-/// Shares and differences from which a reader is warned. BIC: Kass & Raftery 1995 (JASA 90:773) call a difference under
-/// 2 "not worth more than a bare mention". The others are assumptions of ours.
+/// Shares and differences from which a reader is warned. BIC: Kass & Raftery 1995 (JASA 90:773; from memory) call a
+/// difference under 2 "not worth more than a bare mention". The others are assumptions of ours.
 constexpr double much_misclassified = 0.05, most_misclassified = 0.25;
 constexpr double close_bic = 2, close_log_likelihood = 2;
 constexpr double wide_single_sd = 0.10, large_ratio = 1.9, small_ratio = 1.06;

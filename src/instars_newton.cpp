@@ -93,7 +93,8 @@ MatrixXd root_from(const Structure& s, Index d, const VectorXd& v) {
   return root;
 }
 
-/// Observed information by Louis' identity (Louis 1982, JRSS B 44:226), by components; only those that matter to a row.
+/// Observed information by Louis' identity (Louis 1982, JRSS B 44:226; from memory), by components; only those that
+/// matter to a row.
 struct Gathered {
   VectorXd gradient;
   MatrixXd hessian;

@@ -42,9 +42,9 @@ struct LineBands {
   std::vector<bool> extrapolated;  ///< outside the fitted range
 };
 
-/// One step of Crosby's check (T. K. Crosby 1973, N.Z. Entomologist 5:175): 100 (r_i / r_(i-1) - 1) percent, r the
-/// ratio of the sizes before and after; across a gap of d instars its d-th root. Beyond 10 % it says "look": a wrongly
-/// grouped or skipped instar is one reason among others.
+/// One step of Crosby's check (T. K. Crosby 1973, N.Z. Entomologist 5:175; formula from memory): 100 (r_i / r_(i-1) -
+/// 1) percent, r the ratio of the sizes before and after; across a gap of d instars its d-th root. Beyond 10 % it says
+/// "look": a wrongly grouped or skipped instar is one reason among others.
 struct CrosbyRow {
   double instar = 0;  ///< the middle one of the three
   double ratio_before = 0, ratio_after = 0, percent = 0;

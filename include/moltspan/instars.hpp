@@ -21,7 +21,7 @@ enum class Spacing { dyar, declining, free };
 
 /// sd of log size within an instar: one for all, its logarithm linear in the instar, or one an instar. Free ones are
 /// kept over `least_spread` times the common sd of equal spread, as the likelihood has no maximum without a bound
-/// (Hathaway 1985, Annals of Statistics 13:795).
+/// (Hathaway 1985, Annals of Statistics 13:795; from memory).
 enum class Spread { equal, linear, free };
 
 /// Of several traits within an instar. `diagonal`: independent given the instar.
@@ -69,9 +69,9 @@ struct InstarFit {
 /// Fits one number. Throws std::invalid_argument as `instar_mixture` does.
 InstarFit fit_instars(const InstarSizes& sizes, int n_instars, const InstarOptions& options = {});
 
-/// Likelihood-ratio test of n against n + 1 instars by parametric bootstrap (McLachlan 1987, Applied Statistics
-/// 36:318): p = (1 + replicates with a ratio at least as large) / (1 + replicates). Counter-based random numbers: the
-/// same seed gives the same p with any number of threads.
+/// Likelihood-ratio test of n against n + 1 instars by parametric bootstrap (McLachlan 1987, from memory; Applied
+/// Statistics 36:318): p = (1 + replicates with a ratio at least as large) / (1 + replicates). Counter-based random
+/// numbers: the same seed gives the same p with any number of threads.
 struct InstarTest {
   int n_instars = 0;  ///< the smaller number
   double likelihood_ratio = 0;

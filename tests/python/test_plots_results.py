@@ -26,8 +26,8 @@ from moltspan import _core, plots_shared
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURES = REFERENCE / "plots"
-# RMS over 0..255. Fonts come with matplotlib, so that only rasterizing and last digits differ: a line moved by half a pixel gave under 1
-# here. A band of another level gave 3 and more (test_another_level_is_another_picture).
+# RMS over 0..255. Fonts come with matplotlib, so that only rasterizing and last digits may differ. A band of another level is told apart
+# (test_another_level_is_another_picture); the number itself is a choice.
 TOLERANCE = 1.5
 
 
