@@ -37,6 +37,9 @@ class Adviser {
   void say_hardening();
   void say_premolt();
   void say_old_signs();
+  bool sac_counts(const std::optional<Day>& day) const {
+    return day && s_.on - *day <= static_cast<Day>(rules_.sac_days.value);
+  }
   std::string hold_reason();
   Advice decide(const std::string& held);
   Advice decide_move();
@@ -193,10 +196,7 @@ void Adviser::say_old_signs() {
 /// Why it is held whatever the size; blank = it is not.
 std::string Adviser::hold_reason() {
   if (s_.on_back && s_.on == s_.as_of) return "on its back: it is molting, do not touch, turn or move it";
-  const auto sac_counts = [&](const std::optional<Day>& day) {
-    return day && s_.on - *day <= static_cast<Day>(rules_.sac_days.value);
-  };
-  if (sac_counts(s_.egg_sac))
+  if (a_.egg_sac)
     return "sac since " + to_iso(*s_.egg_sac) + ": left in peace for " + marked(rules_.sac_days, "days") +
            ", or until the young have left";
   for (const SignNote& sign : s_.signs)
@@ -293,6 +293,7 @@ void Adviser::add_cautions() {
 HousingAdvice Adviser::advise() {
   copy_facts();
   if (not_there()) return a_;
+  if (sac_counts(s_.egg_sac)) a_.egg_sac = s_.egg_sac;
   judge_size();
   judge_days();
   a_.advice = decide(hold_reason());

@@ -49,6 +49,11 @@ std::vector<double> resampled_weights(const BoundedTimes& times, const ResampleO
   return options.cluster.empty() ? drawn_records(times, random) : drawn_clusters(times, options.cluster, random);
 }
 
+std::string share_text(double share) {
+  if (share < 0.005) return "under 1 %";
+  return share > 0.995 && share < 1 ? "over 99 %" : std::to_string(std::lround(100 * share)) + " %";
+}
+
 double percentile(std::vector<double> values, double p) {
   if (values.empty()) return std::numeric_limits<double>::quiet_NaN();
   std::sort(values.begin(), values.end());

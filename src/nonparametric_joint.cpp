@@ -170,12 +170,10 @@ void judge(JointIncidence& fit) {
     text << "the search stopped with a gap of " << fit.gap << " (aim: " << aim << ")";
     fit.health.push_back({HealthState::warning, "convergence", text.str()});
   }
-  if (fit.unassigned > 1e-6) {
-    std::ostringstream text;
-    text.precision(3);
-    text << "a share of " << fit.unassigned << " lies beyond the last look: its cause is open";
-    fit.health.push_back({HealthState::good, "tail", text.str()});
-  }
+  if (fit.unassigned > 1e-6)
+    fit.health.push_back(
+        {HealthState::good, "tail",
+         nonparametric::share_text(fit.unassigned) + " go on past the last look: how they end is not known"});
 }
 
 }  // namespace

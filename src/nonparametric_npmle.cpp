@@ -178,13 +178,10 @@ void judge(const Support& s, Npmle& fit) {
          std::to_string(fit.n_silent) +
              " record(s) say nothing: their end is not seen and they were watched for no time");
   if (fit.n_truncated > 0) note_truncation(s, fit);
-  if (std::isinf(fit.right.back()) && fit.mass.back() > 0) {
-    std::ostringstream text;
-    text.precision(3);
-    text << "a share of " << fit.mass.back() << " lies beyond " << in_days(fit.left.back())
-         << ", the last day watched: when it ends is not known";
-    note(fit, HealthState::good, "tail", text.str());
-  }
+  if (std::isinf(fit.right.back()) && fit.mass.back() > 0)
+    note(fit, HealthState::good, "tail",
+         nonparametric::share_text(fit.mass.back()) + " end after " + in_days(fit.left.back()) +
+             ", the last day watched: when is not known");
   if (fit.total_weight < 10) note(fit, HealthState::warning, "few", "fewer than ten records: bands are rough");
 }
 

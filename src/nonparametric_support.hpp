@@ -1,6 +1,7 @@
 #pragma once
 
 #include <span>
+#include <string>
 #include <vector>
 
 #include "moltspan/nonparametric.hpp"
@@ -71,6 +72,9 @@ BoundedTimes rows_of(const BoundedTimes& times, std::span<const int> rows);
 
 /// Rows with weights drawn anew: how often each record was drawn, with replacement, in resample number `repeat`.
 std::vector<double> resampled_weights(const BoundedTimes& times, const ResampleOptions& options, int repeat);
+
+/// A share in whole percent, its ends named as bounds.
+std::string share_text(double share);
 
 /// The p-quantile of values, by linear interpolation between order statistics (type 7); infinite values allowed.
 double percentile(std::vector<double> values, double p);

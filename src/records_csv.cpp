@@ -137,11 +137,11 @@ void Builder::data() {
   const std::size_t wanted = table_.columns.size();
   std::size_t found = row_.size();
   while (found > wanted && trim(row_[found - 1]).empty()) --found;
-  if (found != wanted)
+  // Cells left out at the end are blank; where one was needed, the rule of its column says so.
+  if (found > wanted)
     problem(Severity::fault, line_, "", std::to_string(found) + " cells",
-            "as many cells as the first row has columns: " + std::to_string(wanted),
-            found < wanted ? "add the missing cells (blank ones count: end the row with delimiters)"
-                           : "put quotes around a text that holds the delimiter, or take the extra cells out");
+            "no more cells than the first row has columns: " + std::to_string(wanted),
+            "put quotes around a text that holds the delimiter, or take the extra cells out");
   row_.resize(wanted);
   for (std::size_t i = 0; i < wanted; ++i) table_.cells[i].push_back(std::move(row_[i]));
   table_.rows.push_back(line_);

@@ -145,6 +145,7 @@ struct HousingAdvice {
   std::optional<EnclosureSize> enclosure;
   double ratio = unknown_number;  ///< shorter side of the floor / leg span
   Outgrown outgrown;
+  std::optional<Day> egg_sac;                ///< day of the sac that is still counted on `on`; none: no such sac
   std::optional<Day> safe_from, safe_until;  ///< first run of safe days on or after `on`; no end: safe_until empty
   std::optional<SuggestedBox> suggested;
   bool due = false;      ///< a limit is passed or the box is unfit

@@ -201,9 +201,10 @@ Collection make_collection(RawCollection raw, std::optional<Day> today = {});
 RawCollection read_folder(const std::filesystem::path& folder);
 
 /// One CSV text as people write it: byte order mark, `,` `;` or tab (the commonest outside quotes in the first line, or
-/// as a first line `sep=;` says), CRLF, quoted line breaks, blank lines. Never throws on what it reads: rows with too
-/// few or too many cells, columns named twice and quotes never closed are listed in `problems`. Cells past the last
-/// column are no fault while blank. Text that is no UTF-8 is read as Latin-1, said as a doubt.
+/// as a first line `sep=;` says), CRLF, quoted line breaks, blank lines. Never throws on what it reads: rows with more
+/// cells than columns, columns named twice and quotes never closed are listed in `problems`. Cells past the last column
+/// are no fault while blank; cells left out at the end of a row are blank. Text that is no UTF-8 is read as Latin-1,
+/// said as a doubt.
 TextTable read_csv(std::string_view text, std::string source);
 
 /// `folder.toml`:

@@ -43,6 +43,7 @@ void bind_advice(py::module_& m) {
       .def_readonly("enclosure", &HousingAdvice::enclosure)
       .def_readonly("ratio", &HousingAdvice::ratio)
       .def_readonly("outgrown", &HousingAdvice::outgrown)
+      .def_readonly("egg_sac", &HousingAdvice::egg_sac)
       .def_readonly("safe_from", &HousingAdvice::safe_from)
       .def_readonly("safe_until", &HousingAdvice::safe_until)
       .def_readonly("suggested", &HousingAdvice::suggested)

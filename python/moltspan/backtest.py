@@ -22,7 +22,7 @@ def backtest(collection, origins=8, as_of=None, **options):
     predictive mass that lies inside it; an animal whose next molt was never seen counts with the open range after its watch.
     """
     if as_of is None and collection.as_of is None:
-        raise ValueError("backtest: the collection has no dated record of an animal without a fault: there is nothing to look back on yet")
+        raise ValueError("backtest: no dated record of an animal without a fault yet: write a row into the journal first")
     settings = _core.BacktestOptions()
     settings.fit, asked = collection_options(as_of=as_of, **options)
     if isinstance(origins, int):

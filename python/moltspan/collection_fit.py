@@ -26,7 +26,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model)
     if as_of is None and collection.as_of is None:
-        raise ValueError("the collection has no dated record of an animal without a fault: nothing can be forecast yet")
+        raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 

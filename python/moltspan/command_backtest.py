@@ -1,5 +1,6 @@
 """`moltspan backtest FOLDER`: how good the forecasts would have been so far, against the plain rules that people use."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -29,7 +30,7 @@ def backtest(
         if json_file:
             write_json(document, json_file)
     if json_file != "-":
-        print((f"{remark}\n" if remark else "") + result.summary())
+        _print(result, remark)
     raise typer.Exit(1 if faults else 0)
 
 
@@ -44,3 +45,17 @@ def _answer(collection, origins, day, watched, family):
     # records too few or too short to look back on
     with as_wrong_usage("backtest", ValueError), waiting("forecasting from past days"):
         return moltspan.backtest(collection, origins=origins, as_of=day, watched=watched, family=family)
+
+
+def _print(result, remark):
+    if not sys.stdout.isatty():
+        print((f"{remark}\n" if remark else "") + result.summary())
+        return
+    from moltspan.tables_terminal import console_of, print_pairs, print_table
+
+    console = console_of(sys.stdout)
+    print_pairs(console, result._facts())
+    console.print()
+    title = f"Beside plain rules ({remark})" if remark else "Beside plain rules"
+    print_table(console, *result._table(), ("cases", "gained (s.e.)", "off by, days"), title=title,
+                cap={"off by, days": 7, "forecast, days": 9, "gained, days (s.e.)": 12})

@@ -29,7 +29,7 @@ def check(
     if json_file:
         _write_json(document, json_file)
     if json_file != "-":
-        print("\n".join(_lines(document)))
+        _print(document)
     raise typer.Exit(1 if n_faults else 0)
 
 
@@ -78,8 +78,7 @@ def _plain(problem):
 
 
 def _print_problems(problems):
-    for problem in problems:
-        print(tables.problem_line(_plain(problem)), file=sys.stderr)
+    tables.say_lines([tables.problem_line(_plain(problem)) for problem in problems], sys.stderr)
 
 
 def _document(collection, day, problems):
@@ -100,18 +99,20 @@ def _statuses(collection, day):
     return [row["status"] for row in rows(collection.stadia(as_of=day))]
 
 
-def _lines(document):
+def _print(document):
     """The same for people; faults have been said on standard error."""
-    doubts = [problem for problem in document["problems"] if not tables.is_fault(problem)]
-    lines = [tables.problem_line(problem) for problem in doubts]
+    doubts = [tables.problem_line(problem) for problem in document["problems"] if not tables.is_fault(problem)]
+    tables.say_lines(doubts + [""] * bool(doubts))
+    tables.say_pairs(_counts(document, len(doubts)))
+
+
+def _counts(document, n_doubts):
     aside = f", {len(document['set_aside'])} of them set aside" if document["set_aside"] else ""
     stadia = ", ".join(f"{n} {status}" for status, n in document["stadia"].items())
-    faults = len(document["problems"]) - len(doubts)
-    table = [["as of", document["as_of"] or "no date in the records yet"], ["animals", f"{document['animals']}{aside}"],
-             ["molts", str(document["molts"])],
-             ["stadia", f"{stadia}; {document['stadia_without_start']} more whose start is not known"],
-             ["problems", f"{_count(faults, 'fault')}, {_count(len(doubts), 'doubt')}"]]
-    return lines + [""] * bool(lines) + tables.aligned(table[0], table[1:])
+    return [["as of", document["as_of"] or "no date in the records yet"], ["animals", f"{document['animals']}{aside}"],
+            ["molts", str(document["molts"])],
+            ["stadia", f"{stadia}; {document['stadia_without_start']} more whose start is not known"],
+            ["problems", f"{_count(len(document['problems']) - n_doubts, 'fault')}, {_count(n_doubts, 'doubt')}"]]
 
 
 def _count(n, word):

@@ -14,7 +14,8 @@ PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 
 def wrong_usage(command, trouble):
     """Ends the command with status 2; `trouble` says what to do instead."""
-    print(f"moltspan {command}: {trouble}", file=sys.stderr)
+    text = str(trouble).removeprefix(f"{command}: ")  # functions name themselves as the command does
+    print(f"moltspan {command}: {text}", file=sys.stderr)
     raise typer.Exit(WRONG_USAGE) from None
 
 

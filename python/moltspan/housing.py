@@ -81,6 +81,11 @@ class RehousePlan(Result):
         return days
 
     @property
+    def egg_sacs(self):
+        """`{animal: day}` of the egg sacs on record that still count on the day of the plan."""
+        return {advice.id: frames.day_of(advice.egg_sac) for advice in self._core.animals if advice.egg_sac is not None}
+
+    @property
     def health(self):
         """What to know before using the plan."""
         return Health.of(self._core.health)

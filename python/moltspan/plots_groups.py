@@ -64,7 +64,11 @@ def _draw_intervals(ax, columns, middle, low, high, words):
 
 def plot_by_instar(table, ax=None, *, title=None):
     """Growth ratio and median stadium per instar, a series a group (such as taxon and sex), with intervals and the number of animals or
-    stadia at each point; two panels. `table`: the result of `instar_table`; `ax`: an array of two axes."""
+    stadia at each point; two panels. `table`: the result of `instar_table`; `ax`: an array of two axes.
+
+    A thin line marks the ratio by which a length grows where the weight doubles at a molt, 2^(1/3) (Przibram and Megusar 1912); for
+    weights it stands at 2.
+    """
     columns = columns_of(table)
     require(columns, ["instar", "ratio", "median_days"], "plot_by_instar")
     axes = new_panels(ax, 2, height=4.8)
@@ -84,9 +88,17 @@ def plot_by_instar(table, ax=None, *, title=None):
         dress(panel, words, "instar", unit)
         whole_ticks(panel.xaxis)
         if middle == "ratio":
-            panel.axhline(2 ** (1 / 3), color=QUIET, linewidth=1, linestyle=STYLES[2], label="1.26 (Przibram)")
+            doubled, words = _doubled_weight(str(getattr(table, "asked", {}).get("size", "")))
+            panel.axhline(doubled, color=QUIET, linewidth=1, linestyle=STYLES[2], label=words)
         legend_below(panel, title=f"bars: {level} intervals; figures: n", alignment="left", title_fontsize="small")
     return axes
+
+
+def _doubled_weight(size):
+    """Ratio of one molt where the weight doubles, and its words; `size`: the measure or the column it was read from."""
+    if any(word in size.lower() for word in ("mass", "weight")) or size.lower().endswith(("_g", "_mg")):
+        return 2, "2 (Przibram, of weights)"
+    return 2 ** (1 / 3), "1.26 (Przibram)"
 
 
 def _group_word(column, value):
@@ -96,13 +108,13 @@ def _group_word(column, value):
 
 
 def _draw_groups(ax, labels, instar, values):
-    groups = list(dict.fromkeys(labels))
+    drawn = [i for i in range(len(labels)) if np.isfinite(instar[i]) and np.isfinite(values[0][i])]
+    groups = list(dict.fromkeys(labels[i] for i in drawn))
+    apart = min(0.14, 0.7 / len(groups))  # all of an instar stay nearer to it than to the next
     for k, group in enumerate(groups):
-        rows = np.array([i for i, label in enumerate(labels) if label == group and np.isfinite(instar[i]) and np.isfinite(values[0][i])], dtype=int)
-        if not len(rows):
-            continue
+        rows = np.array([i for i in drawn if labels[i] == group], dtype=int)
         middle, low, high, count = (one[rows] for one in values)
-        place = instar[rows] + 0.14 * (k - (len(groups) - 1) / 2)
+        place = instar[rows] + apart * (k - (len(groups) - 1) / 2)
         reach = np.nan_to_num(np.array([middle - low, high - middle]), nan=0, posinf=0)
         ax.errorbar(place, middle, reach, color=SERIES[k % 7], marker=MARKERS[k % 7], linestyle=STYLES[k % 7], linewidth=1, markersize=5,
                     markerfacecolor="white", capsize=2.5, label=group)

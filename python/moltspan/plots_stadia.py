@@ -159,10 +159,11 @@ def _draw_animal(ax, columns, sizes, rows, k):
     color, marker = SERIES[k % 7], MARKERS[k % 7]
     ended, middles = [], []
     for i in rows:
-        low, high = max(float(columns["min_days"][i]), 0.5), _or_zero(columns["max_days"][i])
+        high = _or_zero(columns["max_days"][i])
+        low = max(float(columns["min_days"][i]), 0.1 * high, 0.5)  # a log scale has no 0: a bar from 0 days ends at a tenth
         if high:
             ended.append(i)
-            middles.append((low * high) ** 0.5)
+            middles.append((low + high) / 2)
             ax.plot([sizes[i]] * 2, [low, high], color=color, linewidth=1.4)
         else:
             ax.annotate("", (sizes[i], low * 1.25), (sizes[i], low), arrowprops={"arrowstyle": "->", "color": color, "linewidth": 1.1})

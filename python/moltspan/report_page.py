@@ -69,6 +69,7 @@ class _Page:
 
     def __init__(self, documents, notes, health):
         self.forecast, self.plan, self.backtest = (documents[name] for name in ("forecast", "rehouse", "backtest"))
+        self.sacs = documents["egg_sacs"]
         self.said, self.why_no_backtest, self.notes, self.health = documents.get("remark"), documents["why_no_backtest"], notes, health
         self.order = words.in_report_order(self.forecast)
         self.places = {animal["animal"]: f"animal-{i}" for i, animal in enumerate(self.order, 1)}
@@ -108,7 +109,7 @@ class _Page:
         return [tag("figure", *map(Markup, calendar_svgs(self.forecast)), tag("figcaption", caption))]
 
     def feeding(self):
-        groups, others = words.feeding_round(self.forecast)
+        groups, others = words.feeding_round(self.forecast, self.sacs)
         parts = []
         for name, heading in words.FEEDING.items():
             rows = [[self.link(animal["animal"]), animal["taxon"] or "-", why, self._soon(animal)] for animal, why in groups[name]]

@@ -6,6 +6,8 @@ complete: nothing is wrapped, shortened or colored.
 
 import sys
 
+from moltspan.tables_terminal import console_of, print_lines, print_pairs, print_table
+
 DEFERENCE = (
     "A forecast is no diagnosis. Local rules on keeping and moving animals come first; for a sick or hurt animal, or a "
     "bitten person, ask those licensed to treat them."
@@ -151,52 +153,12 @@ def plain_forecast(document, remark=None):
 
 def rich_forecast(document, console, remark=None):
     """The same for a terminal, within its width: what has no room in the table stands below it."""
-    from rich.markup import escape
-    from rich.table import Table
-
     header, level = forecast_header(document), shown_level(document)
-    animals = in_molt_order(document)
-    rows = [forecast_row(animal, level, document["as_of"]) for animal in animals]
-    columns = _columns_that_fit(header, rows, console.width)
-    table = Table(title=escape(forecast_title(document, remark)), title_justify="left", box=None, header_style="bold",
-                  pad_edge=False, padding=(0, 1))
-    for name in columns:
-        table.add_column(name, no_wrap=name not in ("kind", "remarks"), style="bold" if name == "even odds by" else None)
-    for row in rows:
-        styled = {name: escape(text) for name, text in zip(header, row, strict=True)}
-        style = PHASE_STYLES.get(styled["phase"])
-        styled["phase"] = f"[{style}]{styled['phase']}[/]" if style else styled["phase"]
-        table.add_row(*[styled[name] for name in columns])
-    console.print(table)
-    _print_below(console, header, rows, columns)
+    rows = [forecast_row(animal, level, document["as_of"]) for animal in in_molt_order(document)]
+    print_table(console, header, rows, ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase", "in 30 d", header[5]),
+                title=forecast_title(document, remark), bare=("kind", "remarks"), cap={"kind": 30, "remarks": 40},
+                styles={"even odds by": "bold", "phase": PHASE_STYLES.get})
     _print_rest(console, document)
-
-
-def _columns_that_fit(header, rows, width):
-    """All columns that say anything, where there is room; else the least urgent ones move below the table."""
-    widths = {name: max(len(row[i]) for row in [header, *rows]) for i, name in enumerate(header)}
-    widths["remarks"] = min(widths["remarks"], 40)
-    columns = [name for i, name in enumerate(header) if any(row[i] != "-" for row in rows) or not i]
-    for name in ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase", "in 30 d", header[5]):
-        if sum(widths[column] + 2 for column in columns) <= width:
-            break
-        if name in columns:
-            columns.remove(name)
-    return columns
-
-
-def _print_below(console, header, rows, columns):
-    from rich.markup import escape
-
-    moved = [name for name in header if name not in columns]
-    if moved:
-        console.print()
-    for row in rows if moved else []:
-        cells = dict(zip(header, row, strict=True))
-        told = [cells[name] if name in ("kind", "remarks") else f"{name} {cells[name]}" for name in moved
-                if cells[name] not in ("", "-")]
-        if told:
-            console.print(f"[bold]{escape(row[0])}[/]  {escape('; '.join(told))}")
 
 
 def _print_rest(console, document):
@@ -207,23 +169,19 @@ def _print_rest(console, document):
         console.print("\nWithout a forecast", style="bold")
     for animal, kind, phase, why in gone:
         console.print(f"[bold]{escape(animal)}[/]  {escape(kind)}  [italic]{escape(phase)}[/]: {escape(why)}")
-    doubts = [problem for problem in document["problems"] if not is_fault(problem)]
+    doubts = [problem_line(problem) for problem in document["problems"] if not is_fault(problem)]
     if doubts:
         console.print("\nAnswered, but doubtful", style="bold")
-    for problem in doubts:
-        console.print(escape(problem_line(problem)), style="yellow")
+    print_lines(console, doubts, "yellow")
     console.print()
-    for line in filter(None, closing_lines(document)):
-        console.print(escape(line), style="dim")
+    print_lines(console, filter(None, closing_lines(document)), "dim")
 
 
 def print_forecast(document, remark=None, out=None):
     """Writes the forecast for whoever reads `out`: a person at a terminal, or a file or pipe."""
     out = out or sys.stdout
     if out.isatty():
-        from rich.console import Console
-
-        rich_forecast(document, Console(file=out, highlight=False), remark)
+        rich_forecast(document, console_of(out), remark)
     else:
         out.write(plain_forecast(document, remark))
 
@@ -232,12 +190,26 @@ def print_faults(problems, out=None):
     """All faults, one a line, on standard error; says how many animals they set aside."""
     out = out or sys.stderr
     faults = [problem for problem in problems if is_fault(problem)]
-    for problem in faults:
-        print(problem_line(problem), file=out)
     aside = sorted({problem["animal"] for problem in faults if problem.get("animal")})
-    if aside:
-        print(f"set aside until mended: {', '.join(aside)}", file=out)
+    say_lines([*map(problem_line, faults), *([f"set aside until mended: {', '.join(aside)}"] if aside else [])], out)
     return len(faults)
+
+
+def say_lines(lines, out=None):
+    """Lines for whoever reads `out`: broken at words on a terminal, whole elsewhere."""
+    out = out or sys.stdout
+    if out.isatty():
+        print_lines(console_of(out), lines)
+    else:
+        out.writelines(f"{line}\n" for line in lines)
+
+
+def say_pairs(pairs):
+    """Names and what is said of them, aligned; on a terminal within its width."""
+    if sys.stdout.isatty():
+        print_pairs(console_of(sys.stdout), pairs)
+    else:
+        print("\n".join(aligned(pairs[0], pairs[1:])))
 
 
 def flat_forecast(document):

@@ -1,8 +1,9 @@
-"""Words and tables of the growth of a collection, plain and complete, alike on a terminal and off it."""
+"""Words and tables of the growth of a collection, for a terminal and as plain text."""
 
 import sys
 
 from moltspan.tables import DEFERENCE, aligned, is_fault, problem_line
+from moltspan.tables_terminal import console_of, print_lines, print_table
 
 TAXA = ["kind", "measure", "animals", "growth ratio", "stadium median, days", "remarks"]
 INSTARS = ["kind", "sex", "instar", "n", "mean", "sd", "geometric mean", "ratio", "pairs", "stadium median, days", "stadia"]
@@ -43,16 +44,45 @@ def instar_row(row):
 
 def plain_growth(document, remark=None):
     """The whole answer as plain text."""
+    if not document["taxa"]:
+        return f"{growth_title(document, remark)}\n{NOTHING}\n"
     lines = [growth_title(document, remark), "", *aligned(TAXA, map_rows(taxon_row, document["taxa"]))]
     lines += ["", "Per instar and sex", *aligned(INSTARS, map_rows(instar_row, document["instars"]))]
-    doubts = [problem for problem in document["problems"] if not is_fault(problem)]
+    doubts = doubt_lines(document)
     if doubts:
-        lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
+        lines += ["", "Answered, but doubtful", *doubts]
     return "\n".join([*lines, "", *CLOSING, DEFERENCE]) + "\n"
 
 
+def doubt_lines(document):
+    return [problem_line(problem) for problem in document["problems"] if not is_fault(problem)]
+
+
+def rich_growth(document, console, remark=None):
+    """The same for a terminal, within its width: remarks, and what else has no room, stand below the tables."""
+    if not document["taxa"]:
+        return print_lines(console, [growth_title(document, remark), NOTHING])
+    print_table(console, TAXA, map_rows(taxon_row, document["taxa"]), ("remarks", "measure", "animals", "stadium median, days"), title=growth_title(document, remark),
+                bare=("remarks",))
+    console.print("\nPer instar and sex", style="bold")
+    kinds = {}
+    for row in map_rows(instar_row, document["instars"]):
+        kinds.setdefault(row[0], []).append(row[1:])
+    for kind, rows in kinds.items():
+        console.print()
+        print_table(console, INSTARS[1:], rows, ("mean", "sd", "stadia", "pairs", "geometric mean", "n", "stadium median, days"), title=kind,
+                    label=2)
+    doubts = doubt_lines(document)
+    if doubts:
+        console.print("\nAnswered, but doubtful", style="bold")
+        print_lines(console, doubts, "yellow")
+    console.print()
+    print_lines(console, [*CLOSING, DEFERENCE], "dim")
+
+
+NOTHING = "no molt and no size on record: there is nothing to tell yet"
 CLOSING = [
-    "growth ratio: size after a molt over size before it; from 3 animals with 3 readings each on that of the kind (mixed model, REML), with",
+    "growth ratio: size after a molt over size before it; from 3 animals with 3 readings each on that of the kind (mixed model, REML), with "
     "fewer that of these animals alone (least squares of log size with an intercept an animal), whose limits are narrower for that reason.",
     "stadium median: no family of distributions assumed (Turnbull), bootstrap limits; - = not reached or not known.",
     "A row without an instar holds animals whose instar is not on record; sizes in mm, mass in g.",
@@ -64,4 +94,9 @@ def map_rows(cells, rows):
 
 
 def print_growth(document, remark=None, out=None):
-    (out or sys.stdout).write(plain_growth(document, remark))
+    """Writes the answer for whoever reads `out`: a person at a terminal, or a file or pipe."""
+    out = out or sys.stdout
+    if out.isatty():
+        rich_growth(document, console_of(out), remark)
+    else:
+        out.write(plain_growth(document, remark))

@@ -3,6 +3,7 @@
 import sys
 
 from moltspan.tables import aligned, percent
+from moltspan.tables_terminal import console_of, print_lines, print_table
 
 ADVICE_WORDS = {"move_now": "move now", "conflict": "conflict", "wait_hardening": "wait: hardening", "wait_premolt": "wait: premolt",
                 "hold": "hold", "measure_first": "measure first", "later": "later", "fits": "fits", "final": "final", "gone": "gone"}
@@ -95,36 +96,11 @@ def plain_plan(document, remark=None):
 
 def rich_plan(document, console, remark=None):
     """The same for a terminal, within its width: reasons stand below the table."""
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(title=escape(plan_title(document, remark)), title_justify="left", box=None, header_style="bold", pad_edge=False,
-                  padding=(0, 1))
-    columns = _columns_that_fit([plan_row(animal) for animal in document["animals"]], console.width)
-    for i in columns:
-        table.add_column(escape(HEADER[i]), no_wrap=True)
-    for animal in document["animals"]:
-        cells = [escape(text) for text in plan_row(animal)]
-        style = ADVICE_STYLES.get(animal["advice"])
-        cells[1] = f"[{style}]{cells[1]}[/]" if style else cells[1]
-        table.add_row(*[cells[i] for i in columns])
-    console.print(table)
-    console.print()
-    for animal in document["animals"]:
-        hidden = [f"{HEADER[i].removesuffix(' [a]')} {text}" for i, text in enumerate(plan_row(animal)[:-1]) if i not in columns and text != "-"]
-        console.print(f"[bold]{escape(animal['animal'])}[/]  {escape('; '.join(hidden + animal['reasons']) or '-')}")
+    rows = [plan_row(animal) for animal in document["animals"]]
+    words = {ADVICE_WORDS[advice]: style for advice, style in ADVICE_STYLES.items()}
+    print_table(console, HEADER, rows, ("why", "box [a]", "outgrown by (80 %) [a]", "leg span", "safe days [a]"),
+                title=plan_title(document, remark), bare=("why",), styles={"advice": words.get})
     _print_rest(document, console)
-
-
-def _columns_that_fit(rows, width):
-    """Indices of the columns that have room; the least urgent ones go below the table."""
-    widths = [max(len(row[i]) for row in [HEADER, *rows]) + 2 for i in range(len(HEADER))]
-    columns = list(range(len(HEADER) - 1))
-    for least in (6, 5, 2, 4):
-        if sum(widths[i] for i in columns) <= width:
-            break
-        columns.remove(least)
-    return columns
 
 
 def _print_rest(document, console):
@@ -133,19 +109,15 @@ def _print_rest(document, console):
     for text, names in grouped(to_handle(document), "cautions"):
         console.print(f"\n[bold]{escape(', '.join(names))}[/]  {escape(text)}", style="yellow")
     console.print()
-    for line in closing_lines(document):
-        console.print(escape(line), style="dim")
+    print_lines(console, closing_lines(document), "dim")
     console.print("\nMake ready", style="bold")
-    for line in document["make_ready"]:
-        console.print(escape(f"  {line}"))
+    print_lines(console, (f"  {line}" for line in document["make_ready"]))
 
 
 def print_plan(document, remark=None, out=None):
     """Writes the plan for whoever reads `out`: a person at a terminal, or a file or pipe."""
     out = out or sys.stdout
     if out.isatty():
-        from rich.console import Console
-
-        rich_plan(document, Console(file=out, highlight=False), remark)
+        rich_plan(document, console_of(out), remark)
     else:
         out.write(plain_plan(document, remark))

@@ -9,10 +9,11 @@ PHASES = {
     "final": "grown up: it molts no more", "dead": "dead", "gone": "no longer in the collection", "unknown": "not known",
 }
 LEFT = ("dead", "gone")
-FEEDING = {"hold": "Hold", "not yet": "Not yet", "feed": "Feed"}
+FEEDING = {"hold": "Hold", "not yet": "Not yet", "lightly": "Lightly: egg sac", "feed": "Feed"}
 FEEDING_WORDS = {
     "hold": "Offer nothing for now, and take uneaten prey out",
     "not yet": "The wait after the last molt is not over",
+    "lightly": "One small prey at most, taken out again soon: disturbed, she may drop or eat the sac (common practice, no source)",
     "feed": "The wait after the last molt is over",
 }
 
@@ -35,11 +36,13 @@ def week_ahead(document):
     return likely, [animal["animal"] for animal in running[len(likely):]]
 
 
-def feeding_round(document):
-    """`{"hold" | "not yet" | "feed": [(animal, why)]}`, and those that are not answered as (animal, why)."""
+def feeding_round(document, sacs):
+    """`{"hold" | "not yet" | "lightly" | "feed": [(animal, why)]}`, and those that are not answered as (animal, why). `sacs`: animal -> day."""
     groups, others = {name: [] for name in FEEDING}, []
     for animal in document["animals"]:
         name, why = _feeding(animal, document["as_of"])
+        if name == "feed" and animal["animal"] in sacs:
+            name, why = "lightly", f"egg sac since {sacs[animal['animal']]}"
         if name:
             groups[name].append((animal, why))
         elif animal["phase"] not in LEFT:

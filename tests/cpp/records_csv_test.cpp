@@ -49,14 +49,21 @@ TEST(RecordsCsv, RowsAreNumberedByTheLineTheyBeginOn) {
   EXPECT_TRUE(table.problems.empty());
 }
 
-TEST(RecordsCsv, ShortAndLongRowsAreFaultsThatNameTheRow) {
-  const TextTable table = read_csv("a,b,c\n1,2\n1,2,3,4\n1,2,3,,\n", "t.csv");
+TEST(RecordsCsv, ALongRowIsAFaultThatNamesTheRow) {
+  const TextTable table = read_csv("a,b,c\n1,2,3,4\n1,2,3,,\n1,,,4\n", "t.csv");
   ASSERT_EQ(table.size(), 3u);
   ASSERT_EQ(table.problems.size(), 2u) << "blank cells past the last column are no fault";
   EXPECT_EQ(table.problems[0].row, 2);
-  EXPECT_EQ(table.problems[0].value, "2 cells");
-  EXPECT_EQ(table.problems[1].row, 3);
+  EXPECT_EQ(table.problems[0].value, "4 cells");
+  EXPECT_EQ(table.problems[1].row, 4);
+}
+
+TEST(RecordsCsv, CellsLeftOutAtTheEndAreBlank) {
+  const TextTable table = read_csv("a,b,c\n1,2\n1\n1,2,\n", "t.csv");
+  ASSERT_EQ(table.size(), 3u);
+  EXPECT_TRUE(table.problems.empty());
   EXPECT_EQ(row_of(table, 0), (Cells{"1", "2", ""}));
+  EXPECT_EQ(row_of(table, 1), (Cells{"1", "", ""}));
 }
 
 TEST(RecordsCsv, AColumnNamedTwiceIsAFault) {

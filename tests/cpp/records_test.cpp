@@ -77,8 +77,18 @@ INSTANTIATE_TEST_SUITE_P(
         FaultyRow{"A1,2026-02-03,,sex,1.0,,,", "value"}, FaultyRow{"A1,2026-02-03,,setup,,,,", "value"},
         FaultyRow{"A1,2026-02-03,,enclosure,box,,,", "value"},
         FaultyRow{"A1,2026-02-03,,enclosure,20x20x20,,,", "unit"}, FaultyRow{"A1,2023-12-31,,molt,,,,", "date"},
-        FaultyRow{"A1,2026-02-03,,ate", ""}, FaultyRow{"A1,2026-02-03,,ate,,,,,extra", ""},
+        FaultyRow{"A1,2026-02-03", "event"}, FaultyRow{"A1,2026-02-03,,leg_span", "value"},
+        FaultyRow{"A1,2026-02-03,,leg_span,5", "unit"}, FaultyRow{"A1,2026-02-03,,ate,,,,,extra", ""},
         FaultyRow{"A1,2026-02-03,,ate,,,,\"open", ""}));
+
+TEST(Records, ARowMayEndWhereOnlyBlankCellsWouldFollow) {
+  const auto* animals = "animal,taxon,sex,hatched\nA1,Lasiodora parahybana\nB2\n";
+  const Collection c = example("A1,2026-02-03,,leg_span,5,cm\nB2,2026-02-04,,molt\n", animals);
+  EXPECT_TRUE(c.problems.empty()) << listing(c);
+  ASSERT_EQ(c.entries.size(), 2u);
+  EXPECT_EQ(c.entries[0].value, 50.);
+  EXPECT_EQ(c.animals[0].taxon, "Lasiodora parahybana");
+}
 
 TEST(Records, AllFaultsAreReportedAtOnce) {
   const Collection c =

@@ -5,8 +5,12 @@ The numbers drawn are tested where they are computed; tests/cpp/plots_test.cpp h
 
 import csv
 import math
+from datetime import date
 from functools import cache
 from pathlib import Path
+from statistics import NormalDist
+from types import SimpleNamespace
+from unittest import mock
 
 import matplotlib
 import numpy as np
@@ -22,7 +26,7 @@ from matplotlib.testing.compare import compare_images
 from PIL import Image
 
 import moltspan
-from moltspan import _core, plots_shared
+from moltspan import _core, plots_shared, plots_stadia
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURES = REFERENCE / "plots"
@@ -113,6 +117,60 @@ def readings():
     return pandas.DataFrame(rows, columns=["animal", "instar", "leg_span_mm"])
 
 
+def of_fixed_numbers(**answers):
+    """The core with these functions answering fixed numbers, so that a picture tests the drawing and not the model."""
+    return mock.patch.multiple(_core, **{name: (lambda *_, found=found: found) for name, found in answers.items()})
+
+
+def invented_stadia(*_):
+    """Four stadia of two animals: two exact, one a range, one running."""
+    dates = pandas.to_datetime(["2025-03-01", "2025-07-09", "2025-12-06", "2025-09-01"]).date
+    return pandas.DataFrame({"animal": ["A1", "A1", "A1", "B2"], "taxon": ["Brachypelma hamorii"] * 4, "status": ["closed"] * 3 + ["running"],
+                             "start_earliest": dates, "min_days": [130, 150, 180, 200], "max_days": [130, 150, 190, math.nan],
+                             "start_size_mm": [20, 26, 33, 25]})
+
+
+def invented_fit():
+    """What pictures ask of a `CollectionFit`, without one."""
+    return SimpleNamespace(as_of=date(2026, 9, 20), asked={"watched": "all"}, _core=SimpleNamespace(stadia=SimpleNamespace(n_records=4)),
+                           collection=SimpleNamespace(stadia=invented_stadia))
+
+
+def next_molt():
+    """A log-normal law of the days to come, its bands as far as the picture asks."""
+    def days(p):
+        return 60 * math.exp(0.4 * NormalDist().inv_cdf(p))
+
+    bands = [SimpleNamespace(level=level, from_days=days((1 - level) / 2), to_days=days((1 + level) / 2))
+             for level in sorted({*plots_stadia.FINE_LEVELS, 0.5, 0.8, 0.95})]
+    last = tuple((date(2026, 4, day) - date(1970, 1, 1)).days for day in (10, 16))
+    forecast = SimpleNamespace(id="A1", taxon="Brachypelma hamorii", why_no_forecast="", bands=bands, last_molt=last,
+                               quantile_days=[days(p) for p in _core.STANDARD_QUANTILES])
+    signs = [(last[1] + 140.0, "refused"), (last[1] + 150.0, "refused"), (last[1] + 152.0, "darkened")]
+    with of_fixed_numbers(forecast=[forecast], sign_days=signs):
+        return moltspan.plot_next_molt(invented_fit(), "A1", title="Next molt of A1 - invented records")
+
+
+def stadia_by_size():
+    band = 130 * (np.geomspace(19, 34.65, 61) / 20)[:, None] ** 0.7 * np.array([0.75, 1, 1.33])
+    with of_fixed_numbers(stadia_at_sizes=band):
+        return moltspan.plot_stadia(invented_fit(), title="Stadia by size - invented records")
+
+
+def backtest_result():
+    places = [((k + 0.5) / 40) ** 1.3 for k in range(40)]
+    cases = [SimpleNamespace(pit=(place, place) if k % 2 else (0.9 * place, min(1, 1.1 * place))) for k, place in enumerate(places)]
+    coverage = pandas.DataFrame({"band_percent": [50, 80, 95], "covered_percent": [46.0, 82, 91], "standard_error": [5.0, 4, math.nan]})
+    return SimpleNamespace(_core=SimpleNamespace(cases=cases), coverage=coverage)
+
+
+def by_instar():
+    groups = readings().assign(sex=["female" if name in ("G0", "G1", "G2") else "male" for name in readings()["animal"]])
+    rows = [(sex, k, 40 + 12 * k + 3 * i + 5 * (sex == "male")) for sex in ("female", "male") for k in range(2, 7) for i in range(5)]
+    lengths = pandas.DataFrame(rows, columns=["sex", "instar", "min_days"]).assign(max_days=lambda table: table["min_days"])
+    return moltspan.instar_table(groups, by="sex", size="leg_span_mm", stadia=lengths)
+
+
 def fan():
     dates = pandas.date_range("2026-09-20", periods=4, freq="90D")
     middle = np.array([40.0, 50, 62, 78])
@@ -147,6 +205,10 @@ DRAWN = {
     "families": lambda: moltspan.plot_families([stadia_fit(), stadia_fit("weibull")], title="Families - invented records"),
     "comparison": lambda: moltspan.plot_comparison(moltspan.stadium_effects(stadia(), "setup", animal="animal"),
                                                    title="Stadium length by setup - invented records"),
+    "next_molt": next_molt,
+    "stadia": stadia_by_size,
+    "backtest": lambda: moltspan.plot_backtest(backtest_result(), title="Backtest - invented records"),
+    "by_instar": lambda: moltspan.plot_by_instar(by_instar(), title="Growth ratio to the next instar - invented records"),
     "temperature": lambda: moltspan.plot_temperature(moltspan.briere_fit(*bollworm()), *bollworm(), title="A bollworm, published means"),
 }
 
@@ -361,6 +423,28 @@ def test_by_instar_writes_n_at_each_point():
     ratio, days = moltspan.plot_by_instar(table)
     assert [text.get_text() for text in ratio.texts] == ["6"] * 5  # six animals, five steps between six instars
     assert "no instar with a value" in days.texts[0].get_text()
+
+
+def test_by_instar_draws_every_group_beside_its_instar():
+    table = {"instar": [2, 3, 2, 3, math.nan], "ratio": [1.2, 1.3, 1.25, 1.28, 1.3], "ratio_lower": [1.1] * 5, "ratio_upper": [1.4] * 5,
+             "ratio_n": [4] * 5, "median_days": [50.0] * 5, "median_lower": [40] * 5, "median_upper": [60] * 5, "stadia_n": [5] * 5}
+    table |= {"kind": ["a", "a", "b", "b", "c"]}
+
+    class Asked(dict):
+        asked = {"by": ("kind",)}
+
+    drawn = moltspan.plot_by_instar(Asked(table))[0].lines
+    places = [line.get_xdata() for line in drawn if len(line.get_xdata()) == 2 and line.get_marker() in ("o", "s", "^")]
+    assert [list(np.round(place, 2)) for place in places] == [[1.93, 2.93], [2.07, 3.07]]  # c has no instar and takes no room
+
+
+def test_by_instar_draws_the_ratio_of_doubled_weight():
+    """1.26 is the ratio of a length where the weight doubles: that of the weight itself is 2 (Przibram & Megusar 1912)."""
+    weights = readings().assign(mass_g=lambda table: table["leg_span_mm"] ** 3 / 1e4)
+    for table, size, words, height in ((readings(), "leg_span_mm", "1.26 (Przibram)", 1.26), (weights, "mass_g", "2 (Przibram, of weights)", 2)):
+        ratio = moltspan.plot_by_instar(moltspan.instar_table(table, size=size))[0]
+        line = next(line for line in ratio.lines if line.get_label() == words)
+        assert line.get_ydata()[0] == pytest.approx(height, abs=0.001) and words in legend_of(ratio)
 
 
 def test_temperature_has_data_law_and_intervals():

@@ -96,7 +96,7 @@ def records(rows, **columns):
 
 def made_by_hand():
     plan = {"as_of": "2026-09-20", "on": "2026-09-20", "animals": [], "make_ready": ["nothing"]}
-    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only"}
+    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only", "egg_sacs": {}}
 
 
 def test_json_holds_the_documents_of_the_other_commands(demo):
@@ -164,10 +164,26 @@ def test_feeding_round_names_every_living_animal_once(demo):
     living = [a for a in document["forecast"]["animals"] if a["phase"] not in ("dead", "gone") and a["animal"] != "S3"]
     assert list(sorted(rows)) == sorted(a["animal"] for a in living) and len(rows) == len(page.rows("feeding"))
     for animal in living:
-        if animal["phase"] in ("intermolt", "postmolt", "final"):
+        if animal["animal"] in document["egg_sacs"]:
+            assert rows[animal["animal"]] == f"egg sac since {document['egg_sacs'][animal['animal']]}"
+        elif animal["phase"] in ("intermolt", "postmolt", "final"):
             ahead = animal["feed_from"] > document["forecast"]["as_of"]
             assert rows[animal["animal"]] == f"{'from' if ahead else 'since'} {animal['feed_from']}"
     assert "S3: not answered: set aside" in page.section("feeding")["text"]
+    assert list(document["egg_sacs"]) == ["D1"]
+
+
+def test_food_is_held_lightly_with_an_egg_sac():
+    """A sac counts for 120 days, until the next molt (`shared/housing.toml`: common practice, no source); the wait after a molt comes first."""
+    molted = [(name, day, "molt") for name in ("sac", "molted", "old", "fresh", "none") for day in ("2025-01-10", "2026-01-10")]
+    sacs = [("sac", "2026-05-01", "egg_sac"), ("molted", "2025-12-01", "egg_sac"), ("old", "2026-01-20", "egg_sac"),
+            ("fresh", "2026-05-30", "molt"), ("fresh", "2026-05-31", "egg_sac")]
+    collection = records([*molted, *sacs, *((name, "2026-06-01", "checked") for name, *_ in molted)], sex="female")
+    page = Page(moltspan.report(collection))
+    rows = {row[0]: row[2] for row in page.rows("feeding")}
+    assert rows["sac"] == "egg sac since 2026-05-01" and all(rows[name].startswith("since") for name in ("molted", "old", "none"))
+    assert rows["fresh"].startswith("from ")
+    assert "Lightly: egg sac (1)" in page.section("feeding")["text"] and "common practice, no source" in page.section("feeding")["text"]
 
 
 def test_plan_and_backtest_are_those_of_the_json(demo):
@@ -286,20 +302,50 @@ def browse(folder, *options):
     return subprocess.run(command, capture_output=True, text=True, timeout=120).stdout
 
 
+def in_frames(folder, pages, script):
+    """What the expression `script` gives, as text, inside each of `pages` (name -> (width, HTML)), all of them in one window of the browser.
+
+    In a frame of that width, as a window of the browser is never narrower than 500 px.
+    """
+    parts = []
+    for name, (width, text) in pages.items():
+        report = f"<script>addEventListener('load', () => parent.document.getElementById('{name}').textContent = {script})</script></body>"
+        inner = escape(text.replace("</body>", report))
+        parts.append(f'<p id="{name}"></p><iframe width={width} height=900 style="border:0" srcdoc="{inner}"></iframe>')
+    (folder / "frames.html").write_text('<!DOCTYPE html><meta charset="utf-8">' + "".join(parts), encoding="utf-8")
+    seen = browse(folder, "--window-size=1400,900", "--dump-dom", f"file://{folder}/frames.html")
+    return {name: unescape(re.search(rf'<p id="{name}">(.*?)</p>', seen, re.S)[1]) for name in pages}
+
+
+def both_widths(**pages):
+    return {f"{name}{width}": (width, text) for name, text in pages.items() for width in (360, 1280)}
+
+
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: how the page lies on a phone and on a screen was not looked at")
 def test_nothing_runs_over_the_edge_of_a_phone_or_a_screen(demo, tmp_path):
-    """In a frame of that width, as a window of the browser is never narrower than 500 px. The page in the frame measures itself."""
-    measure = ("<script>addEventListener('load', () => parent.document.getElementById('P').textContent ="
-               " document.documentElement.scrollWidth - document.documentElement.clientWidth + ' px over at ' + innerWidth)</script></body>")
-    frames = {f"{name}{width}": (width, text) for name, text in (("demo", demo[0]), ("nasty", nasty_page())) for width in (360, 1280)}
-    parts = []
-    for name, (width, text) in frames.items():
-        inner = escape(text.replace("</body>", measure.replace("'P'", f"'{name}'")))
-        parts.append(f'<p id="{name}"></p><iframe width={width} height=900 style="border:0" srcdoc="{inner}"></iframe>')
-    (tmp_path / "frames.html").write_text('<!DOCTYPE html><meta charset="utf-8">' + "".join(parts), encoding="utf-8")
-    seen = unescape(browse(tmp_path, "--window-size=1400,900", "--dump-dom", f"file://{tmp_path}/frames.html"))
-    for name, (width, _) in frames.items():
-        assert f'<p id="{name}">0 px over at {width}</p>' in seen, (name, re.findall(rf'<p id="{name}">[^<]*', seen))
+    pages = both_widths(demo=demo[0], nasty=nasty_page())
+    measure = "document.documentElement.scrollWidth - document.documentElement.clientWidth + ' px over at ' + innerWidth"
+    assert in_frames(tmp_path, pages, measure) == {name: f"0 px over at {width}" for name, (width, _) in pages.items()}
+
+
+AUDIT = (Path(__file__).parent / "page_audit.js").read_text(encoding="utf-8")
+# One page with each mistake once: that the audit finds them shows that it looks. Contrasts by hand: #999 on #fff is 1.05 / (.3185 + .05),
+# .4 of black on #eee is (.8550 + .05) / (.2737 + .05).
+MISTAKEN = """<!DOCTYPE html><html><head><title> </title></head><body><h1>a</h1><h3>b</h3><table><tr><td>c</td></tr><tr><th>d</th></tr></table>
+<img src="data:,"><svg></svg><input><section>e</section><a href="#none"></a><p tabindex="1" id="f">g</p><p id="f" style="color: #999">h</p>
+<p style="color: rgba(0, 0, 0, .4); background: #eee">i</p></body></html>"""
+FOUND = ["3.1.1", "2.4.2", "1.3.1 no main", "1.3.1 heading 3 after 1", "1.3.1 table", "1.3.1 row", "1.3.1 heading without", "1.1.1 picture",
+         "1.1.1 picture", "3.3.2", "1.3.1 part", "2.4.4", "link to nowhere", "2.4.3", "4.1.1", "1.4.3 contrast 2.85", "1.4.3 contrast 2.79"]
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: what a browser makes of the page was not looked at")
+def test_a_browser_finds_nothing_that_shuts_anybody_out(demo, tmp_path):
+    pages = both_widths(demo=demo[0], nasty=nasty_page()) | {"mistaken": (1280, MISTAKEN)}
+    seen = in_frames(tmp_path, pages, f"JSON.stringify((() => {{ {AUDIT} return audit() }})())")
+    found = {name: json.loads(text) for name, text in seen.items()}
+    mistakes = found.pop("mistaken")
+    assert [line[:len(start)] for line, start in zip(mistakes, FOUND, strict=True)] == FOUND, mistakes
+    assert found == {name: [] for name in found}
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: the page was not printed")

@@ -2,11 +2,17 @@
 
 import io
 import re
+import sys
+from pathlib import Path
 
 import pytest
 from hand_made_forecast import document
+from typer.testing import CliRunner
 
-from moltspan import tables
+from moltspan import command_line, command_shared, tables
+from moltspan.tables_terminal import columns_that_fit, console_of, print_table
+
+DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 
 ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
@@ -93,3 +99,41 @@ def test_flat_rows_hold_every_band_and_quantile():
     assert (a1["next_molt_0.8_from"], a1["next_molt_0.8_to"], a1["days_q0.5"]) == ("2026-09-23", "2026-10-13", 10.5)
     gone = next(row for row in rows if row["animal"] == "M2")
     assert gone["next_molt_median"] is None and gone["why_no_forecast"] == "died on 2026-09-10"
+
+
+def of_command(monkeypatch, width, *words):
+    """What a command writes to a terminal of this width."""
+    out = Terminal()
+    monkeypatch.setenv("COLUMNS", str(width))
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(command_shared, "PATIENCE_SECONDS", 600)  # no sign of waiting among the lines
+    monkeypatch.setattr(sys, "stdout", out)
+    monkeypatch.setattr(sys, "stderr", Terminal())
+    with pytest.raises(SystemExit) as ended:
+        command_line.app(list(words), prog_name="moltspan")
+    return ended.value.code, ESCAPES.sub("", out.getvalue() + sys.stderr.getvalue())
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("command", [("check",), ("growth",), ("backtest", "--origins", "1")], ids=lambda words: words[0])
+def test_tables_of_commands_keep_to_a_terminal_and_to_all_their_numbers(monkeypatch, command, width):
+    status, text = of_command(monkeypatch, width, *command, str(DEMO))
+    assert status == 1 and max(map(len, text.splitlines())) <= width and "…" not in text
+    whole = CliRunner().invoke(command_line.app, [*command, str(DEMO)]).output
+    numbers = re.compile(r"[\d.]+\d")
+    assert set(numbers.findall(whole)) <= set(numbers.findall(text))
+
+
+def test_off_a_terminal_lines_are_whole():
+    whole = CliRunner().invoke(command_line.app, ["growth", str(DEMO)]).output
+    heading = next(line for line in whole.splitlines() if line.startswith("kind  ") and "geometric mean" in line)
+    assert heading.split("  ")[-1] == "stadia" and any(len(line) > 120 for line in whole.splitlines())
+
+
+def test_columns_that_have_no_room_stand_below():
+    header, rows = ("name", "a", "b", "nothing"), [["x", "1" * 10, "2" * 10, "-"], ["y", "-", "3" * 10, "-"]]
+    assert columns_that_fit(header, rows, 80) == ["name", "a", "b"]
+    assert columns_that_fit(header, rows, 20, ("b", "a")) == ["name", "a"]
+    out = io.StringIO()
+    print_table(console_of(out), header, rows, ("b", "a"))
+    assert "2" * 10 in out.getvalue()
