@@ -5,6 +5,7 @@
 #include <map>
 
 #include "husbandry.hpp"
+#include "moltspan/growth_bayes.hpp"
 
 namespace moltspan {
 namespace {
@@ -16,11 +17,6 @@ constexpr double flat_variance = 1e4;  ///< of log size before any reading
 struct Reading {
   double mean = 0, variance = 0;
 };
-
-bool all_multiples(const std::vector<double>& values, double step) {
-  return std::all_of(values.begin(), values.end(),
-                     [&](double v) { return std::abs(v - step * std::round(v / step)) < 1e-6 * step; });
-}
 
 /// A reading as a leg span on the log scale.
 Reading as_leg_span(const SizeReading& reading, const std::map<double, double>& steps) {
@@ -148,9 +144,7 @@ std::map<double, double> rounding_steps(const StadiaTable& table) {
 }
 
 double rounding_step_mm(const std::vector<double>& values_mm, double unit_mm) {
-  if (values_mm.size() >= enough_readings)
-    for (double step : {10.0, 25.4 / 4, 5.0, 25.4 / 8})
-      if (all_multiples(values_mm, step)) return step;
+  if (const double step = found_rounding_step_mm(values_mm); step > 0) return step;
   if (values_mm.size() >= enough_readings) return unit_mm > 20 ? 25.4 / 16 : 1;
   return unit_mm > 20 ? 25.4 / 4 : unit_mm > 5 ? 5 : 1;
 }

@@ -6,6 +6,7 @@
 
 #include "intervals_model.hpp"
 #include "moltspan/growth_latent.hpp"
+#include "rounding_site.hpp"
 
 namespace moltspan {
 
@@ -93,9 +94,6 @@ class GrowthPosterior {
   std::pair<double, double> start_effect(int animal) const;
 
  private:
-  struct Site {
-    double precision = 0, pull = 0;
-  };
   using Map = Eigen::Map<Eigen::MatrixXd>;
   using VectorMap = Eigen::Map<Eigen::VectorXd>;
 
@@ -122,7 +120,7 @@ class GrowthPosterior {
   Eigen::Index p_, stride_;
   GrowthNumbers numbers_;
   std::vector<int> first_instar_;
-  std::vector<Site> sites_;
+  std::vector<RoundingSite> sites_;
   std::vector<int> intervals_, interval_animals_;  ///< readings that enter as intervals
   std::vector<double> diagonal_, factor_, rows_;   ///< of the eliminated chains; rows: instars x (1 + p)
   std::vector<double> front_, down_;               ///< of the nodes: information and side, covariance and mean

@@ -306,24 +306,21 @@ std::pair<double, double> GrowthPosterior::reading_moments(std::size_t reading, 
 /// One reading's site from the moments of its interval in the posterior without it. Returns its share of the log
 /// marginal beyond the Gaussian integral.
 double GrowthPosterior::update_site(std::size_t reading, double eta, double variance, double& moved) {
-  Site& site = sites_[reading];
-  const double free = 1 / variance - site.precision;
-  if (!(free > 0)) {
+  RoundingSite& site = sites_[reading];
+  const Cavity cavity = without_site(site, eta, variance);
+  if (!cavity.proper) {
     moved = std::max(moved, 1.0);
     return 0;
   }
-  const double v = 1 / free, m = v * (eta / variance - site.pull);
   const GrowthReading& r = model_->data().readings[reading];
-  const double spread = std::sqrt(v + numbers_.reading_variance[static_cast<std::size_t>(r.measure)]);
-  const StadiumTerm term = stadium_term(Family::lognormal, {r.lower, r.upper, 0, 0}, m, std::log(spread));
-  const double scale = 1 + site.precision * v;
-  const double gaussian =
-      0.5 * ((site.pull * (2 * m + site.pull * v) - site.precision * m * m) / scale - std::log(scale));
-  const double shrink = std::max(1 + v * term.d_eta_eta, 1e-9);
-  moved = std::max(moved, std::abs(m + v * term.d_eta - eta) / std::sqrt(variance));
-  moved = std::max(moved, 0.1 * std::abs(v * shrink / variance - 1));
-  site = {std::max(-term.d_eta_eta, 0.0) / shrink, (term.d_eta - m * term.d_eta_eta) / shrink};
-  return term.value - gaussian;
+  const double spread = std::sqrt(cavity.variance + numbers_.reading_variance[static_cast<std::size_t>(r.measure)]);
+  const IntervalMass mass = interval_mass(r.lower > 0 ? std::log(r.lower) : -std::numeric_limits<double>::infinity(),
+                                          std::log(r.upper), cavity.mean, spread);
+  const double gain = site_correction(site, cavity, mass.log_mass);
+  moved = std::max(moved, std::abs(cavity.mean + cavity.variance * mass.slope - eta) / std::sqrt(variance));
+  moved = std::max(moved, 0.1 * std::abs(cavity.variance * (1 + cavity.variance * mass.curvature) / variance - 1));
+  site = matched_site(cavity, mass);
+  return gain;
 }
 
 double GrowthPosterior::update_sites(double& moved) {

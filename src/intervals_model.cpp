@@ -38,13 +38,6 @@ const std::map<std::string, Prior>& default_priors() {
 
 bool is_sd(const std::string& name) { return name == "sigma" || (name.size() > 3 && name.ends_with("_sd")); }
 
-void check_prior(const std::string& name, const Prior& prior) {
-  if (!(prior.sd > 0) || !std::isfinite(prior.sd) || !std::isfinite(prior.mean))
-    throw std::invalid_argument("prior of " + name + ": the sd must be a positive number");
-  if (is_sd(name) != (prior.kind == Prior::Kind::half_normal))
-    throw std::invalid_argument("prior of " + name + ": a standard deviation takes half_normal, a coefficient normal");
-}
-
 /// Variance of W by family, against which a record's extra variance is measured.
 double law_variance(Family family) {
   if (family == Family::weibull) return numeric::GumbelMinLaw::variance;
@@ -53,6 +46,13 @@ double law_variance(Family family) {
 }
 
 }  // namespace
+
+void check_prior(const std::string& name, const Prior& prior) {
+  if (!(prior.sd > 0) || !std::isfinite(prior.sd) || !std::isfinite(prior.mean))
+    throw std::invalid_argument("prior of " + name + ": the sd must be a positive number");
+  if (is_sd(name) != (prior.kind == Prior::Kind::half_normal))
+    throw std::invalid_argument("prior of " + name + ": a standard deviation takes half_normal, a coefficient normal");
+}
 
 std::string sd_name(Level level) {
   static const std::array<const char*, n_levels> names{"genus_sd", "taxon_sd", "cohort_sd", "animal_sd"};

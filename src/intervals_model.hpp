@@ -14,6 +14,9 @@ double log_normal_density(double mean, double sd, double x);
 /// Log density of a half-normal standard deviation on its log scale.
 double log_half_normal_of_log(double scale, double log_sd);
 
+/// Throws std::invalid_argument where a prior has no positive sd or its kind does not fit the name.
+void check_prior(const std::string& name, const Prior& prior);
+
 /// Default priors of shared/priors.toml with the caller's on top. Throws std::invalid_argument for an unknown name or
 /// kind.
 class PriorTable {

@@ -14,6 +14,7 @@ void bind_records(py::module_& m);
 void bind_stadia(py::module_& m);
 void bind_backtest(py::module_& m);
 void bind_growth_latent(py::module_& m);
+void bind_growth_bayes(py::module_& m);
 void bind_collection_fit(py::module_& m);
 void bind_forecast(py::module_& m);
 void bind_housing(py::module_& m);

@@ -36,6 +36,7 @@ _HOMES = {
     "StadiaFit": "intervals",
     "fit_growth": "growth",
     "GrowthFit": "growth",
+    "GrowthBayesFit": "growth_bayes",
     "dyar_fit": "growth_lines",
     "molts_to_reach": "growth_lines",
     "increment_fit": "growth_increments",

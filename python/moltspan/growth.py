@@ -1,4 +1,4 @@
-"""Growth of several animals: the linear mixed model on log size, by maximum likelihood and REML."""
+"""Growth of several animals: the linear mixed model on log size, by maximum likelihood, REML or as a posterior."""
 
 from types import MappingProxyType
 
@@ -15,7 +15,7 @@ RESPONSES = ("log", "identity")
 
 
 def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", formula="instar", random="1 + instar", method="ml",
-               reading_step_mm=None, cohort=None, response="log", correlated=True):
+               reading_step_mm=None, cohort=None, response="log", correlated=True, priors=None, measure=None, form=None, process=None, threads=0):
     """Fits `log size = x'beta + u_cohort + z'b_animal + sigma e` to a table of readings, one row each, sizes in mm.
 
     `table`: pandas, polars or Arrow. `size`, `instar`, `animal`, `cohort` name its columns; `size` may be any positive column.
@@ -23,18 +23,33 @@ def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", form
     moltspan.formula; where `instar` names another column, the word instar in them means that column. `correlated=False`: the effects of
     an animal are independent. `cohort`: a nested effect, as sibs are no replicates. `response="identity"` takes sizes as they are.
 
-    `method="ml"` or `"reml"`; log-likelihoods are those of the log sizes with all constants, REML as lme4 and nlme state it. `"bayes"` is
-    not part of this version. `reading_step_mm`: the step readings are rounded to; both methods take readings as they are, health says
-    what share of sigma is rounding. Fewer than three animals: no spread between them is estimated (two: a fixed difference), health
-    says so. Faulty input raises ValueError naming the row.
+    `method="ml"` or `"reml"`; log-likelihoods are those of the log sizes with all constants, REML as lme4 and nlme state it.
+    `reading_step_mm`: the step readings are rounded to; both methods take readings as they are, health says what share of sigma is
+    rounding. Fewer than three animals: no spread between them is estimated (two: a fixed difference), health says so.
+
+    `method="bayes"`: posterior under `priors` over the defaults of shared/priors.toml, table mixed; names are those of the coefficients,
+    `sigma`, `animal_sd` (`animal_sd[instar]` of one effect), `cohort_sd`, `process_sd`, `decline`. Rounded readings count as intervals:
+    `reading_step_mm=None` finds a step of 5 mm, 10 mm, 1/4 or 1/8 in that all of eight or more readings share; a number, or a dict by
+    measure, sets it, 0 takes readings as they are. `measure` names a column of what was read (leg span, carapace): each gets a log ratio
+    to the first in sorted order and an error of its own. `form="declining"`: the ratio changes with size (Hiatt's log-log line),
+    "constant": it does not, "weighed" (default where the formula is a line in the instar): the likelier one, its weight said. `process`:
+    growth scatters from molt to molt beside the error of reading; by itself where enough instars were read twice, else sigma holds both.
+
+    Faulty input raises ValueError naming the row.
     """
     choice("method", method, METHODS), choice("response", response, RESPONSES)
-    if method == "bayes":  # the model with latent sizes plugs in here
-        raise ValueError('method="bayes": growth with latent sizes is not part of this version; use method="reml"')
+    for name, given in () if method == "bayes" else (("priors", priors), ("measure", measure), ("form", form), ("process", process)):
+        if given:
+            raise ValueError(f'{name}: method="{method}" takes none; leave it out or use method="bayes"')
     columns = frames.arrays_of(table)
     n_rows = len(next(iter(columns.values()))) if columns else 0
-    columns = _with_instar(columns, instar)
+    columns = with_instar(columns, instar)
     sizes = _sizes(columns, size, response)
+    if method == "bayes":
+        asked = {"size": size, "instar": instar, "animal": animal, "formula": formula, "random": random, "method": method,
+                 "reading_step_mm": reading_step_mm, "cohort": cohort, "response": response, "correlated": correlated, "measure": measure,
+                 "form": form, "process": process}
+        return _bayes(columns, sizes, asked, priors, threads)
     design, effects = Design(formula, columns), Design(random, columns) if animal is not None else None
     groups = {"animal": _codes(columns, animal, "animal"), "cohort": _codes(columns, cohort, "cohort")}
     data = _core.MixedData()
@@ -53,7 +68,18 @@ def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", form
     return GrowthFit(core, asked, design, effects, labels, _core.rounding_health(core, sizes, reading_step_mm or 0.0, response == "log"))
 
 
-def _with_instar(columns, instar):
+def _bayes(columns, sizes, asked, priors, threads):
+    from moltspan.growth_bayes import FORMS, fit_bayes
+
+    if asked["form"] is not None:
+        choice("form", asked["form"], FORMS)
+    groups = {level: _codes(columns, asked[level], level) for level in ("animal", "cohort")}
+    groups["measure"] = _codes(columns, asked["measure"], "measure", in_order=True)
+    y = np.log(sizes) if asked["response"] == "log" else sizes
+    return fit_bayes(columns, y, sizes, asked, groups, priors, threads)
+
+
+def with_instar(columns, instar):
     """The columns, with `instar` as a second name of the column that holds it."""
     return columns if instar == "instar" or instar not in columns or "instar" in columns else columns | {"instar": columns[instar]}
 
@@ -84,8 +110,8 @@ def _sizes(columns, name, response):
     return sizes
 
 
-def _codes(columns, name, argument):
-    """(code of each row, labels); codes in the order of the labels where there are two, of first appearance otherwise."""
+def _codes(columns, name, argument, in_order=False):
+    """(code of each row, labels); codes in the order of the labels where there are two or where asked, of first appearance otherwise."""
     if name is None:
         return np.zeros(0, dtype=np.int32), []
     values = _named(columns, name, argument)
@@ -98,9 +124,24 @@ def _codes(columns, name, argument):
         if not text.strip():
             raise ValueError(f"row {row}, {name} is blank: write which {argument} it is, or leave the row out")
         codes[row] = known.setdefault(text, len(known))
-    if len(known) == 2 and list(known) != sorted(known):
-        return 1 - codes, sorted(known)
+    if (in_order or len(known) == 2) and list(known) != sorted(known):
+        order = np.argsort(np.argsort(list(known)))
+        return order[codes].astype(np.int32), sorted(known)
     return codes, list(known)
+
+
+def member_codes(name, known, columns, n_rows, new="population"):
+    """Codes of the members named in a column, -1 for those that the fit does not know; with `new="error"` ValueError."""
+    if name is None or name not in columns:
+        if name is not None and new == "error":
+            raise ValueError(f"the table has no column {name!r}; new_animal='population' predicts for new ones")
+        return [-1] * n_rows
+    codes = [known.get(frames.text_of(value), -1) for value in columns[name]]
+    if new == "error" and -1 in codes:
+        row = codes.index(-1)
+        raise ValueError(f"row {row}, {name} = {frames.text_of(columns[name][row])!r}: the fit does not know it; new_animal='population' predicts "
+                         "for a new one")
+    return codes
 
 
 class GrowthFit(Result):
@@ -223,30 +264,17 @@ class GrowthFit(Result):
         choice("new_animal", new_animal, ("population", "error"))
         columns = frames.arrays_of(table)
         n_rows = len(next(iter(columns.values()))) if columns else 0
-        columns = _with_instar(columns, self.asked["instar"])
+        columns = with_instar(columns, self.asked["instar"])
         rows = _core.MixedRows()
         rows.x = self._design.matrix(columns, n_rows)[1]
         if self._core.effects:
             rows.z = self._effects.matrix(columns, n_rows)[1]
-        rows.groups = self._members("animal", columns, n_rows, new_animal)
-        rows.outer_groups = self._members("cohort", columns, n_rows, "population")
+        rows.groups = member_codes(self.asked["animal"], self._labels["animal"], columns, n_rows, new_animal)
+        rows.outer_groups = member_codes(self.asked["cohort"], self._labels["cohort"], columns, n_rows, "population")
         bands = _core.predict_mixed(self._core, rows, level)
         scale = np.exp if self.asked["response"] == "log" else np.asarray
         names = ("estimate", "mean_lower", "mean_upper", "new_lower", "new_upper")
         return frames.frame_of({name: scale(getattr(bands, name)) for name in names}, frames.kind_of(table))
-
-    def _members(self, level, columns, n_rows, new_animal):
-        name, known = self.asked[level], self._labels[level]
-        if name is None or name not in columns:
-            if name is not None and new_animal == "error":
-                raise ValueError(f"the table has no column {name!r}; new_animal='population' predicts for new ones")
-            return [-1] * n_rows
-        codes = [known.get(frames.text_of(value), -1) for value in columns[name]]
-        if new_animal == "error" and -1 in codes:
-            row = codes.index(-1)
-            raise ValueError(f"row {row}, {name} = {frames.text_of(columns[name][row])!r}: the fit does not know it; new_animal='population' predicts "
-                             "for a new one")
-        return codes
 
     @property
     def _spreads(self):

@@ -74,6 +74,29 @@ def growth_text(fit):
     return " ".join([f"{model}, and a Gaussian residual.", readings, fitted, _health(fit.health), versions()])
 
 
+def growth_bayes_text(fit):
+    """The paragraph on a posterior of a linear mixed model of growth."""
+    asked, core = fit.asked, fit._core
+    scale = f"The natural logarithm of {asked['size']}" if asked["response"] == "log" else asked["size"]
+    parts = [f"{scale} was modeled as linear in {asked['formula']}"]
+    if core.effects:
+        parts.append(f"Gaussian effects of each animal on {listed(list(core.effects))}" + (", correlated" if fit.animal_correlation is not None else ""))
+    parts += ["a Gaussian effect of each cohort"] * (fit.cohort_sd is not None)
+    parts += ["a Gaussian walk along the molts"] * (fit.process_sd is not None)
+    parts.append(f"a Gaussian error of reading for each of {listed(core.measures)}" if len(core.measures) > 1 else "a Gaussian residual")
+    model = f"{parts[0]}, with {listed(parts[1:])}."
+    if not np.isnan(fit.declining_weight) or fit.form == "declining":
+        taken = "changing with size by Hiatt's log-log line" if fit.form == "declining" else "constant"
+        weight = "" if np.isnan(fit.declining_weight) else f" (posterior weight of a ratio that changes with size {fit.declining_weight:.2f})"
+        model += f" The growth ratio was taken as {taken}{weight}."
+    readings = f"The data were {count(fit.n_readings, 'reading')}" + (f" of {count(fit.n_animals, 'animal')}" if asked["animal"] else "")
+    readings += f", {core.n_rounded} of them as rounding intervals (expectation propagation)." if core.n_rounded else "."
+    fitted = f"The posterior was integrated over {count(core.n_points, 'point')} of the standard deviations."
+    said = "; ".join(f"{name} {_law(prior)}" for name, prior in core.priors_used)
+    said += "; correlations uniform over correlation matrices" if fit.animal_correlation is not None else ""
+    return " ".join([model, readings, fitted, f"Priors: {said}.", _health(fit.health), versions()])
+
+
 def versions():
     """What computed it."""
     return f"Computed with moltspan {_core.__version__}, Python {platform.python_version()} and numpy {np.__version__}."

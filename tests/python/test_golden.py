@@ -72,6 +72,7 @@ MADE = {
     "DyarAnimals": lambda: moltspan.dyar_fit(DYAR[0] * 2, DYAR[1] + [size * 1.05 for size in DYAR[1]], animal=["A<1"] * 6 + ["A&2"] * 6),
     "PooledDyar": lambda: MADE["DyarAnimals"]().pooled,
     "GrowthFit": lambda: moltspan.fit_growth(grown()),
+    "GrowthBayesFit": lambda: moltspan.fit_growth(grown(), method="bayes"),
     "IncrementFit": lambda: moltspan.increment_fit(DYAR[1][:-1], DYAR[1][1:]),
     "InstarMixture": lambda: moltspan.instar_mixture(INSTARS, n_instars=4, threads=1),
     "StadiumNpmle": lambda: moltspan.stadium_npmle(stadia()),

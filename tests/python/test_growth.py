@@ -372,7 +372,7 @@ def test_faults_name_row_and_column(change, message):
 
 def test_wrong_arguments():
     table = animals()
-    for arguments, message in [({"method": "bayes"}, "not part of this version"), ({"method": "best"}, "choose one of"),
+    for arguments, message in [({"method": "best"}, "choose one of"),
                                ({"size": "no"}, "no such column"), ({"animal": "no"}, "no such column"), ({"formula": "no"}, "no column"),
                                ({"formula": "instar + leg_span_mm + instar*2"}, "cannot read|column"), ({"reading_step_mm": -1}, "step")]:
         with pytest.raises(ValueError, match=message):
