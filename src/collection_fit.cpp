@@ -5,8 +5,10 @@
 #include <stdexcept>
 
 #include "collection_growth.hpp"
+#include "collection_last.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
+#include "intervals_law.hpp"
 #include "intervals_model.hpp"
 #include "moltspan/posterior.hpp"
 
@@ -19,6 +21,8 @@ using Eigen::VectorXd;
 
 constexpr double reference_c = 25;
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
+constexpr std::size_t many_records = 5000;   ///< from which one round of weighing last molts has to do, else two
+constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt from which a running stadium counts less
 constexpr double prior_exponent = 0.8;       ///< with which size errors count until the records tell
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
@@ -257,6 +261,45 @@ void prepare(CollectionFit& fit, StadiaOptions& options) {
   options.start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
 }
 
+/// Chance of each running stadium to last longer than watched; the start is taken in the middle of its range.
+std::vector<double> chances_beyond(const CollectionFit& fit) {
+  std::vector<double> beyond(fit.animals.size(), 1);
+  const PredictorMixture running = running_predictors(fit.stadia);
+  const auto& rows = fit.stadia.running_rows;
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(rows[i])];
+    const double watched = s.min_days + 0.5 * s.start_range_days, extra = fit.data.extra_variance[rows[i]],
+                 counted = fit.data.weights.size() > 0 ? fit.data.weights[rows[i]] : 1;
+    double without = 0, with = 0;
+    for (LawPoint point : law_points(running, static_cast<Index>(i))) {
+      point.variance += extra;
+      const double survival = std::max(predictive_survival(fit.options.family, point, watched), 1e-300);
+      without += point.weight / std::pow(survival, counted);
+      with += point.weight * std::pow(survival, 1 - counted);
+    }
+    beyond[static_cast<std::size_t>(s.animal)] = with / without;
+  }
+  return beyond;
+}
+
+/// A running stadium that is likely no stadium, as no molt ends it, counts less: the fit is made again with it weighed
+/// by the chance that a molt is to come.
+void weigh_last_molts(CollectionFit& fit, StadiaOptions options) {
+  const int rounds = fit.data.size() > many_records ? 1 : 2;
+  for (int round = 0; round < rounds; ++round) {
+    const std::vector<double> beyond = chances_beyond(fit);
+    const LastMolts last(fit, [&](int animal) { return beyond[static_cast<std::size_t>(animal)]; });
+    VectorXd weights = VectorXd::Ones(static_cast<Index>(fit.data.size()));
+    for (std::size_t i = 0; i < fit.animals.size(); ++i)
+      if (const double chance = last.chance(static_cast<int>(i)); chance > 0 && fit.animals[i].running_row >= 0)
+        weights[fit.animals[i].running_row] = 1 - chance;
+    if (weights.size() == 0 || weights.minCoeff() > 1 - last_molt_heeded) return;
+    fit.data.weights = weights;
+    options.start = fit.stadia.estimate.values.tail(fit.stadia.estimate.values.size() - fit.stadia.coefficients.size());
+    fit.stadia = fit_stadia(fit.data, options);
+  }
+}
+
 }  // namespace
 
 CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const CollectionOptions& options) {
@@ -281,6 +324,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   weigh_size_errors(fit, prior_exponent);
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   fit.stadia = fit_stadia(fit.data, stadia_options);
+  if (options.method == Method::bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
   fit.health = fit.stadia.health;
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
   return fit;

@@ -8,7 +8,9 @@
 #include <sstream>
 #include <stdexcept>
 
+#include "collection_last.hpp"
 #include "forecast_law.hpp"
+#include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
 #include "forecast_signs.hpp"
 #include "husbandry.hpp"
@@ -21,7 +23,8 @@ namespace {
 
 using Eigen::Index;
 
-constexpr double overdue_share = 0.05;  ///< of comparable stadia that are longer still
+constexpr double overdue_share = 0.05;      ///< of comparable stadia that are longer still
+constexpr double told_chance_final = 0.05;  ///< chance of a last molt from which a note says what it rests on
 constexpr double premolt_chance =
     0.5;  ///< of a molt within the lead time of its size, from which an animal counts as in premolt
 
@@ -32,12 +35,14 @@ struct Context {
   PredictorMixture running, probes;
   std::map<int, Index> running_column;  ///< record -> column of `running`
   std::map<int, double> own_weight;
-  LawPoint typical;                   ///< mean sigma; for weighing start days
-  std::vector<bool> seen_from_start;  ///< animals with a stadium that was watched from its start
+  LawPoint typical;                             ///< mean sigma; for weighing start days
+  std::vector<bool> seen_from_start;            ///< animals with a stadium that was watched from its start
+  std::shared_ptr<const LastMolts> last_molts;  ///< null while only laws of the next molt are asked for
+  std::shared_ptr<const MatureLives> mature_lives;
 };
 
 Context make_context(const CollectionFit& fit, const std::vector<double>& levels) {
-  Context context{fit, levels, {}, {}, {}, {}, {}, std::vector<bool>(fit.animals.size())};
+  Context context{fit, levels, {}, {}, {}, {}, {}, std::vector<bool>(fit.animals.size()), nullptr, nullptr};
   for (const Stadium& stadium : fit.table.stadia)
     if (!(stadium.entry_days > 0)) context.seen_from_start[static_cast<std::size_t>(stadium.animal)] = true;
   if (!fit.stadia.posterior) return context;  // nothing to forecast
@@ -210,6 +215,9 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,
               "no temperature recorded for it or its kind: 25 C assumed");
+  add_note_if(result.chance_final >= told_chance_final, result,
+              context.last_molts->basis(animal) +
+                  (result.phase == Phase::overdue ? "; a molt that went unseen since would look the same" : ""));
   add_note_if(history.after_maturity_unknown, result,
               "mature, but whether its kind or sex molts on is not known: state after_maturity");
   add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
@@ -217,6 +225,14 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   const bool truncated =
       (inputs.own_stadia > 0 || inputs.running_row >= 0) && !context.seen_from_start[static_cast<std::size_t>(animal)];
   add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
+}
+
+/// Chance of a last molt, what signs say of it included, and with it those of a molt within some days.
+void allow_for_last_molt(const Context& context, int animal, double signs_if_last, AnimalForecast& result) {
+  const double p = context.last_molts->chance(animal);
+  result.chance_final = p * signs_if_last / (p * signs_if_last + 1 - p);
+  if (!(result.chance_final > 0)) return;
+  for (double& chance : result.chance_within_days) chance *= 1 - result.chance_final;
 }
 
 /// Chance from which the signs of an animal are taken for those of its next molt.
@@ -229,6 +245,7 @@ void forecast_with_signs(const Context& context, int animal, const NextMoltLaw& 
   const SignEvidence signs(context.fit, animal, from_days, until_days);
   const auto plain = [&] {
     add_quantiles(context, base, result);
+    allow_for_last_molt(context, animal, 1, result);
     result.phase = phase(base);
   };
   if (signs.empty()) return plain();
@@ -236,6 +253,7 @@ void forecast_with_signs(const Context& context, int animal, const NextMoltLaw& 
       base, {{[&](double x) { return base.survival(x); }, [&](double x) { return signs.likelihood(x); }}});
   if (!law.usable()) return plain();
   add_quantiles(context, law, result);
+  allow_for_last_molt(context, animal, signs.never() / law.total(), result);
   result.phase = phase(law);
   if (!signs.any_shown()) return;
   const double true_chance = 1 - law.first_branch_integral([&](double x) { return signs.all_false(x); }) / law.total();
@@ -263,8 +281,9 @@ NextMolt running_molt(const Context& context, int animal) {
   next.starts = start_ages(context, inputs, next.points);
   for (LawPoint& point : next.points) point.variance += fit.data.extra_variance[inputs.running_row];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  next.counted = fit.data.weights.size() > 0 ? fit.data.weights[inputs.running_row] : 1;
   next.base = std::make_unique<RunningLaw>(fit.options.family, next.points, next.starts,
-                                           history.last_watched - fit.table.as_of + 1.0);
+                                           history.last_watched - fit.table.as_of + 1.0, next.counted);
   return next;
 }
 
@@ -283,7 +302,7 @@ NextMolt unstarted_molt(const Context& context, int animal) {
 void forecast_running(const Context& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
   const NextMolt next = running_molt(context, animal);
-  const bool overdue = static_cast<const RunningLaw&>(*next.base).survival_at_start() < overdue_share;
+  const bool overdue = next.base->survival_at_start() < overdue_share;
   forecast_with_signs(
       context, animal, *next.base, signs_from(fit, animal), next.base->first_day(),
       [&](const NextMoltLaw& now) { return phase_now(fit, animal, now, overdue); }, result);
@@ -325,6 +344,39 @@ bool explain_no_forecast(const CollectionFit& fit, int animal, AnimalForecast& r
   return false;
 }
 
+/// Law of an animal's next molt, signs included.
+NextMolt next_molt(const Context& context, int animal) {
+  AnimalForecast scratch;
+  if (explain_no_forecast(context.fit, animal, scratch)) {
+    NextMolt none;
+    none.why_not = scratch.why_no_forecast;
+    return none;
+  }
+  const bool running = context.fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
+  NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
+  const SignEvidence signs(context.fit, animal, signs_from(context.fit, animal), next.base->first_day());
+  if (signs.empty()) return next;
+  const NextMoltLaw& base = *next.base;
+  auto law =
+      std::make_unique<ReweightedLaw>(base, std::vector<MoltBranch>{{[&](double x) { return base.survival(x); },
+                                                                     [&](double x) { return signs.likelihood(x); }}});
+  if (!law->usable()) return next;
+  next.signs_if_last = signs.never() / law->total();
+  next.with_signs = std::move(law);
+  return next;
+}
+
+/// A context that knows of last molts too.
+Context forecast_context(const CollectionFit& fit, const std::vector<double>& levels) {
+  Context context = make_context(fit, levels);
+  context.last_molts = std::make_shared<LastMolts>(fit, [&](int animal) {
+    const bool running = fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
+    return (running ? running_molt(context, animal) : unstarted_molt(context, animal)).base->survival_at_start();
+  });
+  context.mature_lives = std::make_shared<MatureLives>(fit);
+  return context;
+}
+
 AnimalForecast forecast_animal(const Context& context, int animal) {
   const CollectionFit& fit = context.fit;
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
@@ -348,6 +400,8 @@ AnimalForecast forecast_animal(const Context& context, int animal) {
     add_next_leg_span(context, animal, result);
     add_assumption_notes(context, animal, result);
   }
+  result.mature_life = context.mature_lives->of(animal, context.levels);
+  add_maturity_notes(fit, animal, result);
   const bool here = history.state == AnimalState::alive && !a.set_aside;
   if (here && result.phase == Phase::premolt)
     result.notes.push_back("premolt likely: offer nothing and take uneaten prey out");
@@ -372,24 +426,28 @@ struct NextMolts::Shared {
 
 NextMolts::NextMolts(const CollectionFit& fit) : shared_(std::make_shared<const Shared>(fit)) {}
 
-NextMolt NextMolts::of(int animal) const {
-  const Context& context = shared_->context;
-  AnimalForecast scratch;
-  if (explain_no_forecast(context.fit, animal, scratch)) {
-    NextMolt none;
-    none.why_not = scratch.why_no_forecast;
-    return none;
+NextMolt NextMolts::of(int animal) const { return next_molt(shared_->context, animal); }
+
+double chance_molt_before(const CollectionFit& fit, int animal, Day day) {
+  if (animal < 0 || animal >= static_cast<int>(fit.animals.size()))
+    throw std::invalid_argument("chance_molt_before: animal " + std::to_string(animal) + " is not one of " +
+                                std::to_string(fit.animals.size()));
+  if (day <= fit.table.as_of)
+    throw std::invalid_argument("chance_molt_before: " + to_iso(day) + " is not after the last day of the records, " +
+                                to_iso(fit.table.as_of) + ": ask for a later day");
+  const std::vector<double> no_levels;
+  const Context context = forecast_context(fit, no_levels);
+  AnimalForecast result;
+  if (explain_no_forecast(fit, animal, result)) {
+    if (result.phase == Phase::final_instar) return 0;
+    throw std::invalid_argument("chance_molt_before: no forecast of " +
+                                fit.collection->animals[static_cast<std::size_t>(animal)].id + ": " +
+                                result.why_no_forecast);
   }
-  const bool running = context.fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
-  NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
-  const SignEvidence signs(context.fit, animal, signs_from(context.fit, animal), next.base->first_day());
-  if (signs.empty()) return next;
-  const NextMoltLaw& base = *next.base;
-  auto law =
-      std::make_unique<ReweightedLaw>(base, std::vector<MoltBranch>{{[&](double x) { return base.survival(x); },
-                                                                     [&](double x) { return signs.likelihood(x); }}});
-  if (law->usable()) next.with_signs = std::move(law);
-  return next;
+  const NextMolt next = next_molt(context, animal);
+  allow_for_last_molt(context, animal, next.signs_if_last, result);
+  const double molts_on = std::isfinite(result.chance_final) ? 1 - result.chance_final : 1;
+  return molts_on * (1 - next.law().survival(day - fit.table.as_of));
 }
 
 std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels) {
@@ -397,7 +455,7 @@ std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector
     if (!(level > 0 && level < 1))
       throw std::invalid_argument("level = " + std::to_string(level) +
                                   ": a level lies between 0 and 1, for example 0.8");
-  const Context context = make_context(fit, levels);
+  const Context context = forecast_context(fit, levels);
   std::vector<AnimalForecast> result(fit.animals.size());
   const auto work = [&](std::size_t from, std::size_t to) {
     for (std::size_t i = from; i < to; ++i) result[i] = forecast_animal(context, static_cast<int>(i));

@@ -66,19 +66,20 @@ double NextMoltLaw::quantile(double p, double from) const {
   return 0.5 * (root.first + root.second);
 }
 
-RunningLaw::RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days)
+RunningLaw::RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days,
+                       double counted)
     : family_(family), points_(std::move(points)), starts_(std::move(starts)) {
   first_day_ = watched_days;
-  double at_start = 0, total = 0;
+  double without = 0, beyond = 0;
   for (LawPoint& point : points_) {
     // Each point's weight counts the running stadium already: divided by its survival, so that it enters once.
     const double watched = std::max(point_survival(point, watched_days), 1e-300);
-    total += point.weight;
-    at_start += point.weight / watched;
-    point.weight /= watched;
+    point.weight /= std::pow(watched, counted);
+    without += point.weight;
+    beyond += point.weight * watched;
   }
-  for (LawPoint& point : points_) point.weight /= total;
-  survival_at_start_ = total / at_start;
+  for (LawPoint& point : points_) point.weight /= beyond;
+  survival_at_start_ = beyond / without;
 }
 
 double RunningLaw::point_survival(const LawPoint& point, double x_days) const {
@@ -100,6 +101,7 @@ RandomMomentLaw::RandomMomentLaw(Family family, std::vector<LawPoint> points, do
   at_now_ = 0;
   for (const LawPoint& point : points_) at_now_ += point.weight * rest(point, watched_days_);
   at_now_ = std::max(at_now_, 1e-300);
+  survival_at_start_ = std::min(at_now_, 1.0);
 }
 
 double RandomMomentLaw::rest(const LawPoint& point, double age_days) const {

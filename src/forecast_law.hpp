@@ -16,10 +16,12 @@ class NextMoltLaw {
   /// share the days.
   virtual double share_beyond(const LawPoint&, double x_days) const { return survival(x_days); }
   double first_day() const { return first_day_; }
+  /// Chance of no molt within the time watched, as it stood at its beginning: small = overdue.
+  double survival_at_start() const { return survival_at_start_; }
   double quantile(double p, double from) const;
 
  protected:
-  double first_day_ = 0;
+  double first_day_ = 0, survival_at_start_ = 1;
 };
 
 /// A possible moment of the start, by the age in days that the animal then has at the beginning of the as_of day.
@@ -30,12 +32,12 @@ struct StartAge {
 /// Running stadium of known start.
 class RunningLaw final : public NextMoltLaw {
  public:
-  /// `watched_days`: end of the last watched day, on the scale of x.
-  RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days);
+  /// `watched_days`: end of the last watched day, on the scale of x. `counted`: weight with which the running stadium
+  /// counts in the weights of the points.
+  RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days,
+             double counted = 1);
   double survival(double x_days) const override;
   double share_beyond(const LawPoint& point, double x_days) const override { return point_survival(point, x_days); }
-  /// P(T > the age watched) as it stood at the last molt: small = overdue.
-  double survival_at_start() const { return survival_at_start_; }
 
  private:
   double point_survival(const LawPoint& point, double x_days) const;
@@ -43,7 +45,6 @@ class RunningLaw final : public NextMoltLaw {
   Family family_;
   std::vector<LawPoint> points_;
   std::vector<StartAge> starts_;
-  double survival_at_start_ = 1;
 };
 
 /// No molt on record: watched for `watched_days` up to day x = `now`, from a random moment of a stadium.

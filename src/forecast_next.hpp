@@ -14,8 +14,10 @@ struct NextMolt {
   std::string why_not;           ///< not blank: there is no forecast, and the rest is empty
   std::vector<LawPoint> points;  ///< of the running stadium's predictor, without its own term
   std::vector<StartAge> starts;  ///< empty: no molt on record
+  double counted = 1;            ///< weight with which the running stadium counts in those of the points
   double watched_days = 0;       ///< of an animal without a molt on record
   std::unique_ptr<NextMoltLaw> base, with_signs;
+  double signs_if_last = 1;  ///< likelihood of the signs had it molted for the last time, over that with a molt to come
 
   const NextMoltLaw& law() const { return with_signs ? *with_signs : *base; }
 };

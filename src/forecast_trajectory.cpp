@@ -127,7 +127,7 @@ void set_shares(TrajectoryPlan& plan, const NextMolt& next) {
   for (std::size_t k = 0; k < points.size(); ++k) {
     left.push_back(next.base->share_beyond(points[k], next.base->first_day()));
     weight[k] = points[k].weight;
-    if (!next.starts.empty()) weight[k] /= std::max(left[k], 1e-300);
+    if (!next.starts.empty()) weight[k] /= std::pow(std::max(left[k], 1e-300), next.counted);
   }
   for (int cell = 0; cell < TrajectoryPlan::n_cells; ++cell) {
     const double to = day_at(plan, (cell + 1.0) / TrajectoryPlan::n_cells);

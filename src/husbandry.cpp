@@ -18,6 +18,21 @@ DaysByStage stages(const toml::table& t, const char* section) {
           number(t, section, "adult"), number(t, section, "giant")};
 }
 
+/// What is said of grown animals: last molts, mature males, skins.
+void read_maturity(const toml::table& t, Husbandry& h) {
+  h.matures_at = number(t, "last_molt", "matures_at");
+  h.matures_at_log_sd = number(t, "last_molt", "matures_at_log_sd");
+  h.matures_at_taxon_log_sd = number(t, "last_molt", "taxon_log_sd");
+  h.maturity_recorded_weight = number(t, "last_molt", "recorded_weight");
+  h.odd_stadia = number(t, "last_molt", "odd_stadia");
+  h.mature_male_fast_months = number(t, "mature_male", "fast_months");
+  h.mature_male_medium_months = number(t, "mature_male", "medium_months");
+  h.mature_male_slow_months = number(t, "mature_male", "slow_months");
+  h.mature_male_median_log_sd = number(t, "mature_male", "median_log_sd");
+  h.skin_sexing_mm = number(t, "skin_sexing", "leg_span_mm");
+  h.skin_sexing_log_sd = number(t, "skin_sexing", "log_sd");
+}
+
 Husbandry read_husbandry() {
   const toml::table t = toml::parse(embedded_table("husbandry"));
   Husbandry h;
@@ -48,6 +63,7 @@ Husbandry read_husbandry() {
   h.measure_ratio_taxon_log_sd = size("measure_ratio_taxon_log_sd");
   h.mature_male_leg_step = size("mature_male_leg_step");
   h.mature_male_leg_step_sd = size("mature_male_leg_step_sd");
+  read_maturity(t, h);
   return h;
 }
 

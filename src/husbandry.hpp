@@ -17,6 +17,11 @@ struct Husbandry {
   double adult_ratio = 0, adult_log_sd = 0;  ///< of a molt of a grown animal, from shared/housing.toml
   double reading_sd_spread = 0, measure_ratio_log_sd = 0, measure_ratio_taxon_log_sd = 0, mature_male_leg_step = 0,
          mature_male_leg_step_sd = 0;
+  double matures_at = 0, matures_at_log_sd = 0, matures_at_taxon_log_sd = 0, maturity_recorded_weight = 0,
+         odd_stadia = 0;
+  double mature_male_fast_months = 0, mature_male_medium_months = 0, mature_male_slow_months = 0,
+         mature_male_median_log_sd = 0;
+  double skin_sexing_mm = 0, skin_sexing_log_sd = 0;
 };
 
 const Husbandry& husbandry();

@@ -18,7 +18,7 @@ constexpr double infinity = std::numeric_limits<double>::infinity();
 constexpr double days_per_year = 365.25;
 
 /// Purposes of the random streams: draws for one are never moved by more or fewer draws for another.
-enum Purpose : std::uint32_t { groups = 1, animal_traits, life_course, watching, reading, prior_truth };
+enum Purpose : std::uint32_t { groups = 1, animal_traits, life_course, watching, reading, prior_truth, maturing = 8 };
 
 void require(bool holds, const char* option, double value, const char* rule) {
   if (holds) return;
@@ -64,6 +64,8 @@ void check_model(const SimulationOptions& o) {
   require(o.start_size_min_mm > 0, "start_size_min_mm", o.start_size_min_mm, "it has to be positive");
   require(o.start_size_max_mm >= o.start_size_min_mm, "start_size_max_mm", o.start_size_max_mm,
           "it must not be below start_size_min_mm");
+  require(o.mature_at > 0, "mature_at", o.mature_at, "it has to be positive");
+  require_not_negative("mature_at_log_sd", o.mature_at_log_sd);
   require(o.adult_leg_span_mm > 0, "adult_leg_span_mm", o.adult_leg_span_mm, "it has to be positive");
 }
 
@@ -73,6 +75,7 @@ void check_watching(const SimulationOptions& o) {
   require_chance("reading_chance", o.reading_chance);
   require_chance("male_chance", o.male_chance);
   require_chance("unknown_sex_chance", o.unknown_sex_chance);
+  require_chance("unrecorded_maturity_chance", o.unrecorded_maturity_chance);
   require(o.late_found_chance >= 0 && o.late_found_chance < 1, "late_found_chance", o.late_found_chance,
           "it lies from 0 to under 1");
   require(o.missed_molt_chance >= 0 && o.missed_molt_chance < 1, "missed_molt_chance", o.missed_molt_chance,
@@ -169,6 +172,9 @@ TrueAnimal Maker::draw_traits(int index) const {
   animal.usual_temperature_c = o.temperature_mean_c + o.temperature_animal_sd_c * draws.normal();
   RandomStream taxon_draws = stream(groups, 5 + animal.taxon);
   animal.adult_leg_span_mm = o.adult_leg_span_mm * std::exp(o.adult_leg_span_log_sd * taxon_draws.normal());
+  RandomStream mature = stream(maturing, index);
+  animal.own_mature_mm = o.mature_at * animal.adult_leg_span_mm * std::exp(o.mature_at_log_sd * mature.normal());
+  animal.maturity_recorded = mature.uniform() >= o.unrecorded_maturity_chance;
   draw_record(animal, draws);
   return animal;
 }
@@ -198,7 +204,7 @@ double Maker::grown(const TrueAnimal& animal, double log_size, RandomStream& dra
 }
 
 bool Maker::molts_no_more(const TrueAnimal& animal, double log_size) const {
-  return o.maturity && animal.male && 20 * std::exp(log_size) >= o.mature_at * animal.adult_leg_span_mm;
+  return o.maturity && animal.male && 20 * std::exp(log_size) >= animal.own_mature_mm;
 }
 
 /// The life, kept from the stadium that runs when the record begins to the one that runs when it ends.

@@ -105,7 +105,7 @@ void Writer::write_temperatures() {
 }
 
 void Writer::write_end() {
-  if (!std::isnan(animal.matured_day)) add(recorded(animal.life.back()), "matured");
+  if (!std::isnan(animal.matured_day) && animal.maturity_recorded) add(recorded(animal.life.back()), "matured");
   if (animal.state == AnimalState::died) add(last_day(), "died");
   if (animal.state == AnimalState::left) add(last_day(), "left");
 }
@@ -150,7 +150,7 @@ void write_animal(TextTable& animals, const Simulation& s, int index) {
                                     animal.bred ? date(animal.acquired_day) : "",
                                     animal.bred ? "" : date(animal.acquired_day),
                                     animal.state == AnimalState::died ? date(animal.ended_day) : ""};
-  if (s.options.maturity) {
+  if (s.options.maturity || s.options.state_maturity_rule) {
     cells.insert(cells.end(), {"goes_on", "stops", to_text(animal.adult_leg_span_mm, 0)});
   }
   add_row(animals, cells);
@@ -176,7 +176,7 @@ std::string simulated_cohort_name(int cohort) { return "sac " + std::to_string(c
 RawCollection write_collection(const Simulation& simulation) {
   RawCollection raw;
   std::vector<std::string> columns = {"animal", "taxon", "sex", "cohort", "hatched", "acquired", "died"};
-  if (simulation.options.maturity)
+  if (simulation.options.maturity || simulation.options.state_maturity_rule)
     columns.insert(columns.end(), {"after_maturity_female", "after_maturity_male", "adult_leg_span_mm"});
   raw.animals = make_table("animals.csv", columns);
   raw.journal = make_table("journal.csv", {"animal", "date", "until", "event", "value", "unit"});

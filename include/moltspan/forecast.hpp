@@ -39,19 +39,34 @@ struct NextLegSpan {
   std::vector<Band> bands;
 };
 
+/// How long a male tarantula lives on after its last molt, in days from the beginning of the `as_of` day: Weibull with
+/// a median by the pace of its kind (shared/husbandry.toml, [mature_male]: assumption), moved by the deaths and lives
+/// of mature males in these records.
+struct MatureLife {
+  double median_days = 0;
+  std::vector<ForecastBand> bands;  ///< one a level asked for
+  int own_deaths = 0;               ///< of mature males in these records
+};
+
 /// Forecast of one animal. Dates of days x: as_of + floor(x).
 struct AnimalForecast {
   int animal = -1;  ///< index into Collection::animals
   std::string id, taxon;
   Phase phase = Phase::unknown;
   std::optional<DayRange> last_molt;
-  std::vector<double> quantile_days;       ///< one a standard quantile; empty = no forecast
-  std::vector<ForecastBand> bands;         ///< one a level asked for
-  std::string why_no_forecast;             ///< blank where there is one
-  std::vector<double> chance_within_days;  ///< one a horizon of chance_horizons_days; empty = no forecast
-  double chance_final = unknown_number;    ///< 1 for an animal that molts no more; NaN = not identified
+  std::vector<double> quantile_days;  ///< one a standard quantile; empty = no forecast
+  std::vector<ForecastBand> bands;    ///< one a level asked for
+  std::string why_no_forecast;        ///< blank where there is one
+  /// One a horizon of chance_horizons_days, up to the end of that day; the factor 1 - chance_final is in them (where it
+  /// is known). Empty = no forecast.
+  std::vector<double> chance_within_days;
+  /// Chance that it has molted for the last time: 1 and 0 by rule of the kind after maturity; else from sex, size
+  /// against adult size, the time since the last molt and signs; NaN = not identified. `quantile_days` and `bands` are
+  /// conditional on a next molt.
+  double chance_final = unknown_number;
   std::optional<Day> feed_from;
   std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
+  std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;
   std::vector<std::string> notes;
@@ -62,5 +77,11 @@ inline constexpr int chance_horizons_days[] = {7, 14, 30, 90};
 /// One forecast an animal, in the collection's order. Levels must lie in (0, 1): std::invalid_argument. Draws no random
 /// numbers.
 std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels = {0.5, 0.8, 0.95});
+
+/// Chance that an animal molts after the last watched day and before `day` (that day not included): what to know before
+/// a female is paired, as a molt discards what she has stored. Given that she lives; the chance of a last molt is in
+/// it, where it is known. 0 for an animal that molts no more. Throws std::invalid_argument for a day that is not after
+/// `as_of` and for an animal without a forecast, with the reason.
+double chance_molt_before(const CollectionFit& fit, int animal, Day day);
 
 }  // namespace moltspan

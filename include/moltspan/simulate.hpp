@@ -85,7 +85,10 @@ struct SimulationOptions {
 
   bool maturity = false;  ///< males molt no more once over `mature_at` of the adult leg span
   double mature_at = 0.9;
-  double adult_leg_span_mm = 150;  ///< geometric mean of the taxa
+  double mature_at_log_sd = 0;            ///< of each male's own share about it
+  double unrecorded_maturity_chance = 0;  ///< the molt into maturity is written down as a molt like any other
+  bool state_maturity_rule = false;       ///< adult leg spans and what follows maturity are stated, whatever happens
+  double adult_leg_span_mm = 150;         ///< geometric mean of the taxa
   double adult_leg_span_log_sd = 0.2;
 
   int max_stadia = 60;  ///< of one life; one that would need more ends as `left` (only wide priors come to that)
@@ -117,6 +120,8 @@ struct TrueAnimal {
   AnimalState state = AnimalState::alive;
   double ended_day = unknown_number;  ///< NaN while alive
   double matured_day = unknown_number;
+  double own_mature_mm = unknown_number;  ///< leg span from which it is mature, were it a male
+  bool maturity_recorded = true;          ///< its molt into maturity is written down as such
   double next_log_size = unknown_number;  ///< after the next molt; NaN after the last molt of all
   std::vector<TrueStadium> life;          ///< from the stadium of the acquisition to the one running at the end
   std::vector<int> check_days;            ///< days from first_day

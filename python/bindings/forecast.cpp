@@ -20,6 +20,10 @@ void bind_forecast(py::module_& m) {
   py::class_<NextLegSpan>(m, "NextLegSpan")
       .def_readonly("median_mm", &NextLegSpan::median_mm)
       .def_readonly("bands", &NextLegSpan::bands);
+  py::class_<MatureLife>(m, "MatureLife")
+      .def_readonly("median_days", &MatureLife::median_days)
+      .def_readonly("bands", &MatureLife::bands)
+      .def_readonly("own_deaths", &MatureLife::own_deaths);
   py::class_<AnimalForecast>(m, "AnimalForecast")
       .def_readonly("id", &AnimalForecast::id)
       .def_readonly("taxon", &AnimalForecast::taxon)
@@ -37,10 +41,13 @@ void bind_forecast(py::module_& m) {
       .def_readonly("chance_final", &AnimalForecast::chance_final)
       .def_readonly("feed_from", &AnimalForecast::feed_from)
       .def_readonly("next_leg_span", &AnimalForecast::next_leg_span)
+      .def_readonly("mature_life", &AnimalForecast::mature_life)
       .def_readonly("own_stadia", &AnimalForecast::own_stadia)
       .def_readonly("taxon_stadia", &AnimalForecast::taxon_stadia)
       .def_readonly("own_weight", &AnimalForecast::own_weight)
       .def_readonly("notes", &AnimalForecast::notes);
+  m.def("chance_molt_before", &chance_molt_before, py::arg("fit"), py::arg("animal"), py::arg("day"),
+        py::call_guard<py::gil_scoped_release>());
   m.def("forecast", &forecast, py::arg("fit"), py::arg("levels"), py::call_guard<py::gil_scoped_release>());
 }
 

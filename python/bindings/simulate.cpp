@@ -85,6 +85,7 @@ py::dict animal_columns(const Simulation& s) {
       .add("state", [](const Row& r) { return std::string(state_name(r.state)); })
       .add("ended_day", [](const Row& r) { return r.ended_day; })
       .add("matured_day", [](const Row& r) { return r.matured_day; })
+      .add("maturity_recorded", [](const Row& r) { return r.maturity_recorded; })
       .add("last_molt_day", [](const Row& r) { return r.life.back().start_day; })
       .add("log_size", [](const Row& r) { return r.life.back().log_size; })
       .add("next_molt_day", [](const Row& r) { return r.next_molt_day(); })
@@ -148,6 +149,9 @@ void bind_model_options(py::class_<Options>& c) {
       .def_readwrite("start_size_max_mm", &Options::start_size_max_mm)
       .def_readwrite("maturity", &Options::maturity)
       .def_readwrite("mature_at", &Options::mature_at)
+      .def_readwrite("mature_at_log_sd", &Options::mature_at_log_sd)
+      .def_readwrite("unrecorded_maturity_chance", &Options::unrecorded_maturity_chance)
+      .def_readwrite("state_maturity_rule", &Options::state_maturity_rule)
       .def_readwrite("adult_leg_span_mm", &Options::adult_leg_span_mm)
       .def_readwrite("adult_leg_span_log_sd", &Options::adult_leg_span_log_sd)
       .def_readwrite("max_stadia", &Options::max_stadia);

@@ -82,7 +82,20 @@ class CollectionFit(Result):
 
     def forecast(self, levels=LEVELS):
         """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
-        return frames.frame_of(_flat(forecast_document(self, levels)), self.collection._kind)
+        forecasts = _core.forecast(self._core, [float(level) for level in levels])
+        lives = [_mature_life(self.as_of, forecast.mature_life) for forecast in forecasts]
+        return frames.frame_of(_flat(_document(self, levels, forecasts), lives), self.collection._kind)
+
+    def chance_molt_before(self, animal, day):
+        """Chance that this animal molts after the last day of the records and before `day`, given that she lives: for pairing.
+
+        A molt discards what a female has stored. 0 for an animal that molts no more; `chance_final` is in it, where it is known.
+        ValueError where `day` is not after `as_of`, where the animal is unknown, or has no forecast.
+        """
+        from moltspan.forecast_trajectory import animal_indices
+
+        [index] = animal_indices(self, [animal], "chance_molt_before")
+        return _core.chance_molt_before(self._core, index, frames.day_number(day))
 
     def trajectory(self, animal, molts=5, draws=10000, seed=1, growth_ratio=None, growth_log_sd=None):
         """Joint draws of date and leg span at the next molts of one animal: a `Trajectory`. The same seed gives the same draws.
@@ -140,7 +153,12 @@ def _columns(rows, names):
 def forecast_document(fit, levels=LEVELS):
     """The forecast as a dict ready for JSON: `as_of`, `watched`, `levels`, `animals` (one each), `problems`. No NaN; None = unknown."""
     levels = [float(level) for level in levels]
-    animals = [_animal(fit.as_of, forecast) for forecast in _core.forecast(fit._core, levels)]
+    return _document(fit, levels, _core.forecast(fit._core, levels))
+
+
+def _document(fit, levels, forecasts):
+    levels = [float(level) for level in levels]
+    animals = [_animal(fit.as_of, forecast) for forecast in forecasts]
     return {"as_of": fit.as_of.isoformat(), "watched": fit.asked["watched"], "levels": levels, "animals": animals,
             "problems": _problems(fit)}
 
@@ -201,9 +219,24 @@ def _next_molt(forecast, date):
             "quantile_days": days}
 
 
-def _flat(document):
-    """The document as columns, a row an animal."""
-    rows = [_flat_row(animal) for animal in document["animals"]]
+def _mature_life(as_of, life):
+    """Columns of a mature male: until when half of such males live, and the bands."""
+    if life is None:
+        return {}
+
+    def date(days):
+        return (as_of + timedelta(days=math.floor(days))).isoformat()
+
+    row = {"lives_until": date(life.median_days)}
+    for band in life.bands:
+        row |= {f"lives_until_{side}_{band.level * 100:g}": date(days)
+                for side, days in (("from", band.from_days), ("to", band.to_days))}
+    return row
+
+
+def _flat(document, lives):
+    """The document as columns, a row an animal, with the lives of mature males."""
+    rows = [_flat_row(animal) | life for animal, life in zip(document["animals"], lives, strict=True)]
     names = list(dict.fromkeys(name for row in rows for name in row)) or ["animal"]
     return {name: [row.get(name) for row in rows] for name in names}
 

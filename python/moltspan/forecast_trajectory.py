@@ -15,7 +15,7 @@ def trajectories_of(fit, animals=None, molts=5, draws=10000, seed=1, growth_rati
     options = _core.TrajectoryOptions()
     options.molts, options.draws, options.seed = _whole("molts", molts), _whole("draws", draws), _whole("seed", seed)
     options.growth_ratio, options.growth_log_sd, options.threads = growth_ratio, growth_log_sd, threads
-    indices = [] if animals is None else _indices(fit, animals)
+    indices = [] if animals is None else animal_indices(fit, animals)
     if animals is not None and not indices:
         raise ValueError("trajectories: animals is empty; name one, or leave it out for all")
     asked = {"animals": None if animals is None else list(animals), "molts": molts, "draws": draws, "seed": seed,
@@ -37,13 +37,14 @@ def _whole(name, value):
     return int(value)
 
 
-def _indices(fit, animals):
+def animal_indices(fit, animals, caller="trajectory"):
+    """Places of animals by name; ValueError names one that is not there."""
     ids = list(fit.collection._core_collection.animal_ids)
     place = {name: i for i, name in enumerate(ids)}
     for animal in animals:
         if animal not in place:
             some = ", ".join(ids[:8]) + (", ..." if len(ids) > 8 else "")
-            raise ValueError(f"trajectory: animal {animal!r} is not in the collection; it holds {some}")
+            raise ValueError(f"{caller}: animal {animal!r} is not in the collection; it holds {some}")
     return [place[animal] for animal in animals]
 
 
