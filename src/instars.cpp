@@ -168,7 +168,8 @@ Structure make_structure(int n_instars, int first, const InstarOptions& options,
   return s;
 }
 
-Found find_best(const Sample& sample, int n_instars, const InstarOptions& options, const Model* previous, bool quick) {
+Found find_best(const Sample& sample, int n_instars, const InstarOptions& options, const Model* previous,
+                Effort effort) {
   const auto [low, high] = known_span(sample);
   const int from = high < 0 ? 1 : std::max(std::min(1, low), high - n_instars + 1), to = high < 0 ? 1 : low;
   Found best;
@@ -178,10 +179,10 @@ Found find_best(const Sample& sample, int n_instars, const InstarOptions& option
     if (s.own_spreads()) {
       Structure equal = s;
       equal.spread = Spread::equal;
-      s.common = covariance_of(search(sample, equal, previous, true).front().root.front());
+      s.common = covariance_of(search(sample, equal, previous, Effort::quick).front().root.front());
       s.spread_floor = options.least_spread;
     }
-    std::vector<Model> maxima = search(sample, s, previous, quick);
+    std::vector<Model> maxima = search(sample, s, previous, effort);
     if (best.maxima.empty() || last_log_likelihood(maxima) > last_log_likelihood(best.maxima))
       best = {std::move(s), std::move(maxima)};
   }
@@ -295,7 +296,8 @@ void fit_all(const Sample& sample, const InstarOptions& options, InstarMixture& 
   const int first = std::max(std::min(lead, from), span);
   for (int n = first; n <= to; ++n) {
     const bool asked = n >= from;
-    const Found found = find_best(sample, n, options, previous ? &*previous : nullptr, !asked);
+    const Effort effort = asked ? Effort::full : options.spacing == Spacing::free ? Effort::quick : Effort::start;
+    const Found found = find_best(sample, n, options, previous ? &*previous : nullptr, effort);
     previous = found.maxima.front();
     if (asked) result.fits.push_back(package(sample, found));
   }

@@ -45,8 +45,8 @@ InstarSizes draw(const InstarFit& fit, const InstarSizes& like, const std::vecto
 
 /// Twice the gain of one instar more, both numbers searched for quickly.
 double likelihood_ratio(const Sample& sample, int n_instars, const InstarOptions& options) {
-  const Found null = find_best(sample, n_instars, options, nullptr, true);
-  const Found more = find_best(sample, n_instars + 1, options, &null.maxima.front(), true);
+  const Found null = find_best(sample, n_instars, options, nullptr, Effort::quick);
+  const Found more = find_best(sample, n_instars + 1, options, &null.maxima.front(), Effort::quick);
   return 2 * (more.maxima.front().log_likelihood - null.maxima.front().log_likelihood);
 }
 

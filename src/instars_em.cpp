@@ -45,24 +45,27 @@ void log_masses(const Sample& sample, const Model& model, MatrixXd& out) {
 /// Turns log densities into responsibilities; animals of known instar belong to it alone.
 double normalise(const Sample& sample, int first, MatrixXd& p) {
   const VectorXd top = p.rowwise().maxCoeff();
-  VectorXd value = top;
+  VectorXd own = top;
   for (Index i = 0; i < sample.rows(); ++i)
-    if (sample.label[std::size_t(i)] != instar_not_known) value[i] = p(i, sample.label[std::size_t(i)] - first);
-  p = (p.colwise() - top).array().exp().matrix();
-  const VectorXd total = p.rowwise().sum();
+    if (sample.label[std::size_t(i)] != instar_not_known) own[i] = p(i, sample.label[std::size_t(i)] - first);
+  VectorXd total = VectorXd::Zero(p.rows());
+  for (Index k = 0; k < p.cols(); ++k) {  // by column, so that exp takes several rows at once
+    if (p(0, k) == -infinity)
+      p.col(k).setZero();  // no weight; Eigen's exp(-inf) is not quite 0
+    else
+      p.col(k).array() = (p.col(k) - top).array().exp();
+    total += p.col(k);
+  }
+  VectorXd value = top.array() + total.array().log();
   p.array().colwise() /= total.array();
-  double log_likelihood = 0;
   for (Index i = 0; i < sample.rows(); ++i) {
     const int label = sample.label[std::size_t(i)];
-    if (label == instar_not_known) {
-      value[i] = top[i] + std::log(total[i]);
-    } else {
-      p.row(i).setZero();
-      p(i, label - first) = 1;
-    }
-    log_likelihood += sample.count[i] * value[i];
+    if (label == instar_not_known) continue;
+    value[i] = own[i];
+    p.row(i).setZero();
+    p(i, label - first) = 1;
   }
-  return log_likelihood;
+  return sample.count.dot(value);
 }
 
 Moments exact_moments(const Sample& sample, const MatrixXd& r) {
@@ -257,13 +260,17 @@ void maximization(const Moments& moments, const Structure& structure, Model& mod
 }
 
 void run_em(const Sample& sample, const Structure& structure, Model& model, int most, double tolerance) {
+  const bool may = may_be_even(sample, structure);
   MatrixXd r;
+  Moments moments;
   double before = -infinity;
   for (int step = 0; step <= most; ++step) {
-    model.log_likelihood = expectation(sample, structure, model, r);
+    const auto even = may ? even_expectation(sample, model, moments) : std::nullopt;
+    model.log_likelihood = even ? *even : expectation(sample, structure, model, r);
     if (step == most || std::abs(model.log_likelihood - before) < tolerance) break;
     before = model.log_likelihood;
-    maximization(moments_of(sample, model, r), structure, model);
+    if (!even) moments = moments_of(sample, model, r);
+    maximization(moments, structure, model);
     ++model.iterations;
   }
 }

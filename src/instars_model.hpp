@@ -77,6 +77,12 @@ MatrixXd root_of(const MatrixXd& covariance);
 /// Responsibilities (rows x instars) and log-likelihood.
 double expectation(const Sample& sample, const Structure& structure, const Model& model, MatrixXd& responsibility);
 
+/// True where `even_expectation` may be asked instead of `expectation` and `moments_of`.
+bool may_be_even(const Sample& sample, const Structure& structure);
+
+/// Log-likelihood and moments in one pass; nothing where the components are not even after all.
+std::optional<double> even_expectation(const Sample& sample, const Model& model, Moments& moments);
+
 Moments moments_of(const Sample& sample, const Model& model, const MatrixXd& responsibility);
 
 /// True where a covariance lies under the floors of the structure.
@@ -106,8 +112,11 @@ Slopes slopes(const Sample& sample, const Structure& structure, const Model& mod
 /// Covariance of the parameters by the observed information; NaN where it is not positive.
 MatrixXd parameter_covariance(const Sample& sample, const Structure& structure, const Model& model);
 
+/// How hard a search looks: only for a start of the next number, for the maximum from few starts, or from all.
+enum class Effort { start, quick, full };
+
 /// Local maxima from many starts, best first; `previous`: the best of one instar less.
-std::vector<Model> search(const Sample& sample, Structure structure, const Model* previous, bool quick);
+std::vector<Model> search(const Sample& sample, Structure structure, const Model* previous, Effort effort);
 
 /// Best fit of one number over the offsets that the known instars allow.
 struct Found {
@@ -115,7 +124,7 @@ struct Found {
   std::vector<Model> maxima;
 };
 Found find_best(const Sample& sample, int n_instars, const InstarOptions& options, const Model* previous,
-                bool quick = false);
+                Effort effort = Effort::full);
 
 InstarFit package(const Sample& sample, const Found& found);
 

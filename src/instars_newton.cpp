@@ -100,16 +100,21 @@ struct Gathered {
   MatrixXd hessian;
 };
 
+/// `M`: parameters of a component where that is known here, so that the small products are unrolled.
+template <int M>
 void add_row(double weight, const std::vector<Index>& active, const std::vector<Slope>& slope,
              const std::vector<Bend>& bend, const VectorXd& share, Index m, Gathered& all) {
+  constexpr int N = M == Eigen::Dynamic ? Eigen::Dynamic : M - 1;
   for (std::size_t a = 0; a < active.size(); ++a) {
     const double r = weight * share[active[a]];
-    auto block = all.hessian.block(m * active[a], m * active[a], m, m);
-    all.gradient.segment(m * active[a], m) += r * slope[a];
-    block.topLeftCorner(m - 1, m - 1) += r * bend[a];
-    block += r * slope[a] * slope[a].transpose();
+    auto block = all.hessian.template block<M, M>(m * active[a], m * active[a], m, m);
+    const auto own = slope[a].template head<M>(m);
+    all.gradient.template segment<M>(m * active[a], m) += r * own;
+    block.template topLeftCorner<N, N>(m - 1, m - 1) += r * bend[a].template topLeftCorner<N, N>(m - 1, m - 1);
+    block += (r * own).lazyProduct(own.transpose());
     for (std::size_t b = 0; b < active.size(); ++b)
-      all.hessian.block(m * active[a], m * active[b], m, m) -= r * share[active[b]] * slope[a] * slope[b].transpose();
+      all.hessian.template block<M, M>(m * active[a], m * active[b], m, m) -=
+          (r * share[active[b]] * own).lazyProduct(slope[b].template head<M>(m).transpose());
   }
 }
 
@@ -131,7 +136,8 @@ Gathered gather(const Sample& sample, const Structure& s, const Model& model, co
       slope[at][m - 1] = 1;
       active.push_back(k);
     }
-    add_row(sample.count[i], active, slope, bend, responsibility.row(i), m, all);
+    (m == 3 ? add_row<3> : add_row<Eigen::Dynamic>)(sample.count[i], active, slope, bend, responsibility.row(i), m,
+                                                    all);
   }
   return all;
 }

@@ -251,7 +251,9 @@ std::vector<Model> starts_for(const Line& line, const Structure& s, const Model*
   return starts;
 }
 
-void keep_best(std::vector<Model>& models, std::size_t most) {
+/// `alike`: of an sd by which two means may differ where they are one; `tied`: the same of log-likelihoods.
+void keep_best(std::vector<Model>& models, std::size_t most, double alike = 1e-3,
+               double tied = std::numeric_limits<double>::infinity()) {
   std::sort(models.begin(), models.end(),
             [](const Model& a, const Model& b) { return a.log_likelihood > b.log_likelihood; });
   std::vector<Model> kept;
@@ -259,7 +261,8 @@ void keep_best(std::vector<Model>& models, std::size_t most) {
     if (kept.size() == most) break;
     const bool new_one =
         std::isfinite(model.log_likelihood) && std::none_of(kept.begin(), kept.end(), [&](const Model& other) {
-          return (other.mean - model.mean).cwiseAbs().maxCoeff() < 1e-3 / model.root[0](0, 0);
+          return other.log_likelihood - model.log_likelihood < tied &&
+                 (other.mean - model.mean).cwiseAbs().maxCoeff() < alike / model.root[0](0, 0);
         });
     if (new_one || (kept.empty() && model.log_likelihood == models.front().log_likelihood))
       kept.push_back(std::move(model));
@@ -284,20 +287,22 @@ Model lifted_start(const Sample& sample, const Structure& s, const Line& line, c
 
 }  // namespace
 
-std::vector<Model> search(const Sample& sample, Structure s, const Model* previous, bool quick) {
+std::vector<Model> search(const Sample& sample, Structure s, const Model* previous, Effort effort) {
   const Line line = line_of(sample);
   const Structure on_line = on_a_line(s);
-  std::vector<Model> models = starts_for(line, s, previous, quick);
+  std::vector<Model> models = starts_for(line, s, previous, effort != Effort::full);
   for (Model& model : models) run_em(line.cells, on_line, model, 4, 0);
-  keep_best(models, quick ? 3 : 8);
+  keep_best(models, effort == Effort::full ? 8 : 3);
   for (Model& model : models) run_em(line.cells, on_line, model, 12, 1e-3);
-  keep_best(models, quick ? 1 : s.spacing == Spacing::free ? 5 : 3);
+  // Starts that are this near to each other by now climb to one maximum.
+  keep_best(models, effort != Effort::full ? 1 : s.spacing == Spacing::free ? 5 : 3, 0.02, 0.01);
   const double best = models.front().log_likelihood;
   std::erase_if(models, [&](const Model& model) { return model.log_likelihood < best - hopeless; });
   for (Model& model : models) {
     model = lifted_start(sample, s, line, on_line, model);
-    climb(sample, s, model, 3);
+    if (effort != Effort::start) climb(sample, s, model, 3);
   }
+  if (effort == Effort::start) return models;
   keep_best(models, models.size());
   if (!models.front().converged) climb(sample, s, models.front(), 30);
   keep_best(models, models.size());

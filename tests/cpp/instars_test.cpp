@@ -93,6 +93,37 @@ INSTANTIATE_TEST_SUITE_P(Shapes, Derivatives,
                                          Shape{Spacing::dyar, Spread::linear, Covariance::diagonal, 2, 0.1, false}));
 
 // By hand: one instar is one normal law of log size.
+// The quick way of even components gives the numbers of the general one: sizes between, on and far outside the means,
+// a component without weight, means so near that all matter and so far that one does.
+TEST(Instars, EvenComponentsHaveTheExpectationOfAny) {
+  const InstarSizes sizes = one_trait({0.3, 1, 2, 2.2, 2.24, 2.5, 3.1, 4, 7.9, 8, 25});
+  const instars::Sample sample = instars::make_sample(sizes, {});
+  const instars::Structure structure = instars::make_structure(7, 1, {}, 1);
+  ASSERT_TRUE(instars::may_be_even(sample, structure));
+  for (const double step_in_sd : {0.3, 4.5, 9.0, 24.0}) {
+    instars::Model model;
+    const double sd = 0.25 / step_in_sd;
+    model.mean = Eigen::VectorXd::LinSpaced(7, -0.7, 0.8);
+    model.root.assign(7, Eigen::MatrixXd::Constant(1, 1, 1 / sd));
+    model.weight = Eigen::VectorXd::LinSpaced(7, 0.05, 0.2);
+    model.weight[2] = 0;
+    model.weight /= model.weight.sum();
+    instars::Moments quick;
+    const auto value = instars::even_expectation(sample, model, quick);
+    if (!value) {  // a size whose nearest component has no weight and the others are far: left to the general way
+      EXPECT_GE(step_in_sd, 9);
+      continue;
+    }
+    Eigen::MatrixXd share;
+    // 1e-12, as sums are taken in another order and the factors carry some rounding each
+    EXPECT_NEAR(*value, expectation(sample, structure, model, share), 1e-12 * std::abs(*value));
+    const instars::Moments any = moments_of(sample, model, share);
+    EXPECT_LT((quick.count - any.count).cwiseAbs().maxCoeff(), 1e-12);
+    EXPECT_LT((quick.sum - any.sum).cwiseAbs().maxCoeff(), 1e-12);
+    for (std::size_t k = 0; k < 7; ++k) EXPECT_NEAR(quick.product[k](0, 0), any.product[k](0, 0), 1e-12);
+  }
+}
+
 TEST(Instars, OneInstarIsOneNormalLaw) {
   const InstarFit fit = fit_instars(one_trait({std::exp(1.0), std::exp(2.0), std::exp(3.0), std::exp(6.0)}), 1);
   const double variance = (4 + 1 + 0 + 9) / 4.0;
