@@ -9,7 +9,7 @@ import pandas
 import pytest
 
 import moltspan
-from moltspan import nonparametric
+from moltspan import nonparametric_comparison
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -283,7 +283,7 @@ def test_tables_by_group_in_the_kind_that_came_in():
 def test_stadia_of_a_collection_by_taxon():
     collection = moltspan.read(Path(__file__).parents[2] / "demo" / "collection")
     medians = moltspan.stadium_medians(collection.stadia(), "taxon", animal="animal", resamples=40)
-    assert (medians["ended"] <= medians["n"]).all() and set(nonparametric.SCORES) == {"sun", "finkelstein"}
+    assert (medians["ended"] <= medians["n"]).all() and set(nonparametric_comparison.SCORES) == {"sun", "finkelstein"}
 
 
 def ends_table():
