@@ -203,7 +203,8 @@ def test_a_command_that_is_not_there_is_wrong_usage():
 
 
 @pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest", "report"])
-def test_faults_that_leave_nothing_to_answer_are_status_one(name, tmp_path):
+def test_faults_that_leave_nothing_to_answer_are_status_one(name, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # where a report would be written, were there one
     (tmp_path / "animals.csv").write_text("animal,sex\nA1,purple\n")
     (tmp_path / "journal.csv").write_text("animal,date,event\nA1,2026-01-05,molt\n")
     result = CliRunner().invoke(app, [name, str(tmp_path)])
