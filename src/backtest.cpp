@@ -180,8 +180,8 @@ std::vector<Day> spread_origins(const StadiaTable& whole, const BacktestOptions&
   std::sort(ends.begin(), ends.end());
   if (static_cast<int>(ends.size()) <= options.first_closed)
     throw std::invalid_argument("too short to look back on: " + std::to_string(ends.size()) +
-                                " stadia have closed, more than " + std::to_string(options.first_closed) +
-                                " are needed; come back after some more molts");
+                                (ends.size() == 1 ? " stadium has" : " stadia have") + " closed, more than " +
+                                std::to_string(options.first_closed) + " are needed; come back after some more molts");
   const Day first = ends[static_cast<std::size_t>(options.first_closed) - 1];
   std::vector<Day> origins;
   for (int i = 0; i < options.n_origins; ++i) {

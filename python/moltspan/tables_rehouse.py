@@ -23,7 +23,7 @@ def safe_days(animal):
     if animal["safe_from"] is None:
         return "-"
     if animal["safe_until"] is None:
-        return f"{animal['safe_from']} .."
+        return f"from {animal['safe_from']}"
     return animal["safe_from"] if animal["safe_from"] == animal["safe_until"] else f"{animal['safe_from']} .. {animal['safe_until']}"
 
 

@@ -186,11 +186,10 @@ TEST(ConditionalPosterior, SymmetricTermsShiftNoMean) {
   EXPECT_LT((posterior.node_mean(0) - mode.head(2)).cwiseAbs().maxCoeff(), 1e-6);  // third derivative by differences
 }
 
-/// One latent variable, one Poisson count: eta = log of the mean. Not Gaussian, known by quadrature.
-class CountModel final : public LatentModel {
+/// One latent variable with a standard normal prior, and one term of it.
+class OneLatent : public LatentModel {
  public:
-  double count;
-  explicit CountModel(double n) : count(n) {
+  OneLatent() {
     tree.nodes = {{-1, 1}};
     predictors = {{0, 0, {1}}};
     terms = {{0, 1}};
@@ -199,6 +198,13 @@ class CountModel final : public LatentModel {
     mean = VectorXd::Zero(1);
     precision = VectorXd::Ones(1);
   }
+};
+
+/// One latent variable, one Poisson count: eta = log of the mean. Not Gaussian, known by quadrature.
+class CountModel final : public OneLatent {
+ public:
+  double count;
+  explicit CountModel(double n) : count(n) {}
   TermResult term(std::size_t, const double* eta, const VectorXd&) const override {
     const double e = std::exp(eta[0]);
     return {count * eta[0] - e - std::lgamma(count + 1), {count - e}, {-e}};
@@ -227,19 +233,11 @@ TEST(ConditionalPosterior, SkewTermsShiftTheMeanTowardsTheTrueOne) {
 }
 
 /// Nothing but hyperparameters: exp(hyper[i]) is Gamma(shape[i], 1), the first two mixed by a shear that keeps volumes.
-class GammaHyper final : public LatentModel {
+class GammaHyper final : public OneLatent {
  public:
   VectorXd shape;
   double shear;
-  explicit GammaHyper(VectorXd a, double s) : shape(std::move(a)), shear(s) {
-    tree.nodes = {{-1, 1}};
-    predictors = {{0, 0, {1}}};
-    terms = {{0, 1}};
-  }
-  void latent_prior(const VectorXd&, VectorXd& mean, VectorXd& precision) const override {
-    mean = VectorXd::Zero(1);
-    precision = VectorXd::Ones(1);
-  }
+  explicit GammaHyper(VectorXd a, double s) : shape(std::move(a)), shear(s) {}
   /// Standard normal likelihood at 0: its marginal is N(0; 0, 2).
   TermResult term(std::size_t, const double* eta, const VectorXd&) const override {
     return {-0.5 * eta[0] * eta[0] - 0.5 * std::log(2 * M_PI), {-eta[0]}, {-1}};

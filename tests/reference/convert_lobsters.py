@@ -9,15 +9,10 @@ import csv
 import sys
 from pathlib import Path
 
+from convert_crickets import write
+
 SOURCE = Path(__file__).parent / "lobster-event-log" / "lobsters_events.csv"
 EVENTS = {"molt": "molt", "death": "died"}
-
-
-def write(path, columns, rows):
-    with open(path, "w", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
-        writer.writerows(rows)
 
 
 def main(folder):
