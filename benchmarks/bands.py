@@ -7,7 +7,8 @@ of its last day; the truth is the next molt in continuous days. Printed by class
 each band and below the median, with standard errors clustered by collection.
 """
 
-import sys
+import argparse
+from functools import partial
 from multiprocessing import Pool
 
 import numpy as np
@@ -32,12 +33,14 @@ CLASSES = [-1, 0, 2, 5, 8, 10_000]
 LABELS = ["0", "1-2", "3-5", "6-8", "9+"]
 
 
-def one_collection(job):
-    """Rows (replicate, own stadia, inside each band, below the median) of the animals that molt on."""
+def one_collection(job, options):
+    """Rows (replicate, own stadia, met part-way, inside each band, below the median) of the animals that molt on."""
     truth, replicate = job
     n_animals = int(np.random.default_rng(replicate).integers(10, 31))
     records, true = moltspan.simulate_collection(SEED, replicate, n_animals=n_animals, **TRUTHS[truth])
-    fit = moltspan.fit(records, threads=1)
+    fit = moltspan.fit(records, threads=1, **options)
+    stadia = records.stadia()
+    part_way = set(stadia.animal[(stadia.status == "running") & (stadia.entry_days > 0)])
     days = dict(zip(true["animals"]["animal"], true["animals"]["days_to_next_molt"], strict=True))
     rows = []
     for forecast in _core.forecast(fit._core, []):
@@ -46,7 +49,7 @@ def one_collection(job):
             continue
         quantiles = dict(zip(_core.STANDARD_QUANTILES, forecast.quantile_days, strict=True))
         inside = [quantiles[low] <= day <= quantiles[high] for low, high in BANDS.values()]
-        rows.append((replicate, forecast.own_stadia, *inside, day < quantiles[0.5]))
+        rows.append((replicate, forecast.own_stadia, forecast.id in part_way, *inside, day < quantiles[0.5]))
     return rows
 
 
@@ -58,18 +61,23 @@ def share(values, groups):
 
 
 def table_of(rows):
-    frame = pd.DataFrame(rows, columns=["collection", "own", *BANDS, "below"]).astype({name: float for name in [*BANDS, "below"]})
+    frame = pd.DataFrame(rows, columns=["collection", "own", "part_way", *BANDS, "below"]).astype({name: float for name in [*BANDS, "below"]})
     frame["class"] = pd.cut(frame.own, CLASSES, labels=LABELS)
-    groups = [("all", frame), *frame.groupby("class", observed=True)]
-    return [(name, len(part), *(share(part[column], part.collection) for column in [*BANDS, "below"])) for name, part in groups]
+    groups = [("all", frame), *frame.groupby("class", observed=True), ("0, met part-way", frame[(frame.own == 0) & frame.part_way])]
+    return [(name, len(part), *(share(part[column], part.collection) for column in [*BANDS, "below"])) for name, part in groups if len(part)]
 
 
 def main():
-    n = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    parser = argparse.ArgumentParser()
+    parser.add_argument("collections", type=int, nargs="?", default=2000)
+    parser.add_argument("truths", nargs="*", default=list(TRUTHS))
+    parser.add_argument("--truncation", default="renewal")
+    given = parser.parse_args()
+    work = partial(one_collection, options={"truncation": given.truncation})
     print("| truth | own stadia | forecasts | in 50 % | in 80 % | in 95 % | below median |\n|---|---|---|---|---|---|---|")
-    for truth in sys.argv[2:] or TRUTHS:
+    for truth in given.truths or TRUTHS:
         with Pool(2) as pool:
-            rows = [row for part in pool.imap(one_collection, [(truth, r) for r in range(n)], chunksize=8) for row in part]
+            rows = [row for part in pool.imap(work, [(truth, r) for r in range(given.collections)], chunksize=8) for row in part]
         for name, size, *shares in table_of(rows):
             print(f"| {truth} | {name} | {size} | " + " | ".join(shares) + " |", flush=True)
 

@@ -7,6 +7,7 @@
 #include <set>
 #include <stdexcept>
 
+#include "intervals_bootstrap.hpp"
 #include "intervals_health.hpp"
 #include "intervals_ml.hpp"
 #include "intervals_posterior.hpp"
@@ -164,7 +165,8 @@ void fit_by_quadrature(const StadiaData& data, StadiaFit& fit) {
 
 /// The posterior that stands behind predictions of a maximum-likelihood fit: flat priors and the estimate's Gaussian.
 std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, StadiaOptions options,
-                                                             const StadiaEstimate& estimate, bool no_spread) {
+                                                             const StadiaEstimate& estimate, bool no_spread,
+                                                             bool few_animals) {
   options.priors.clear();
   for (const auto& name : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
   if (no_spread) data.groups[animal_level].clear();
@@ -178,6 +180,7 @@ std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, St
   const Index size = model->n_hyper();
   hyper.covariance = estimate.covariance.block(data.covariates.cols(), data.covariates.cols(), size, size);
   if (!hyper.covariance.allFinite()) hyper.covariance.setZero();
+  if (few_animals) hyper.given_points = bootstrap_spreads(data, options, estimate, size > 1);
   return std::make_shared<const StadiaPosterior>(model, estimate.values.segment(data.covariates.cols(), size), hyper);
 }
 
@@ -195,10 +198,15 @@ void fit_ml(const StadiaData& given, StadiaFit& fit) {
     fit.health.push_back({HealthState::warning, "laplace",
                           "more than one level of groups: Laplace's approximation is used in place of quadrature"});
   check_spread(fit);
+  const bool few_animals = only_animals && !given.groups[animal_level].empty() &&
+                           fit.n_members[animal_level] < enough_animals && std::isfinite(fit.estimate.values.sum());
+  if (few_animals)
+    fit.health.push_back(
+        {HealthState::warning, "few_animals", "under five animals: bands come from a parametric bootstrap"});
   fit.posterior =
-      std::make_shared<LazyStadiaPosterior>([data, options = fit.options, estimate = fit.estimate,
+      std::make_shared<LazyStadiaPosterior>([data, options = fit.options, estimate = fit.estimate, few_animals,
                                              no_spread = !fit.level_sds.empty() && fit.level_sds.back() == 0] {
-        return posterior_of_estimate(data, options, estimate, no_spread);
+        return posterior_of_estimate(data, options, estimate, no_spread, few_animals);
       });
 }
 

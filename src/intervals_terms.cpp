@@ -1,5 +1,6 @@
 #include <array>
 #include <cmath>
+#include <limits>
 #include <stdexcept>
 
 #include "intervals_trapezoid.hpp"
@@ -251,10 +252,12 @@ StadiumTerm left_censored_term(const StadiumBounds& b, double eta, double log_si
   return sum.result();
 }
 
-/// log E[T] and its derivatives.
+/// log E[T] and its derivatives; infinite for a log-logistic T with sigma >= 1.
 template <typename Law>
 StadiumTerm renewal_term(double eta, double log_sigma) {
-  const double sigma = std::exp(log_sigma), slope = Law::log_mean_factor_slope(sigma);
+  const double sigma = std::exp(log_sigma);
+  if (sigma >= Law::least_sigma_without_mean) return {std::numeric_limits<double>::infinity()};
+  const double slope = Law::log_mean_factor_slope(sigma);
   StadiumTerm term;
   term.value = eta + Law::log_mean_factor(sigma);
   term.d_eta = 1;

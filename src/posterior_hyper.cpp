@@ -298,16 +298,25 @@ void integrate_on_lattice(HyperPosterior& result, const SolverMaker& make_solver
   }
 }
 
-/// Maximum likelihood: the Gaussian approximation of the estimate stands for the posterior.
-void integrate_gaussian(HyperPosterior& result, const SolverMaker& make_solver, const VectorXd& mode,
-                        const HyperOptions& options, const PointCount& begin) {
-  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(options.covariance);
+std::vector<VectorXd> gaussian_points(const VectorXd& mode, const MatrixXd& covariance) {
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(covariance);
   const MatrixXd root = parts.eigenvectors() * parts.eigenvalues().cwiseMax(0).cwiseSqrt().asDiagonal();
   std::vector<VectorXd> points;
   const boost::math::normal_distribution<double> normal;
   for (int i = 0; i < 64; ++i) {
     const VectorXd u = lattice_point(i, mode.size());
     points.push_back(mode + root * u.unaryExpr([&](double p) { return boost::math::quantile(normal, p); }));
+  }
+  return points;
+}
+
+/// Maximum likelihood: the Gaussian approximation of the estimate stands for the posterior.
+void integrate_gaussian(HyperPosterior& result, const SolverMaker& make_solver, const VectorXd& mode,
+                        const HyperOptions& options, const PointCount& begin) {
+  std::vector<VectorXd> points = gaussian_points(mode, options.covariance);
+  if (options.given_points.rows() > 0) {
+    points.clear();
+    for (Eigen::Index i = 0; i < options.given_points.rows(); ++i) points.push_back(options.given_points.row(i));
   }
   begin(points.size());
   VectorXd weights;

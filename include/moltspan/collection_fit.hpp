@@ -21,7 +21,7 @@ struct CollectionOptions {
   Watched watched = Watched::all;
   Family family = Family::lognormal;
   Method method = Method::bayes;
-  Truncation truncation = Truncation::conditional;
+  Truncation truncation = Truncation::renewal;  ///< animals come at random moments of their stadia
   Priors priors;  ///< of stadia by name; of growth as `growth.log_ratio`, `growth.animal_sd`, ...
   int threads = 0;
   /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth` and sizes after the

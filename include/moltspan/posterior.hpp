@@ -146,6 +146,8 @@ struct HyperOptions {
   double enough_points = 70;   ///< the lattice is doubled while its effective number of points stays under this
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
   Eigen::MatrixXd covariance;
+  Eigen::MatrixXd
+      given_points;  ///< with gaussian_only: these points, alike in weight, in place of the Gaussian; one a row
 };
 
 /// A finite mixture over the hyperparameters.

@@ -11,7 +11,7 @@ LEVELS = (0.5, 0.8, 0.95)
 SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
 
 
-def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0,
+def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
         growth_model=False):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
@@ -30,7 +30,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
-def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="conditional", threads=0,
+def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
                        growth_model=False):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)

@@ -93,7 +93,8 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     and `max_days` from its beginning. `family`: W standard normal "lognormal", smallest extreme value "weibull" (shape 1 / sigma),
     logistic "loglogistic". `animal`, `taxon`, `cohort` name columns of nested groups with Gaussian effects (blank: a group of its own).
     `method="ml"`: maximum marginal likelihood, adaptive Gauss-Hermite (`quadrature` = nodes; None doubles them until the
-    log-likelihood moves by less than 1e-9; 1 = Laplace). `method="bayes"`: posterior under `priors` over the defaults of
+    log-likelihood moves by less than 1e-9; 1 = Laplace); bands by the Gaussian approximation of the estimate, under five animals by a
+    parametric bootstrap (200 replicates, the same every time). `method="bayes"`: posterior under `priors` over the defaults of
     shared/priors.toml. Log-likelihoods are densities on the time scale. Faulty input raises ValueError naming the row; a weak table
     gives a fit whose `.health` says so. `weights` multiplies each record's log-likelihood.
     """

@@ -331,3 +331,28 @@ def test_a_lower_bound_just_above_nothing_is_one():
     stadia.loc[stadia.looks == 1, "min_days"] = 1e-9
     fit = moltspan.fit_stadia(stadia, start_range_days="start_range")
     assert fit.sigma == pytest.approx(0.2, rel=0.03)
+
+
+# Student's prediction interval, the textbook's exact answer for exact log times of one animal: mean +- t sd sqrt(1 + 1/n), 5 degrees of
+# freedom, by scipy.stats.t. The bootstrap has 200 replicates: its tails are known to some 3 % of a length.
+def test_bands_of_one_animal_by_maximum_likelihood_are_students():
+    from scipy import stats
+
+    lengths = np.array([40.0, 52, 47, 61, 55, 44])
+    table = pd.DataFrame({"animal": "A", "min_days": [*lengths, 0.01], "max_days": [*lengths, np.nan]})
+    quantiles = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
+    fit = moltspan.fit_stadia(table, animal="animal")
+    ours = fit.forecast(quantiles=quantiles).iloc[0, 2:].to_numpy(float)
+    n, logs = len(lengths), np.log(lengths)
+    exact = np.exp(logs.mean() + stats.t.ppf(quantiles, n - 1) * logs.std(ddof=1) * math.sqrt(1 + 1 / n))
+    assert ours == pytest.approx(exact, rel=0.03)
+    normal = np.exp(logs.mean() + stats.norm.ppf(quantiles) * logs.std())
+    assert ours[0] < 0.95 * normal[0] and ours[-1] > 1.05 * normal[-1]  # the plug-in band is far narrower
+    assert "parametric bootstrap" in str(fit.health)
+    assert (fit.forecast(quantiles=quantiles).iloc[0, 2:].to_numpy(float) == ours).all()  # the same numbers every time
+
+
+def test_no_bootstrap_from_five_animals_on():
+    table = checked_stadia(28, 7).assign(animal=lambda t: np.arange(len(t)) % 5)
+    fit = moltspan.fit_stadia(table, animal="animal", start_range_days="start_range", quadrature=8)
+    assert "bootstrap" not in str(fit.health)

@@ -59,7 +59,7 @@ def test_as_many_coefficients_as_records_raise():
 def test_few_animals_are_said():
     rows = [(30, 33), (40, 40), (50, 55), (45, np.nan)]
     one = moltspan.fit_stadia(lengths(rows, animal="A"), animal="animal")
-    assert (one.health.state, topics(one), one.animal_sd) == ("warning", ["few_members"], None)
+    assert (one.health.state, topics(one), one.animal_sd) == ("warning", ["few_members", "few_animals"], None)
     two = moltspan.fit_stadia(lengths(rows, animal=["A", "A", "B", "B"]), animal="animal")
     assert two.health.state == "warning"
     assert "animal_difference" in two.coefficients

@@ -3,6 +3,7 @@
 #include <boost/math/special_functions/digamma.hpp>
 #include <boost/math/special_functions/trigamma.hpp>
 #include <cmath>
+#include <limits>
 #include <stdexcept>
 
 #include "moltspan/numeric/normal.hpp"
@@ -51,7 +52,8 @@ struct NormalLaw {
   static double log_mean_factor(double sigma) { return 0.5 * sigma * sigma; }
   static double log_mean_factor_slope(double sigma) { return sigma; }
   static double log_mean_factor_curve(double) { return 1; }
-  static constexpr double mean = 0, median = 0, variance = 1, low_z = -9, high_z = 9;
+  static constexpr double mean = 0, median = 0, variance = 1, low_z = -9, high_z = 9,
+                          least_sigma_without_mean = std::numeric_limits<double>::infinity();
 };
 
 /// W = log Exp(1), the smallest extreme value: Weibull times of shape 1 / sigma.
@@ -85,7 +87,8 @@ struct GumbelMinLaw {
   static double log_mean_factor_slope(double sigma) { return boost::math::digamma(1 + sigma); }
   static double log_mean_factor_curve(double sigma) { return boost::math::trigamma(1 + sigma); }
   static constexpr double mean = -0.57721566490153286061, median = -0.36651292058166432701,
-                          variance = 1.6449340668482264365, low_z = -40, high_z = 4;
+                          variance = 1.6449340668482264365, low_z = -40, high_z = 4,
+                          least_sigma_without_mean = std::numeric_limits<double>::infinity();
 };
 
 /// W standard logistic: log-logistic times.
@@ -125,7 +128,8 @@ struct LogisticLaw {
     return pi * pi / (sine * sine) - 1 / (sigma * sigma);
   }
   static constexpr double pi = 3.14159265358979323846;
-  static constexpr double mean = 0, median = 0, variance = 3.2898681336964528729, low_z = -40, high_z = 40;
+  static constexpr double mean = 0, median = 0, variance = 3.2898681336964528729, low_z = -40, high_z = 40,
+                          least_sigma_without_mean = 1;
 };
 
 }  // namespace moltspan::numeric
