@@ -5,6 +5,7 @@
 #include <stdexcept>
 
 #include "collection_growth.hpp"
+#include "collection_hidden.hpp"
 #include "collection_last.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
@@ -211,16 +212,18 @@ void build_data(CollectionFit& fit) {
   fit.data.probe_covariates = design(probes, used);
 }
 
-/// Learns the signs from closed stadia.
+/// Learns the signs from closed stadia, those that hide no molt.
 void learn_signs(CollectionFit& fit) {
   fit.sign_timelines = sign_timelines(*fit.collection, fit.table);
   std::vector<SignStadium> closed;
-  for (const Stadium& s : fit.table.stadia) {
+  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
+    const Stadium& s = fit.table.stadia[row];
     if (!s.end) continue;
     const auto animal = static_cast<std::size_t>(s.animal);
     const Day from = std::max(s.start.latest + 1, fit.table.animals[animal].watched_from);
     closed.push_back({s.animal, static_cast<double>(from), *s.end,
-                      fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].mean, 1.0});
+                      fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].mean,
+                      fit.hidden.used() ? fit.hidden.chances[row][0] : 1.0});
   }
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
@@ -309,7 +312,6 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   fit.table = build_stadia(*fit.collection, options.as_of, options.watched);
   build_data(fit);
   count_kin(fit);
-  learn_signs(fit);
   StadiaOptions stadia_options;
   stadia_options.family = options.family;
   stadia_options.method = options.method;
@@ -323,10 +325,14 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   }
   weigh_size_errors(fit, prior_exponent);
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
-  fit.stadia = fit_stadia(fit.data, stadia_options);
-  if (options.method == Method::bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
-  fit.health = fit.stadia.health;
+  const bool bayes = options.method == Method::bayes;
+  const bool fitted = options.hidden_molts && bayes && fit_with_hidden_molts(fit, stadia_options);
+  if (!fitted) fit.stadia = fit_stadia(fit.data, stadia_options);
+  if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
+  learn_signs(fit);
+  fit.health.insert(fit.health.begin(), fit.stadia.health.begin(), fit.stadia.health.end());
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
+  note_hidden_molts(fit);
   return fit;
 }
 

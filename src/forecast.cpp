@@ -2,17 +2,16 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
 #include <iomanip>
 #include <map>
 #include <sstream>
 #include <stdexcept>
 
 #include "collection_last.hpp"
+#include "forecast_evidence.hpp"
 #include "forecast_law.hpp"
 #include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
-#include "forecast_signs.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
@@ -237,31 +236,28 @@ void allow_for_last_molt(const Context& context, int animal, double signs_if_las
 
 /// Chance from which the signs of an animal are taken for those of its next molt.
 constexpr double true_sign_chance = 0.5;
+/// Chance of a missed molt from which the notes name it.
+constexpr double told_missed_chance = 0.1;
 
-/// Quantiles and phase of an animal whose molt is due by `base` but for its signs.
-void forecast_with_signs(const Context& context, int animal, const NextMoltLaw& base, double from_days,
-                         double until_days, const std::function<Phase(const NextMoltLaw&)>& phase,
-                         AnimalForecast& result) {
-  const SignEvidence signs(context.fit, animal, from_days, until_days);
-  const auto plain = [&] {
-    add_quantiles(context, base, result);
-    allow_for_last_molt(context, animal, 1, result);
-    result.phase = phase(base);
-  };
-  if (signs.empty()) return plain();
-  const ReweightedLaw law(
-      base, {{[&](double x) { return base.survival(x); }, [&](double x) { return signs.likelihood(x); }}});
-  if (!law.usable()) return plain();
-  add_quantiles(context, law, result);
-  allow_for_last_molt(context, animal, signs.never() / law.total(), result);
-  result.phase = phase(law);
-  if (!signs.any_shown()) return;
-  const double true_chance = 1 - law.first_branch_integral([&](double x) { return signs.all_false(x); }) / law.total();
-  if (true_chance > true_sign_chance) result.phase = Phase::premolt;
-  std::string words;
-  for (const std::string& word : signs.words()) words += (words.empty() ? "" : ", ") + word;
-  result.notes.push_back("signs: " + words + ": " + std::to_string(static_cast<int>(std::lround(100 * true_chance))) +
-                         " % that they tell of the next molt");
+std::string percent(double chance) { return std::to_string(static_cast<int>(std::lround(100 * chance))) + " %"; }
+
+std::string joined(const std::vector<std::string>& words) {
+  std::string text;
+  for (const std::string& word : words) text += (text.empty() ? "" : ", ") + word;
+  return text;
+}
+
+void note_missed(double chance, bool overdue, AnimalForecast& result) {
+  result.chance_missed = chance;
+  add_note_if(overdue && chance >= told_missed_chance, result,
+              "overdue: the first explanation is a molt that went unseen: look for a skin, measure it");
+}
+
+void note_signs(const MoltEvidence& evidence, AnimalForecast& result) {
+  if (!evidence.any_shown() || !evidence.reweighted()) return;
+  if (evidence.signs_true() > true_sign_chance) result.phase = Phase::premolt;
+  result.notes.push_back("signs: " + joined(evidence.words()) + ": " + percent(evidence.signs_true()) +
+                         " that they tell of the next molt");
 }
 
 /// First day on which a sign would be one of the running stadium, from the beginning of the as_of day.
@@ -270,6 +266,11 @@ double signs_from(const CollectionFit& fit, int animal) {
   Day from = history.watched_from;
   if (!history.molts.empty()) from = std::max(from, history.molts.back().when.latest + 1);
   return from - fit.table.as_of;
+}
+
+/// What the signs of an animal and a molt that may have gone unseen add to the law of its stadium.
+MoltEvidence evidence_of(const Context& context, int animal, const NextMolt& next) {
+  return {context.fit, animal, *next.base, signs_from(context.fit, animal), next.base->first_day(), next.hidden.get()};
 }
 
 /// Law of a running stadium of known start, without signs.
@@ -282,8 +283,13 @@ NextMolt running_molt(const Context& context, int animal) {
   for (LawPoint& point : next.points) point.variance += fit.data.extra_variance[inputs.running_row];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
   next.counted = fit.data.weights.size() > 0 ? fit.data.weights[inputs.running_row] : 1;
-  next.base = std::make_unique<RunningLaw>(fit.options.family, next.points, next.starts,
-                                           history.last_watched - fit.table.as_of + 1.0, next.counted);
+  const double watched = history.last_watched - fit.table.as_of + 1.0;
+  double age = 0;
+  for (const StartAge& start : next.starts) age += start.weight * start.age_days;
+  count_hidden_once(fit, inputs.running_row, age + watched, next.counted, next.points);
+  if (fit.hidden.used())
+    next.hidden = std::make_unique<HiddenBranches>(fit, inputs.running_row, next.points, age, watched, next.counted);
+  next.base = std::make_unique<RunningLaw>(fit.options.family, next.points, next.starts, watched, next.counted);
   return next;
 }
 
@@ -300,19 +306,24 @@ NextMolt unstarted_molt(const Context& context, int animal) {
 }
 
 void forecast_running(const Context& context, int animal, AnimalForecast& result) {
-  const CollectionFit& fit = context.fit;
   const NextMolt next = running_molt(context, animal);
+  const MoltEvidence evidence = evidence_of(context, animal, next);
+  const NextMoltLaw& law = evidence.reweighted() ? *evidence.reweighted() : *next.base;
   const bool overdue = next.base->survival_at_start() < overdue_share;
-  forecast_with_signs(
-      context, animal, *next.base, signs_from(fit, animal), next.base->first_day(),
-      [&](const NextMoltLaw& now) { return phase_now(fit, animal, now, overdue); }, result);
+  add_quantiles(context, law, result);
+  allow_for_last_molt(context, animal, evidence.if_last(), result);
+  result.phase = phase_now(context.fit, animal, law, overdue);
+  note_missed(evidence.chance_missed(), overdue, result);
+  note_signs(evidence, result);
 }
 
 void forecast_without_start(const Context& context, int animal, AnimalForecast& result) {
   const NextMolt next = unstarted_molt(context, animal);
-  forecast_with_signs(
-      context, animal, *next.base, signs_from(context.fit, animal), next.base->first_day(),
-      [](const NextMoltLaw&) { return Phase::unknown; }, result);
+  const MoltEvidence evidence = evidence_of(context, animal, next);
+  add_quantiles(context, evidence.reweighted() ? *evidence.reweighted() : *next.base, result);
+  allow_for_last_molt(context, animal, evidence.if_last(), result);
+  result.phase = Phase::unknown;
+  note_signs(evidence, result);
   result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
                          std::to_string(static_cast<int>(next.watched_days)) +
                          " days since; the first molt written down will narrow the band");
@@ -354,15 +365,9 @@ NextMolt next_molt(const Context& context, int animal) {
   }
   const bool running = context.fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
   NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
-  const SignEvidence signs(context.fit, animal, signs_from(context.fit, animal), next.base->first_day());
-  if (signs.empty()) return next;
-  const NextMoltLaw& base = *next.base;
-  auto law =
-      std::make_unique<ReweightedLaw>(base, std::vector<MoltBranch>{{[&](double x) { return base.survival(x); },
-                                                                     [&](double x) { return signs.likelihood(x); }}});
-  if (!law->usable()) return next;
-  next.signs_if_last = signs.never() / law->total();
-  next.with_signs = std::move(law);
+  MoltEvidence evidence = evidence_of(context, animal, next);
+  next.signs_if_last = evidence.if_last();
+  next.reweighted = evidence.take();
   return next;
 }
 

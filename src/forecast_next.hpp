@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "forecast_hidden.hpp"
 #include "forecast_law.hpp"
 #include "moltspan/collection_fit.hpp"
 
@@ -16,10 +17,12 @@ struct NextMolt {
   std::vector<StartAge> starts;  ///< empty: no molt on record
   double counted = 1;            ///< weight with which the running stadium counts in those of the points
   double watched_days = 0;       ///< of an animal without a molt on record
-  std::unique_ptr<NextMoltLaw> base, with_signs;
-  double signs_if_last = 1;  ///< likelihood of the signs had it molted for the last time, over that with a molt to come
+  std::unique_ptr<NextMoltLaw> base, reweighted;  ///< `reweighted` by signs and unseen molts; null = nothing speaks
+  std::unique_ptr<HiddenBranches> hidden;         ///< null: unseen molts are not reckoned with
+  /// Likelihood of signs and time watched had it molted for the last time, over that with a molt to come.
+  double signs_if_last = 1;
 
-  const NextMoltLaw& law() const { return with_signs ? *with_signs : *base; }
+  const NextMoltLaw& law() const { return reweighted ? *reweighted : *base; }
 };
 
 /// Laws of the next molt of the animals of one fit; several threads may ask.

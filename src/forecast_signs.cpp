@@ -10,10 +10,13 @@ constexpr int n_cells = 200;
 constexpr double stretch = 5;         ///< of the cells: the last is exp(5) times as wide as the first
 constexpr double left_beyond = 1e-7;  ///< of the base law, beyond the last cell
 
-/// Edges from the beginning of a law to where it ends, narrow at first.
-std::vector<double> cell_edges(const NextMoltLaw& law) {
+/// Edges from the beginning of a law to where all its branches end, narrow at first.
+std::vector<double> cell_edges(const NextMoltLaw& law, const std::vector<MoltBranch>& branches) {
   double width = 16;
-  while (law.survival(law.first_day() + width) > left_beyond && width < 1e6) width *= 1.3;
+  for (const MoltBranch& branch : branches) {
+    const double enough = left_beyond * branch.survival(law.first_day());
+    while (branch.survival(law.first_day() + width) > enough && width < 1e6) width *= 1.3;
+  }
   std::vector<double> edges;
   for (int i = 0; i <= n_cells; ++i)
     edges.push_back(law.first_day() + width * std::expm1(stretch * i / n_cells) / std::expm1(stretch));
@@ -70,6 +73,23 @@ double SignEvidence::likelihood(double x_days) const {
   });
 }
 
+double SignEvidence::center_likelihood(double x_days) const {
+  double total = 1;
+  for (const Part& part : parts_)
+    total *=
+        std::pow(sign_likelihood(part.record, part.model->center, log_size_, x_days, part.alarm_factor), part.power);
+  return total;
+}
+
+double SignEvidence::alarms() const {
+  double log_total = 0;
+  for (const Part& part : parts_) {
+    const double rate = part.model->center.alarms_per_day * part.alarm_factor;
+    log_total += part.record.ended * std::log(rate) - rate * part.record.alarm_days;
+  }
+  return std::exp(log_total);
+}
+
 double SignEvidence::all_false(double x_days) const {
   return product([&](const Part& part, const SignParameters& p) {
     return sign_likelihood(part.record, p, log_size_, x_days, part.alarm_factor, !part.record.shown);
@@ -91,7 +111,7 @@ std::vector<std::string> SignEvidence::words() const {
 }
 
 ReweightedLaw::ReweightedLaw(const NextMoltLaw& base, const std::vector<MoltBranch>& branches)
-    : base_(base), edges_(cell_edges(base)) {
+    : base_(base), edges_(cell_edges(base, branches)) {
   first_day_ = base.first_day();
   for (double edge : edges_) base_survival_.push_back(branches.front().survival(edge));
   std::vector<double> mass(n_cells, 0.0);

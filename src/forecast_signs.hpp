@@ -23,6 +23,10 @@ class SignEvidence {
   double all_false(double x_days) const;
   /// The likelihood had the animal no molt before it any more: all signs are false alarms.
   double never() const;
+  /// What does not depend on the day of the molt but on the window: new false alarms, at the usual parameters.
+  double alarms() const;
+  /// `likelihood` at the usual parameters alone, quicker.
+  double center_likelihood(double x_days) const;
   /// Such as `darkened 12 days ago`, by sign.
   std::vector<std::string> words() const;
 

@@ -7,6 +7,7 @@
 #include <stdexcept>
 
 #include "embedded_tables.hpp"
+#include "moltspan/hidden_molts.hpp"
 #include "moltspan/numeric/families.hpp"
 
 namespace moltspan {
@@ -216,6 +217,12 @@ double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& 
   return extra > 0 ? 0.5 * std::log(std::exp(2 * log_sigma) + extra / law_variance(options_.family)) : log_sigma;
 }
 
+bool StadiaModel::hides_molts(std::size_t record) const {
+  if (data_.hidden_log_weights.empty()) return false;
+  const auto& weights = data_.hidden_log_weights[record];
+  return !std::isinf(weights[1]) || !std::isinf(weights[2]);
+}
+
 TermResult StadiaModel::term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const {
   return weighted_term(index, *eta, hyper, options_.truncation);
 }
@@ -229,7 +236,11 @@ TermResult StadiaModel::weighted_term(std::size_t index, double eta, const Eigen
   const auto row = static_cast<Eigen::Index>(index);
   if (coefficients_in_hyper_) eta += data_.covariates.row(row).dot(hyper.head(data_.covariates.cols()));
   const StadiumTerm term =
-      stadium_term(options_.family, data_.bounds[index], eta, record_log_sigma(index, hyper), truncation);
+      hides_molts(index)
+          ? hidden_term(options_.family, data_.bounds[index], eta, hyper[log_sigma_index()],
+                        data_.extra_variance.size() == 0 ? 0.0 : data_.extra_variance[row],
+                        data_.hidden_log_weights[index], data_.hidden_log_step, truncation)
+          : stadium_term(options_.family, data_.bounds[index], eta, record_log_sigma(index, hyper), truncation);
   const double weight = data_.weights.size() == 0 ? 1 : data_.weights[row];
   TermResult result;
   result.value = weight * term.value;
@@ -248,19 +259,31 @@ double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   return total;
 }
 
-StadiaData thinned(const StadiaData& data, std::size_t most_records) {
+std::vector<Eigen::Index> thinned_rows(const StadiaData& data, std::size_t most_records) {
   const auto& animals = data.groups[static_cast<int>(Level::animal)];
   const int step = 1 + static_cast<int>(data.size() / most_records);
   std::vector<Eigen::Index> rows;
-  for (std::size_t i = 0; i < animals.size(); ++i)
-    if (animals[i] % step == 0) rows.push_back(static_cast<Eigen::Index>(i));
-  if (rows.empty() || step == 1) return data;
+  for (std::size_t i = 0; i < data.size(); ++i)
+    if (step == 1 || (!animals.empty() && animals[i] % step == 0)) rows.push_back(static_cast<Eigen::Index>(i));
+  return rows;
+}
+
+StadiaData thinned(const StadiaData& data, std::size_t most_records) {
+  const auto rows = thinned_rows(data, most_records);
+  return rows.empty() || rows.size() == data.size() ? data : picked_rows(data, rows);
+}
+
+StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& rows) {
   StadiaData few;
   few.coefficients = data.coefficients;
   few.covariates = data.covariates(rows, Eigen::all);
   if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);
   if (data.weights.size() > 0) few.weights = data.weights(rows);
   few.animal_extra_variance = data.animal_extra_variance;
+  few.hidden_log_step = data.hidden_log_step;
+  if (!data.hidden_log_weights.empty())
+    for (Eigen::Index row : rows)
+      few.hidden_log_weights.push_back(data.hidden_log_weights[static_cast<std::size_t>(row)]);
   few.probe_covariates.resize(0, few.covariates.cols());
   for (Eigen::Index row : rows) few.bounds.push_back(data.bounds[static_cast<std::size_t>(row)]);
   for (int level = 0; level < n_levels; ++level)

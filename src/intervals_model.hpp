@@ -70,6 +70,8 @@ class StadiaModel final : public LatentModel {
   int log_sigma_index() const { return coefficients_in_hyper_ ? static_cast<int>(data_.coefficients.size()) : 0; }
   /// sd of the effects of groups().levels[level].
   double level_sd(int level, const Eigen::VectorXd& hyper) const;
+  /// Whether molts may be hidden within a record.
+  bool hides_molts(std::size_t record) const;
   double record_log_sigma(std::size_t record, const Eigen::VectorXd& hyper) const;
 
   /// Predictor of a row of covariates on a node of the tree.
@@ -90,5 +92,9 @@ class StadiaModel final : public LatentModel {
 
 /// The stadia of every k-th animal, about `most_records` of them, without probes: enough for a quick look.
 StadiaData thinned(const StadiaData& data, std::size_t most_records);
+std::vector<Eigen::Index> thinned_rows(const StadiaData& data, std::size_t most_records);
+
+/// Some records of a table, without probes.
+StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& rows);
 
 }  // namespace moltspan

@@ -4,15 +4,12 @@
 #include <cmath>
 
 namespace moltspan {
-namespace {
 
 using Eigen::Index;
 using Eigen::VectorXd;
 
-/// The Gaussian of a record's predictor without what was seen of its length. What truncation divides by stays: an
-/// animal that was met part-way is of a population that favors those that were there to be met.
-std::pair<double, double> without_record(const ConditionalPosterior& posterior, const StadiaModel& model,
-                                         std::size_t record, const VectorXd& hyper) {
+std::pair<double, double> predictor_without_record(const ConditionalPosterior& posterior, const StadiaModel& model,
+                                                   std::size_t record, const VectorXd& hyper) {
   const Predictor& predictor = model.predictors[record];
   const auto [mean, variance] = posterior.predictor_moments(predictor);
   const double mode = posterior.predictor_mode(predictor);
@@ -22,8 +19,6 @@ std::pair<double, double> without_record(const ConditionalPosterior& posterior, 
   const double pull = term.gradient[0] - term.hessian[0] * mode;
   return {freed * ((mean - posterior.own_shift(record)) / variance - pull), freed};
 }
-
-}  // namespace
 
 StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const VectorXd& start,
                                  const HyperOptions& options)
@@ -73,7 +68,7 @@ void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& poster
   keep_probes(row, posterior);
   for (std::size_t i = 0; i < running_records_.size(); ++i) {
     const auto record = static_cast<std::size_t>(running_records_[i]);
-    const auto freed = without_record(posterior, *model_, record, posterior.hyper());
+    const auto freed = predictor_without_record(posterior, *model_, record, posterior.hyper());
     running_mean_(row, static_cast<Index>(i)) = freed.first;
     running_variance_(row, static_cast<Index>(i)) = freed.second;
   }

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "moltspan/growth_latent.hpp"
+#include "moltspan/hidden_molts.hpp"
 #include "moltspan/intervals.hpp"
 #include "moltspan/records.hpp"
 #include "moltspan/signs.hpp"
@@ -27,6 +28,9 @@ struct CollectionOptions {
   /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth` and sizes after the
   /// next molt. Off by default until the bands of the next molt are measured with it.
   bool growth_model = false;
+  /// Reckon with molts that are not in the records (bayes only; see hidden_molts.hpp). Where a fit with them is not
+  /// sound, the plain fit stands and health says so.
+  bool hidden_molts = false;
 };
 
 /// Size of an animal in one instar on the scale log(leg span / 20 mm), with its error.
@@ -60,6 +64,7 @@ struct CollectionFit {
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
+  HiddenFit hidden;                          ///< molts that went unrecorded, where asked for
   SignModels signs;                          ///< what the signs of a coming molt are worth here
   std::vector<SignTimeline> sign_timelines;  ///< one an animal
   double exponent_for_size_error = 0;        ///< exponent of size with which size errors entered the variances

@@ -11,7 +11,9 @@
 ///
 /// A running stadium whose start is known: the molt is at start + T, the start integrated over its range with the
 /// weight that the stadium before it gives each day, T from the posterior without the running stadium's own term,
-/// conditional on no molt up to the last watched day. No molt on record: the first record fell on a random moment of a
+/// conditional on no molt up to the last watched day. Signs of a coming molt (signs.hpp) reweight that law, and molts
+/// that may have gone unseen since the last one on record (hidden_molts.hpp) are branches of it, so that an old sign
+/// without a molt is evidence of one that was missed. No molt on record: the first record fell on a random moment of a
 /// stadium, so that the rest R has P(R > r | w days watched) = int_(w+r) S / int_w S, each animal's S taken over its
 /// own mean (all animals are as likely to be met). Days are counted, with fraction, from the beginning of the `as_of`
 /// day; a molt up to the end of that day would have been seen.
@@ -64,6 +66,7 @@ struct AnimalForecast {
   /// against adult size, the time since the last molt and signs; NaN = not identified. `quantile_days` and `bands` are
   /// conditional on a next molt.
   double chance_final = unknown_number;
+  double chance_missed = unknown_number;  ///< that a molt since the last one on record went unseen; NaN = not reckoned
   std::optional<Day> feed_from;
   std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
   std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature

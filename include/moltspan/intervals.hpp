@@ -70,6 +70,11 @@ struct StadiaData {
   std::array<std::vector<int>, n_levels>
       groups;  ///< code of each record in each level; empty = no such effect; -1 = a group of its own
 
+  /// log of the weights of 0, 1, 2 hidden molts within each record (see hidden_molts.hpp), and the step in log length
+  /// from one stadium to the next; empty = none anywhere. A record with {0, -inf, -inf} has none. Bayes only.
+  std::vector<std::array<double, 3>> hidden_log_weights;
+  double hidden_log_step = 0;
+
   /// Rows without a record whose predictors are wanted: their covariates and groups, as above.
   Eigen::MatrixXd probe_covariates;
   std::array<std::vector<int>, n_levels> probe_groups;

@@ -7,6 +7,23 @@
 
 namespace moltspan::bindings {
 
+namespace {
+
+/// (animal, first day, last day of the gap, chance of 1, chance of 2 hidden molts) of every closed gap.
+py::list hidden_rows(const CollectionFit& fit) {
+  py::list rows;
+  for (std::size_t i = 0; fit.hidden.used() && i < fit.table.stadia.size(); ++i) {
+    const Stadium& s = fit.table.stadia[i];
+    if (!s.end) continue;
+    const auto& chances = fit.hidden.chances[i];
+    rows.append(py::make_tuple(fit.collection->animals[static_cast<std::size_t>(s.animal)].id, s.start.latest,
+                               s.end->earliest, chances[1], chances[2]));
+  }
+  return rows;
+}
+
+}  // namespace
+
 void bind_collection_fit(py::module_& m) {
   py::class_<CollectionOptions>(m, "CollectionOptions")
       .def(py::init<>())
@@ -17,7 +34,8 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("truncation", &CollectionOptions::truncation)
       .def_readwrite("priors", &CollectionOptions::priors)
       .def_readwrite("threads", &CollectionOptions::threads)
-      .def_readwrite("growth_model", &CollectionOptions::growth_model);
+      .def_readwrite("growth_model", &CollectionOptions::growth_model)
+      .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts);
   py::class_<SignParameters>(m, "SignParameters")
       .def_readonly("noted", &SignParameters::noted)
       .def_readonly("alarms_per_day", &SignParameters::alarms_per_day)
@@ -32,6 +50,13 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("shown", &SignModel::shown)
       .def_readonly("center", &SignModel::center)
       .def_readonly("points", &SignModel::points);
+  py::class_<HiddenFit>(m, "HiddenFit")
+      .def_property_readonly("used", &HiddenFit::used)
+      .def_readonly("missed_chance", &HiddenFit::missed_chance)
+      .def_readonly("log_ratio", &HiddenFit::log_ratio)
+      .def_readonly("ratio_log_sd", &HiddenFit::ratio_log_sd)
+      .def_readonly("log_step", &HiddenFit::log_step)
+      .def_property_readonly("listed", [](const HiddenFit&) { return hidden_listed(); });
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
@@ -42,6 +67,8 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("group_names", &CollectionFit::group_names)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
+      .def_readonly("hidden", &CollectionFit::hidden)
+      .def_property_readonly("hidden_rows", &hidden_rows)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
   m.def(
       "fit_collection",

@@ -39,6 +39,7 @@ void bind_forecast(py::module_& m) {
       .def_readonly("why_no_forecast", &AnimalForecast::why_no_forecast)
       .def_readonly("chance_within_days", &AnimalForecast::chance_within_days)
       .def_readonly("chance_final", &AnimalForecast::chance_final)
+      .def_readonly("chance_missed", &AnimalForecast::chance_missed)
       .def_readonly("feed_from", &AnimalForecast::feed_from)
       .def_readonly("next_leg_span", &AnimalForecast::next_leg_span)
       .def_readonly("mature_life", &AnimalForecast::mature_life)

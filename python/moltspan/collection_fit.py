@@ -8,11 +8,12 @@ from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_prio
 from moltspan.result import Health, Result
 
 LEVELS = (0.5, 0.8, 0.95)
+HIDDEN_COLUMNS = ("animal", "molt_before", "molt_after", "chance", "hidden")
 SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=False):
+        growth_model=False, hidden_molts=False):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -23,15 +24,22 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     `growth_model=True` takes start sizes from the growth model (ratios learned by kind and animal, rounded readings, several measures)
     in place of a usual ratio a molt, and gives `.growth` and the leg span after the next molt. Off by default: the bands of the next molt
     have not been measured with it.
+
+    `hidden_molts=True` (with method "bayes") reckons with molts that are not in the records. With j of them unseen a gap is the sum of j + 1
+    stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
+    a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE Transactions on Communications
+    Systems 8:57). Stated instar numbers fix j. Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance
+    of a molt missed since the last one on record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the
+    plain fit stands and `health` says so. At most two molts are looked for in a gap. Off by default for now: the fit takes two to five times as long.
     """
-    options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model)
+    options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=False):
+                       growth_model=False, hidden_molts=False):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -39,7 +47,7 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.watched = getattr(_core.Watched, choice("watched", watched, ("all", "rows")))
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
-    options.growth_model = growth_model
+    options.growth_model, options.hidden_molts = growth_model, hidden_molts
     asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
     return options, asked
@@ -79,6 +87,25 @@ class CollectionFit(Result):
     def signs(self):
         """What the signs of a coming molt are worth in this collection, a row a sign that it holds: posterior modes, from `closed` stadia."""
         return frames.frame_of(_columns([_sign_row(model) for model in self._core.signs if model.recorded], SIGN_COLUMNS), self.collection._kind)
+
+    @property
+    def hidden_molts(self):
+        """Gaps between recorded molts that may hide a molt, likeliest first: animal, its molts before and after, the chance that any is hidden,
+        how many then. Gaps with a chance over 20 % (shared/priors.toml); `hidden_chances` has all of them."""
+        return frames.frame_of(_hidden_columns(self._listed_rows()), self.collection._kind)
+
+    @property
+    def hidden_chances(self):
+        """The same of every gap between two recorded molts."""
+        return frames.frame_of(_hidden_columns(self._hidden_rows()), self.collection._kind)
+
+    def _hidden_rows(self):
+        rows = [(animal, frames.day_of(start).isoformat(), frames.day_of(end).isoformat(), one + two, 2 if two > one else 1)
+                for animal, start, end, one, two in self._core.hidden_rows]
+        return sorted(rows, key=lambda row: (-row[3], row[:2]))
+
+    def _listed_rows(self):
+        return [row for row in self._hidden_rows() if row[3] > self._core.hidden.listed]
 
     def forecast(self, levels=LEVELS):
         """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
@@ -146,6 +173,10 @@ def _sign_row(model):
                                    center.lag_days, center.lag_log_sd, center.lag_exponent), strict=True))
 
 
+def _hidden_columns(rows):
+    return _columns([dict(zip(HIDDEN_COLUMNS, row, strict=True)) for row in rows], HIDDEN_COLUMNS)
+
+
 def _columns(rows, names):
     return {name: [row[name] for row in rows] for name in names}
 
@@ -166,7 +197,19 @@ def _document(fit, levels, forecasts):
 def _problems(fit):
     problems = [*fit.collection._core_collection.problems, *fit._core.table_doubts]
     names = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
-    return [{name: getattr(problem, name) for name in names} for problem in problems]
+    return [{name: getattr(problem, name) for name in names} for problem in problems] + [_hidden_problem(*row) for row in fit._listed_rows()]
+
+
+def _hidden_problem(animal, before, after, chance, hidden):
+    """A gap that may hide a molt, as a doubt."""
+    missing = "one molt" if hidden == 1 else "two molts or more"
+    return {"severity": "doubt", "file": "", "row": 0, "animal": animal, "column": "date", "value": f"{before}..{after}",
+            "rule": f"{chance:.0%} that {missing} between these two went unrecorded, by length and sizes",
+            "next_step": "write it down if a skin is found, or the instar numbers of both"}
+
+
+def _known(chance):
+    return None if math.isnan(chance) else chance
 
 
 def _animal(as_of, forecast):
@@ -177,7 +220,7 @@ def _animal(as_of, forecast):
             "days_since_molt": _since(as_of, forecast), "next_molt": _next_molt(forecast, date),
             "why_no_forecast": forecast.why_no_forecast or None,
             "chance_within_days": _chances(forecast),
-            "chance_final": None if math.isnan(forecast.chance_final) else forecast.chance_final, "chance_missed": None,
+            "chance_final": _known(forecast.chance_final), "chance_missed": _known(forecast.chance_missed),
             "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
             "next_leg_span_mm": _next_leg_span(forecast.next_leg_span),
             "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
@@ -255,5 +298,5 @@ def _flat_row(animal):
     row["next_leg_span_mm"] = span.get("median")
     for band in span.get("bands", ()):
         row |= {f"next_leg_span_mm_{side}_{band['level'] * 100:g}": band[side] for side in ("from", "to")}
-    row |= {name: animal[name] for name in ("chance_final", "feed_from", "why_no_forecast")} | animal["basis"]
+    row |= {name: animal[name] for name in ("chance_final", "chance_missed", "feed_from", "why_no_forecast")} | animal["basis"]
     return row | {"notes": "; ".join(animal["notes"])}

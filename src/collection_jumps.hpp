@@ -1,0 +1,58 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <vector>
+
+#include "moltspan/collection_fit.hpp"
+
+namespace moltspan {
+
+/// Beta prior of the chance that a molt goes unrecorded, and the weight from which a gap is listed.
+struct MissedMoltPrior {
+  double a = 1, b = 20, listed = 0.2;
+};
+const MissedMoltPrior& missed_molt_prior();
+
+/// Mean number of hidden molts.
+double expected_hidden(const HiddenWeights& chances);
+
+/// A log size with its variance.
+struct LogSize {
+  double mean = 0, variance = 0;
+};
+
+/// What readings of size before and after a gap say of molts hidden within it, and what stated instar numbers do.
+///
+/// The log size is a walk with steps of log_ratio +- ratio_log_sd a molt; the size before a gap is filtered from all
+/// earlier readings, that after it from all later ones, the gaps among them counted with their present mean number of
+/// molts. Given j hidden molts the jump has mean (j + 1) log_ratio and the variance of both ends plus (j + 1)
+/// ratio_log_sd^2. Readings of one measure are used an animal: the one that most of its instars have.
+class Jumps {
+ public:
+  explicit Jumps(const CollectionFit& fit);
+
+  /// Sets the usual jump to begin with, and the sizes since the last molt.
+  void begin(HiddenFit& hidden) const;
+  /// Filters all sizes at the present numbers of hidden molts.
+  void filter(const HiddenFit& hidden);
+  /// log (pi_j h_j) of a record; stated instar numbers leave one j only.
+  HiddenWeights log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const;
+  /// Improves the usual jump and its spread from the rows given.
+  void improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const;
+
+ private:
+  struct Track {
+    std::vector<LogSize> read;             ///< by instar; variance 0 = none
+    std::vector<Eigen::Index> row_of_gap;  ///< of the gap after each instar; -1 = no record
+  };
+  void filter_track(const Track& track, const HiddenFit& hidden);
+  LogSize step(Eigen::Index row, const HiddenFit& hidden) const;
+
+  const CollectionFit& fit_;
+  std::vector<Track> tracks_;
+  std::vector<int> stated_;     ///< hidden molts by stated instar numbers; -1 = not stated
+  std::vector<char> no_jump_;   ///< the jump is no evidence: leg spans at the molt into maturity of a male
+  std::vector<LogSize> jumps_;  ///< by record; infinite variance = nothing known
+};
+
+}  // namespace moltspan
