@@ -30,7 +30,8 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE Transactions on Communications
     Systems 8:57). Stated instar numbers fix j. Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance
     of a molt missed since the last one on record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the
-    plain fit stands and `health` says so. At most two molts are looked for in a gap. Off by default for now: the fit takes two to five times as long.
+    plain fit stands and `health` says so. At most two molts are looked for in a gap. Off by default for now: a fit takes two to five
+    times as long, far longer with thousands of animals and many missed molts.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts)
     if as_of is None and collection.as_of is None:
