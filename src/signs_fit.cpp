@@ -17,8 +17,11 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr double days_per_year = 365.25;
-constexpr std::size_t most_stadia = 2000;  ///< to learn a sign from: more would move nothing
-constexpr int most_end_nodes = 7;          ///< over the range of days of a molt
+constexpr std::size_t most_stadia = 2000;   ///< to learn a sign from: more would move nothing
+constexpr double no_alarms_per_day = 1e-9;  ///< a rate that stands for none
+constexpr double weightless = 1e-5;         ///< of a point that is left out
+constexpr int alarms = 1;                   ///< place of their rate among the parameters
+constexpr int most_end_nodes = 7;           ///< over the range of days of a molt
 
 SignPrior normal_prior(const toml::node_view<const toml::node>& entry) {
   return {entry["mean"].value<double>().value(), entry["sd"].value<double>().value()};
@@ -108,6 +111,33 @@ MatrixXd covariance_at(const Objective& objective, const VectorXd& mode, const S
   return variances.asDiagonal();
 }
 
+/// Joins the points with copies that have no false alarms, by the evidence of either.
+///
+/// Evidence of a rate over that of none, the other parameters at the mode: the ratio of the likelihoods there times the
+/// posterior sd of the log rate over its prior sd (Laplace).
+void allow_for_no_alarms(const std::vector<Shown>& data, const SignRules& rules, const VectorXd& mode,
+                         const MatrixXd& covariance, std::vector<std::pair<double, SignParameters>>& points) {
+  const SignPrior& prior = rules.priors[alarms];
+  VectorXd without = mode;
+  without[alarms] = std::log(no_alarms_per_day);
+  const auto prior_term = [&](double log_rate) { return -0.5 * std::pow((log_rate - prior.mean) / prior.sd, 2); };
+  const double none = log_posterior(data, rules, without) - prior_term(without[alarms]);
+  const double some = log_posterior(data, rules, mode) + std::log(std::sqrt(covariance(alarms, alarms)) / prior.sd);
+  const double odds =
+      sign_settings().no_alarms / (1 - sign_settings().no_alarms) * std::exp(std::min(none - some, 50.0));
+  const std::size_t n = points.size();
+  for (std::size_t i = 0; i < n; ++i) {
+    auto [weight, parameters] = points[i];
+    parameters.alarms_per_day = no_alarms_per_day;
+    points[i].first = weight / (1 + odds);
+    points.push_back({weight * odds / (1 + odds), parameters});
+  }
+  std::erase_if(points, [](const auto& point) { return point.first < weightless; });
+  double total = 0;
+  for (const auto& point : points) total += point.first;
+  for (auto& point : points) point.first /= total;
+}
+
 /// Day of the first row of this sign: stadia that ended before it do not tell whether it is written down by now.
 double first_noted(Sign sign, const std::vector<SignTimeline>& timelines) {
   double first = INFINITY;
@@ -142,7 +172,9 @@ void fit_sign(SignModel& model, const std::vector<Shown>& data) {
   const Objective objective = [&](const VectorXd& x) { return log_posterior(data, rules, x); };
   const VectorXd mode = maximise(objective, start, 1e-4, 1e-7).x;
   model.center = parameters_at(mode);
-  model.points = points_about(objective, mode, covariance_at(objective, mode, rules));
+  const MatrixXd covariance = covariance_at(objective, mode, rules);
+  model.points = points_about(objective, mode, covariance);
+  allow_for_no_alarms(data, rules, mode, covariance, model.points);
 }
 
 }  // namespace
@@ -161,7 +193,8 @@ const SignSettings& sign_settings() {
   static const SignSettings settings = [] {
     const auto entry = priors_table()["signs"];
     return SignSettings{entry["shared"].value<double>().value(), entry["weakened"].value<double>().value(),
-                        static_cast<int>(entry["enough_shown"].value<std::int64_t>().value())};
+                        static_cast<int>(entry["enough_shown"].value<std::int64_t>().value()),
+                        entry["no_alarms"].value<double>().value()};
   }();
   return settings;
 }

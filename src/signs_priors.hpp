@@ -23,6 +23,7 @@ struct SignRules {
 struct SignSettings {
   double shared = 0, weakened = 1;
   int enough_shown = 3;
+  double no_alarms = 0.5;
 };
 
 const SignRules& sign_rules(Sign sign);
