@@ -23,6 +23,7 @@ using Eigen::Index;
 constexpr int effect_nodes = 16;         ///< over eta, where a family has no closed form
 constexpr double law_step_z = 0.15;      ///< between neighbors of the table of a law, in normal quantiles
 constexpr double law_limit_z = 5.2;      ///< beyond it 1e-7 of the law is left on either side
+constexpr double fast_from = 1e-3;       ///< chance to have come so far from which a law is tabulated by FastLaw
 constexpr double narrowest_days = 1e-4;  ///< of a cell of that table
 
 /// FNV-1a of 64 bits: an animal's stream hangs on its name, not on its place.
@@ -30,6 +31,53 @@ std::uint64_t name_hash(const std::string& name) {
   std::uint64_t hash = 0xcbf29ce484222325u;
   for (unsigned char letter : name) hash = (hash ^ letter) * 0x100000001b3u;
   return hash;
+}
+
+/// A running stadium's law for tables: log-normal survival of all points at once, within 2e-10.
+class FastLaw final : public NextMoltLaw {
+ public:
+  explicit FastLaw(const NextMolt& next) : starts_(next.starts) {
+    first_day_ = next.base->first_day();
+    for (const LawPoint& p : next.points) {
+      mean_.push_back(p.mean);
+      per_spread_.push_back(1 / std::sqrt(p.variance + p.sigma * p.sigma));
+    }
+    const std::vector<double> watched = beyond(first_day_);
+    double total = 0;
+    for (std::size_t k = 0; k < next.points.size(); ++k) {
+      weight_.push_back(next.points[k].weight / std::pow(std::max(watched[k], 1e-300), next.counted));
+      total += weight_.back() * watched[k];
+    }
+    for (double& weight : weight_) weight /= total;
+  }
+  double survival(double x_days) const override {
+    const std::vector<double> each = beyond(x_days);
+    double sum = 0;
+    for (std::size_t k = 0; k < each.size(); ++k) sum += weight_[k] * each[k];
+    return std::min(sum, 1.0);
+  }
+  /// Of each point, not conditional on the time watched.
+  std::vector<double> beyond(double x_days) const {
+    std::vector<double> sum(mean_.size(), 0.0);
+    for (const StartAge& start : starts_) {
+      const double t = start.age_days + x_days;
+      if (t > 0)
+        vectors::add_normal_tails(mean_.data(), per_spread_.data(), std::log(t), start.weight,
+                                  static_cast<int>(sum.size()), sum.data());
+      else
+        for (double& s : sum) s += start.weight;
+    }
+    return sum;
+  }
+
+ private:
+  std::vector<StartAge> starts_;
+  std::vector<double> mean_, per_spread_, weight_;
+};
+
+/// Whether the law is far from all trouble of a table of Phi: else the exact one is taken.
+bool is_plain(const NextMolt& next, Family family) {
+  return family == Family::lognormal && !next.starts.empty() && next.base->survival_at_start() > fast_from;
 }
 
 struct LawNode {
@@ -120,23 +168,29 @@ void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInpu
   }
 }
 
+/// Chances of no molt by a day of each point, as far as the points' shares of the days go by them.
+std::vector<double> beyond_of(const NextMolt& next, const std::vector<LawPoint>& points, const FastLaw* fast,
+                              double day) {
+  if (fast) return fast->beyond(day);
+  std::vector<double> beyond;
+  for (const LawPoint& point : points) beyond.push_back(next.base->share_beyond(point, day));
+  return beyond;
+}
+
 /// Shares of the points in each cell of the first molt's law.
-void set_shares(TrajectoryPlan& plan, const NextMolt& next) {
+void set_shares(TrajectoryPlan& plan, const NextMolt& next, const FastLaw* fast) {
   const std::vector<LawPoint> points = expanded(next.points, plan.family);
-  std::vector<double> left, right(points.size()), weight(points.size());
+  std::vector<double> left = beyond_of(next, points, fast, next.base->first_day()), weight;
   for (std::size_t k = 0; k < points.size(); ++k) {
-    left.push_back(next.base->share_beyond(points[k], next.base->first_day()));
-    weight[k] = points[k].weight;
+    weight.push_back(points[k].weight);
     if (!next.starts.empty()) weight[k] /= std::pow(std::max(left[k], 1e-300), next.counted);
   }
   for (int cell = 0; cell < TrajectoryPlan::n_cells; ++cell) {
-    const double to = day_at(plan, (cell + 1.0) / TrajectoryPlan::n_cells);
+    const std::vector<double> right =
+        beyond_of(next, points, fast, day_at(plan, (cell + 1.0) / TrajectoryPlan::n_cells));
     std::vector<double> share(points.size());
     double total = 0;
-    for (std::size_t k = 0; k < points.size(); ++k) {
-      right[k] = next.base->share_beyond(points[k], to);
-      total += share[k] = weight[k] * std::max(left[k] - right[k], 0.0);
-    }
+    for (std::size_t k = 0; k < points.size(); ++k) total += share[k] = weight[k] * std::max(left[k] - right[k], 0.0);
     plan.component_of_cell.emplace_back(total > 1e-290 ? share : weight);
     left = right;
   }
@@ -216,10 +270,11 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.growth = growth;
   plan.first_day = next.law().first_day();
   plan.watched_days = next.watched_days;
-  plan.day_of_z = days_by_z(next.law());
+  const auto fast = is_plain(next, plan.family) ? std::make_unique<FastLaw>(next) : nullptr;
+  plan.day_of_z = days_by_z(fast && !next.with_signs ? *fast : next.law());
   set_covariates(plan, fit, animal);
   set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);
-  set_shares(plan, next);
+  set_shares(plan, next, fast.get());
   set_starts(plan, next);
   return plan;
 }

@@ -62,6 +62,8 @@ void uniforms(std::uint64_t seed, std::uint32_t first, std::uint32_t word, std::
               double* one, double* two);
 /// Standard normal quantiles, by algorithm AS 241.
 void normal_quantiles(const double* p, int n, double* z);
+/// Adds weight Phi((mean - log_t) per_spread) to each of n sums, within 2e-10 of it.
+void add_normal_tails(const double* mean, const double* per_spread, double log_t, double weight, int n, double* sum);
 /// exp, within 2 units of the last digit for |x| < 690, NaN for NaN.
 void exponentials(const double* x, int n, double* result);
 }  // namespace vectors

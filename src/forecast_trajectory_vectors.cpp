@@ -1,7 +1,10 @@
+#include <algorithm>
+#include <array>
 #include <bit>
 #include <cmath>
 
 #include "forecast_trajectory_draws.hpp"
+#include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 
 // A second version for processors with wider registers, chosen when the program starts; without fused operations, so
@@ -72,10 +75,120 @@ MOLTSPAN_WIDE static void central_quantiles(const double* __restrict p, int n, d
   }
 }
 
+constexpr int tails_at_once = 256;
+constexpr double central_half = 0.425;         ///< algorithm AS 241: the first rational function holds within it
+constexpr double far_tail = 1.3887943865e-11;  ///< exp(-25), from which its third one holds
+
+/// -log p for p of (0, 1/2): 2 artanh((m - 1) / (m + 1)) with the mantissa m between the roots of 1/2 and 2.
+MOLTSPAN_WIDE static void minus_logs(const double* __restrict p, int n, double* __restrict result) {
+  for (int i = 0; i < n; ++i) {
+    const std::uint64_t bits = std::bit_cast<std::uint64_t>(p[i]) + (0x3FF0000000000000u - 0x3FE6A09E667F3BCDu);
+    const double exponent = std::bit_cast<double>((bits >> 52) | 0x4330000000000000u) - (0x1p52 + 1023);
+    const double m = std::bit_cast<double>((bits & 0x000FFFFFFFFFFFFFu) + 0x3FE6A09E667F3BCDu);
+    const double s = (m - 1) / (m + 1), t = s * s;
+    double sum = 1.0 / 23;
+    sum = sum * t + 1.0 / 21;
+    sum = sum * t + 1.0 / 19;
+    sum = sum * t + 1.0 / 17;
+    sum = sum * t + 1.0 / 15;
+    sum = sum * t + 1.0 / 13;
+    sum = sum * t + 1.0 / 11;
+    sum = sum * t + 1.0 / 9;
+    sum = sum * t + 1.0 / 7;
+    sum = sum * t + 1.0 / 5;
+    sum = sum * t + 1.0 / 3;
+    sum = sum * t + 1;
+    result[i] = -exponent * 6.93147180559945309417e-01 - 2 * s * sum;
+  }
+}
+
+/// The second rational function of AS 241, at r = sqrt(-log p) - 1.6.
+MOLTSPAN_WIDE static void tail_quantiles(const double* __restrict root, int n, double* __restrict z) {
+  for (int i = 0; i < n; ++i) {
+    const double r = root[i] - 1.6;
+    const double top =
+        ((((((7.74545014278341407640e-4 * r + 2.27238449892691845833e-2) * r + 2.41780725177450611770e-1) * r +
+            1.27045825245236838258e0) *
+               r +
+           3.64784832476320460504e0) *
+              r +
+          5.76949722146069140550e0) *
+             r +
+         4.63033784615654529590e0) *
+            r +
+        1.42343711074968357734e0;
+    const double bottom =
+        ((((((1.05075007164441684324e-9 * r + 5.47593808499534494600e-4) * r + 1.51986665636164571966e-2) * r +
+            1.48103976427480074590e-1) *
+               r +
+           6.89767334985100004550e-1) *
+              r +
+          1.67638483018380384940e0) *
+             r +
+         2.05319162663775882187e0) *
+            r +
+        1.0;
+    z[i] = top / bottom;
+  }
+}
+
+/// Quantiles of up to `tails_at_once` probabilities in the tails, at their places.
+static void set_tails(const double* p, const int* place, int n, double* z) {
+  std::array<double, tails_at_once> tail{}, value{};
+  for (int k = 0; k < n; ++k) tail[static_cast<std::size_t>(k)] = std::min(p[place[k]], 1 - p[place[k]]);
+  minus_logs(tail.data(), n, value.data());
+  for (int k = 0; k < n; ++k) value[static_cast<std::size_t>(k)] = std::sqrt(value[static_cast<std::size_t>(k)]);
+  std::array<double, tails_at_once> quantile{};
+  tail_quantiles(value.data(), n, quantile.data());
+  for (int k = 0; k < n; ++k) {
+    const int i = place[k];
+    const double size = quantile[static_cast<std::size_t>(k)];
+    z[i] = tail[static_cast<std::size_t>(k)] < far_tail ? numeric::normal_quantile(p[i]) : p[i] < 0.5 ? -size : size;
+  }
+}
+
 void normal_quantiles(const double* p, int n, double* z) {
   central_quantiles(p, n, z);
-  for (int i = 0; i < n; ++i)
-    if (std::abs(p[i] - 0.5) > 0.425) z[i] = numeric::normal_quantile(p[i]);
+  std::array<int, tails_at_once + 1> place;
+  int waiting = 0;
+  for (int i = 0; i < n; ++i) {
+    place[static_cast<std::size_t>(waiting)] = i;
+    waiting += std::abs(p[i] - 0.5) > central_half;
+    if (waiting < tails_at_once) continue;
+    set_tails(p, place.data(), waiting, z);
+    waiting = 0;
+  }
+  set_tails(p, place.data(), waiting, z);
+}
+
+namespace {
+
+/// Phi and its slope times the step at equal steps: cubic interpolation between them is off by 2e-10 at most.
+struct PhiTable {
+  static constexpr double limit = 6.5, steps = 64;
+  static constexpr int nodes = static_cast<int>(2 * limit * steps) + 2;
+  std::array<double, nodes> value{}, slope{};
+  PhiTable() {
+    for (int i = 0; i < nodes; ++i) {
+      const double z = -limit + i / steps;
+      value[static_cast<std::size_t>(i)] = numeric::Phi(z);
+      slope[static_cast<std::size_t>(i)] = std::exp(numeric::log_phi(z)) / steps;
+    }
+  }
+};
+
+}  // namespace
+
+void add_normal_tails(const double* mean, const double* per_spread, double log_t, double weight, int n, double* sum) {
+  static const PhiTable table;
+  for (int k = 0; k < n; ++k) {
+    const double z = std::clamp((mean[k] - log_t) * per_spread[k], -PhiTable::limit, PhiTable::limit);
+    const double at = (z + PhiTable::limit) * PhiTable::steps;
+    const auto i = static_cast<std::size_t>(at);
+    const double f = at - static_cast<double>(i), rise = table.value[i + 1] - table.value[i];
+    const double bend = f * (1 - f) * ((1 - f) * (table.slope[i] - rise) - f * (table.slope[i + 1] - rise));
+    sum[k] += weight * (table.value[i] + f * rise + bend);
+  }
 }
 
 MOLTSPAN_WIDE void exponentials(const double* __restrict x, int n, double* __restrict result) {

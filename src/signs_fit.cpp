@@ -20,7 +20,7 @@ constexpr double days_per_year = 365.25;
 constexpr std::size_t most_stadia = 2000;   ///< to learn a sign from: more would move nothing
 constexpr double no_alarms_per_day = 1e-9;  ///< a rate that stands for none
 constexpr double weightless = 1e-5;         ///< of a point that is left out
-constexpr int alarms = 1;                   ///< place of their rate among the parameters
+constexpr int alarms_place = 1;             ///< place of their rate among the parameters
 constexpr int most_end_nodes = 7;           ///< over the range of days of a molt
 
 SignPrior normal_prior(const toml::node_view<const toml::node>& entry) {
@@ -117,12 +117,13 @@ MatrixXd covariance_at(const Objective& objective, const VectorXd& mode, const S
 /// posterior sd of the log rate over its prior sd (Laplace).
 void allow_for_no_alarms(const std::vector<Shown>& data, const SignRules& rules, const VectorXd& mode,
                          const MatrixXd& covariance, std::vector<std::pair<double, SignParameters>>& points) {
-  const SignPrior& prior = rules.priors[alarms];
+  const SignPrior& prior = rules.priors[alarms_place];
   VectorXd without = mode;
-  without[alarms] = std::log(no_alarms_per_day);
+  without[alarms_place] = std::log(no_alarms_per_day);
   const auto prior_term = [&](double log_rate) { return -0.5 * std::pow((log_rate - prior.mean) / prior.sd, 2); };
-  const double none = log_posterior(data, rules, without) - prior_term(without[alarms]);
-  const double some = log_posterior(data, rules, mode) + std::log(std::sqrt(covariance(alarms, alarms)) / prior.sd);
+  const double none = log_posterior(data, rules, without) - prior_term(without[alarms_place]);
+  const double some =
+      log_posterior(data, rules, mode) + std::log(std::sqrt(covariance(alarms_place, alarms_place)) / prior.sd);
   const double odds =
       sign_settings().no_alarms / (1 - sign_settings().no_alarms) * std::exp(std::min(none - some, 50.0));
   const std::size_t n = points.size();
