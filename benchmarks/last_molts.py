@@ -1,8 +1,8 @@
 """Is the stated chance of a last molt right? Simulated collections in which males molt no more once mature.
 
-    python benchmarks/last_molts.py [collections, default 100] [study ...]
+    python benchmarks/last_molts.py [collections, default 100] [study ...] [--seed SEED]
 
-Collections of 40 animals (seed 613), half of them males, sex known of 40 %, sizes from juvenile to adult. Scored are living animals whose
+Collections of 40 animals (seed 613 unless said), half of them males, sex known of 40 %, sizes from juvenile to adult. Scored are living animals whose
 maturity is not on record: `final` is the truth. "nobody": no such animal has molted for the last time, as all maturities are written
 down, or as no molt is the last though the kind's rule says so. "half unrecorded": half of the molts into maturity are written down as
 molts like any other. Standard errors are clustered by collection.
@@ -32,9 +32,9 @@ STUDIES = {
 TENTHS = np.linspace(0, 1, 11)
 
 
-def one_collection(study, replicate):
+def one_collection(study, replicate, seed=SEED):
     """Rows (collection, stated chance, truly final) of living animals without a recorded maturity."""
-    records, truth = moltspan.simulate_collection(SEED, replicate, **(BASE | STUDIES[study]))
+    records, truth = moltspan.simulate_collection(seed, replicate, **(BASE | STUDIES[study]))
     fit = moltspan.fit(records, threads=1)
     animals = truth["animals"].set_index("animal")
     marked = set(animals.index[np.isfinite(animals.matured_day) & animals.maturity_recorded])
@@ -63,9 +63,14 @@ def tenth(frame, low, high):
 
 
 def main():
-    n = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    for study in sys.argv[2:] or STUDIES:
-        frame = frame_of([row for replicate in range(n) for row in one_collection(study, replicate)])
+    arguments, seed = sys.argv[1:], SEED
+    if "--seed" in arguments:
+        at = arguments.index("--seed")
+        seed = int(arguments[at + 1])
+        del arguments[at:at + 2]
+    n = int(arguments[0]) if arguments else 100
+    for study in arguments[1:] or STUDIES:
+        frame = frame_of([row for replicate in range(n) for row in one_collection(study, replicate, seed)])
         print(f"\n{study}: {len(frame)} animals, mean stated {frame.stated.mean():.3f}, final {frame.final.mean():.3f}\n")
         print("| stated | mean stated | share final | standard error | animals | off by, s.e. |\n|---|---|---|---|---|---|")
         for low, high in zip(TENTHS, TENTHS[1:], strict=False):
