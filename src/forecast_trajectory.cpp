@@ -271,7 +271,7 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.first_day = next.law().first_day();
   plan.watched_days = next.watched_days;
   const auto fast = is_plain(next, plan.family) ? std::make_unique<FastLaw>(next) : nullptr;
-  plan.day_of_z = days_by_z(fast && !next.with_signs ? *fast : next.law());
+  plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
   set_covariates(plan, fit, animal);
   set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);
   set_shares(plan, next, fast.get());

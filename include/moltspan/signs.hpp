@@ -84,8 +84,7 @@ struct SignStadium {
   double weight = 1;  ///< less where a molt may have gone unseen within it
 };
 
-/// Posterior mode and a few weighted points about it for each sign (and the same points without false alarms, as far as
-/// the records speak for none), from closed stadia (a share of a large collection)
+/// Posterior mode and a few weighted points about it for each sign, from closed stadia (a share of a large collection)
 /// and the priors of shared/priors.toml. Stadia that ended before the first such row of the collection are left out:
 /// the sign was not written down then. Draws no random numbers.
 SignModels fit_signs(const Collection& collection, const std::vector<SignTimeline>& timelines,
