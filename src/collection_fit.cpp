@@ -24,7 +24,8 @@ constexpr double reference_c = 25;
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr std::size_t many_records = 5000;   ///< from which one round of weighing last molts has to do, else two
 constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt from which a running stadium counts less
-constexpr double prior_exponent = 0.8;       ///< with which size errors count until the records tell
+constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
+constexpr double prior_exponent = 0.8;  ///< with which size errors count until the records tell
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
 std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection,
@@ -228,14 +229,14 @@ void learn_signs(CollectionFit& fit) {
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
 
-/// exponent^2 x variance of the start size, into the variances of records and of animals that were never measured.
+/// exponent^2 x the start size's own variance, into the variances of records and of animals that were never measured.
 void weigh_size_errors(CollectionFit& fit, double exponent) {
   fit.exponent_for_size_error = exponent;
   fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
     fit.data.extra_variance[static_cast<Index>(row)] =
-        exponent * exponent * fit.animals[s.animal].sizes[static_cast<std::size_t>(s.molt) + 1].variance;
+        exponent * exponent * fit.animals[s.animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
   }
   for (auto& [animal, variance] : fit.data.animal_extra_variance)
     variance = exponent * exponent * fit.animals[static_cast<std::size_t>(animal)].shared_size_variance;
@@ -251,7 +252,9 @@ void count_kin(CollectionFit& fit) {
 
 double exponent_of(const StadiaFit& stadia) {
   for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
-    if (stadia.coefficient_names[i] == "log_size") return stadia.coefficients[static_cast<Index>(i)];
+    if (const double found = stadia.coefficients[static_cast<Index>(i)];
+        stadia.coefficient_names[i] == "log_size" && std::isfinite(found))
+      return found;
   return prior_exponent;
 }
 
@@ -261,7 +264,8 @@ void prepare(CollectionFit& fit, StadiaOptions& options) {
   rough.points = 8;
   const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
   weigh_size_errors(fit, exponent_of(first));
-  options.start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
+  const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
+  if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
 }
 
 /// Chance of each running stadium to last longer than watched; the start is taken in the middle of its range.

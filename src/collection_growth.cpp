@@ -12,6 +12,7 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t n_measures = 5;
+constexpr int points_of_spreads = 64;  ///< enough for sizes: the stadia take their mean and variance
 
 /// A measure of the records: its error, and the log ratio of a leg span to it.
 struct MeasureFacts {
@@ -158,7 +159,7 @@ void set_measured(AnimalInputs& inputs, const std::vector<LatentSize>& sizes, co
   inputs.sizes.clear();
   for (std::size_t k = 0; k < sizes.size(); ++k) {
     const double step = GrowthRecords::mature_male(history, static_cast<int>(k)) ? male_step : 0;
-    inputs.sizes.push_back({sizes[k].mean + step, sizes[k].variance, sizes[k].measured});
+    inputs.sizes.push_back({sizes[k].mean + step, sizes[k].variance, sizes[k].measured, sizes[k].own_variance});
   }
 }
 
@@ -172,12 +173,24 @@ std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, c
   GrowthModelOptions options;
   options.priors = priors;
   options.threads = threads;
+  options.points = points_of_spreads;
   const auto growth = std::make_shared<const GrowthModelFit>(fit_growth_model(records.data(), options));
   const double male_step =
       records.male_step() < 0 ? 0 : growth->parameters[static_cast<std::size_t>(records.male_step())].mean;
   for (std::size_t i = 0; i < table.animals.size(); ++i)
     if (!growth->sizes[i].empty()) set_measured(animals[i], growth->sizes[i], table.animals[i], male_step);
   return growth;
+}
+
+GrowthAhead growth_ahead(const CollectionFit& fit, int animal) {
+  const Husbandry& h = husbandry();
+  if (!fit.growth) return {std::log(h.growth_ratio), 0, 0, h.growth_log_sd, false};
+  const auto& names = fit.growth->spread_names;
+  const auto process = std::find(names.begin(), names.end(), "process_sd") - names.begin();
+  const GrowthEstimate& own =
+      fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][static_cast<std::size_t>(animal)].second;
+  return {own.mean, fit.growth->decline.mean, own.sd, fit.growth->spreads[static_cast<std::size_t>(process)].mean,
+          true};
 }
 
 }  // namespace moltspan

@@ -86,11 +86,12 @@ std::vector<InstarSize> smooth_instars(const std::vector<Reading>& read) {
   std::vector<InstarSize> sizes(n);
   for (std::size_t k = n; k-- > 0;) {
     InstarSize& size = sizes[k];
-    size = {filtered[k].mean, filtered[k].variance, read[k].variance > 0};
+    size = {filtered[k].mean, filtered[k].variance, read[k].variance > 0, filtered[k].variance};
     if (k + 1 == n) continue;
     const double back = filtered[k].variance / predicted[k + 1].variance;
     size.mean += back * (sizes[k + 1].mean - predicted[k + 1].mean);
     size.variance += back * back * (sizes[k + 1].variance - predicted[k + 1].variance);
+    size.record_variance = size.variance;
   }
   return sizes;
 }
@@ -126,8 +127,8 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean)
   inputs.sizes.resize(instars);
   for (std::size_t k = 0; k < instars; ++k) {
     const double molts = static_cast<double>(k) - static_cast<double>(first_instar(instars));
-    inputs.sizes[k] = {kind_mean + molts * std::log(h.growth_ratio),
-                       std::abs(molts) * h.growth_log_sd * h.growth_log_sd, false};
+    const double variance = std::abs(molts) * h.growth_log_sd * h.growth_log_sd;
+    inputs.sizes[k] = {kind_mean + molts * std::log(h.growth_ratio), variance, false, variance};
   }
 }
 

@@ -142,15 +142,16 @@ std::vector<LawPoint> expanded(const std::vector<LawPoint>& points, Family famil
   return result;
 }
 
-/// Total size variance of the present instar, what an animal that was never measured lacks included.
-double size_variance(const AnimalInputs& inputs) {
-  return inputs.sizes.back().variance + (inputs.never_measured ? inputs.shared_size_variance : 0);
+/// What an animal that was never measured lacks of its size, in all its instars.
+double unknown_size_variance(const AnimalInputs& inputs) {
+  return inputs.never_measured ? inputs.shared_size_variance : 0;
 }
 
 void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInputs& inputs, double exponent) {
   const std::size_t each = plan.family == Family::lognormal ? 1 : effect_nodes;
   const std::vector<LawPoint> points = expanded(next.points, plan.family);
-  const double of_size = size_variance(inputs), covariance = exponent * of_size;
+  const double unknown = unknown_size_variance(inputs), of_size = inputs.sizes.back().variance + unknown;
+  const double covariance = exponent * (inputs.sizes.back().record_variance + unknown);
   for (std::size_t k = 0; k < points.size(); ++k) {
     const LawPoint &p = points[k], &whole = next.points[k / each];
     DrawComponent c;
@@ -232,9 +233,12 @@ double stop_chance(const Animal& animal, double male_chance) {
   return male_chance * stops(1) + (1 - male_chance) * stops(0);
 }
 
-GrowthStep growth_step(const TrajectoryOptions& options) {
-  GrowthStep step = usual_growth_step();
-  if (options.growth_ratio) step.log_ratio = step.adult_log_ratio = std::log(*options.growth_ratio);
+GrowthStep asked_step(const TrajectoryOptions& options, GrowthStep step) {
+  if (options.growth_ratio || options.growth_log_sd) step.ratio_sd = 0;
+  if (options.growth_ratio) {
+    step.log_ratio = step.adult_log_ratio = std::log(*options.growth_ratio);
+    step.decline = 0;
+  }
   if (options.growth_log_sd) step.log_sd = step.adult_log_sd = *options.growth_log_sd;
   return step;
 }
@@ -353,9 +357,10 @@ std::vector<HealthNote> trajectory_health(const CollectionFit& fit, const Trajec
 
 }  // namespace
 
-GrowthStep usual_growth_step() {
+GrowthStep growth_step(const CollectionFit& fit, int animal) {
   const Husbandry& h = husbandry();
-  return {std::log(h.growth_ratio), h.growth_log_sd, std::log(h.adult_ratio), h.adult_log_sd};
+  const GrowthAhead ahead = growth_ahead(fit, animal);
+  return {ahead.log_ratio, ahead.molt_sd, std::log(h.adult_ratio), h.adult_log_sd, ahead.ratio_sd, ahead.decline};
 }
 
 Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>& animals,
@@ -368,7 +373,6 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   if (asked.empty())
     for (std::size_t i = 0; i < fit.animals.size(); ++i) asked.push_back(static_cast<int>(i));
   const NextMolts molts(fit);
-  const GrowthStep growth = growth_step(options);
   const int threads = options.threads > 0       ? options.threads
                       : fit.options.threads > 0 ? fit.options.threads
                                                 : default_threads();
@@ -395,8 +399,9 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   auto start = std::make_unique_for_overwrite<double[]>(drawn.size() * draws);
   numeric::in_parts(0, drawn.size(), threads, [&](std::size_t from, std::size_t to) {
     for (std::size_t i = from; i < to; ++i)
-      draw_courses(make_plan(fit, asked[drawn[i]], next[drawn[i]], growth), options, dates.get() + i * each,
-                   sizes.get() + i * each, start.get() + i * draws);
+      draw_courses(
+          make_plan(fit, asked[drawn[i]], next[drawn[i]], asked_step(options, growth_step(fit, asked[drawn[i]]))),
+          options, dates.get() + i * each, sizes.get() + i * each, start.get() + i * draws);
   });
   result.dates_days = std::move(dates);
   result.leg_span_mm = std::move(sizes);

@@ -17,7 +17,7 @@ constexpr double log_20_mm = 2.99573227355399099344;
 using Column = std::array<double, block>;
 
 /// Purposes of a counter's second word; the word of molt k holds the step of size and the stadium that ends with it.
-enum Purpose : std::uint32_t { first_molt = 0x10000, predictor = 0x20000, choices = 0x30000 };
+enum Purpose : std::uint32_t { first_molt = 0x10000, predictor = 0x20000, choices = 0x30000, ratio = 0x40000 };
 
 /// State of the draws of one block.
 class Courses {
@@ -48,7 +48,7 @@ class Courses {
   std::uint64_t seed_;
   std::uint32_t first_ = 0;
   int n_ = 0;
-  Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_;
+  Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_, ratio_;
   Column u_, v_, z_, w_, x_, choice_, latent_;
 };
 
@@ -91,6 +91,11 @@ void Courses::begin(std::uint32_t first, int n) {
   const bool sure = plan_.stop_chance <= 0 || plan_.stop_chance >= 1;
   if (!sure) uniforms(choices + 1, u_, v_);
   for (int i = 0; i < n; ++i) stops_[i] = (sure ? 0.5 : u_[i]) < plan_.stop_chance;
+  ratio_.fill(plan_.growth.log_ratio);
+  if (!(plan_.growth.ratio_sd > 0)) return;
+  uniforms(ratio, u_, v_);
+  vectors::normal_quantiles(u_.data(), n, z_.data());
+  for (int i = 0; i < n; ++i) ratio_[i] += plan_.growth.ratio_sd * z_[i];
 }
 
 void Courses::write_start(double* leg_span_mm) {
@@ -105,7 +110,8 @@ void Courses::grow(int molt, double* leg_span_mm, int stride) {
   const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
   for (int i = 0; i < n_; ++i) {
     const bool adult = size_[i] >= adult_from;
-    size_[i] += (adult ? g.adult_log_ratio : g.log_ratio) + (adult ? g.adult_log_sd : g.log_sd) * z_[i];
+    size_[i] +=
+        (adult ? g.adult_log_ratio : ratio_[i] + g.decline * size_[i]) + (adult ? g.adult_log_sd : g.log_sd) * z_[i];
     x_[i] = size_[i] + log_20_mm;
   }
   vectors::exponentials(x_.data(), n_, v_.data());

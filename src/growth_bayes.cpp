@@ -23,6 +23,8 @@ constexpr int few_groups = 3;
 constexpr Index many_rows = 200;  ///< from here on with threads
 constexpr std::size_t least_steps_for_decline = 10;
 constexpr std::size_t enough_values = 8;
+constexpr double reading_visits = 3e5;      ///< of all points together
+constexpr double negligible_weight = 1e-5;  ///< of all points left out together
 
 [[noreturn]] void fail(const std::string& what) { throw std::invalid_argument("fit_growth: " + what); }
 
@@ -64,6 +66,13 @@ struct FormFit {
   std::vector<BayesGrowthPoint> points;
 };
 
+/// Points of the spreads: few readings tell little, so that the posterior is wide and skewed, but cost little.
+int most_points(const MixedModel& model) {
+  const double sweeps = model.rounded().empty() ? 1 : 4;
+  return static_cast<int>(
+      std::clamp(reading_visits / (sweeps * static_cast<double>(model.data().y.size())), 64.0, 4096.0));
+}
+
 FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options, bool declining) {
   FormFit result;
   result.model = std::make_shared<const MixedModel>(data, options, declining);
@@ -75,8 +84,8 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
   };
   HyperOptions how;
   how.threads = data.y.size() < many_rows ? 1 : options.threads > 0 ? options.threads : default_threads();
-  how.max_points = data.y.size() < 1000 ? 1024 : 64;
-  how.enough_points = data.y.size() < 1000 ? 250 : 30;
+  how.max_points = most_points(model);
+  how.enough_points = how.max_points / 3.0;
   const SolverMaker make_solver = [&]() -> PointSolver {
     return [&](std::size_t point, const VectorXd& hyper) {
       MixedState state = search;
@@ -94,7 +103,7 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
 void set_points(FormFit& found, BayesGrowthFit& fit) {
   for (std::size_t k = 0; k < found.points.size(); ++k) {
     const double weight = found.hyper.weights[static_cast<Index>(k)];
-    if (!(weight > 0)) continue;
+    if (!(weight > negligible_weight / static_cast<double>(found.points.size()))) continue;
     fit.points.push_back(std::move(found.points[k]));
     fit.points.back().weight = weight;
   }

@@ -116,8 +116,8 @@ FormFit fit_form(const GrowthData& searched, const GrowthModelOptions& options, 
   HyperOptions how;
   how.threads = searched.readings.size() < 200 ? 1 : options.threads > 0 ? options.threads : default_threads();
   const std::size_t readings = searched.readings.size();
-  how.max_points = readings < 100 ? 512 : readings > 1000 ? 32 : 64;
-  how.enough_points = readings < 100 ? 150 : 30;
+  how.max_points = options.points > 0 ? options.points : readings < 100 ? 512 : readings > 1000 ? 32 : 64;
+  how.enough_points = how.max_points >= 512 ? 150 : 30;
   // Each point starts from the sites of the search, so that it does not matter which thread solves it.
   const SolverMaker make_solver = [&]() -> PointSolver {
     return [&](std::size_t point, const VectorXd& hyper) {

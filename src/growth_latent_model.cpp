@@ -6,7 +6,6 @@ namespace moltspan {
 namespace {
 
 constexpr double wide_rounding = 0.5;  ///< interval over the usual error of a reading from which its shape matters
-constexpr double fixed_sd = 1e-5;      ///< of a mean that is known
 
 std::string measure_spread(const GrowthMeasure& measure) { return "reading_sd." + measure.name; }
 
@@ -25,7 +24,6 @@ GrowthModel::GrowthModel(const GrowthData& data, const GrowthModelOptions& optio
     estimated_.push_back(static_cast<int>(level));
     names_.push_back(sd_name(groups_.levels[level]));
   }
-  if (options.population_start) names_.push_back("start_sd");
   if (declining) names_.push_back("decline");
 }
 
@@ -47,7 +45,6 @@ Eigen::VectorXd GrowthModel::start() const {
     hyper[at++] = std::log(measure.log_sd_spread > 0 ? measure.reading_sd : 0.5 * measure.reading_sd);
   for (int level : estimated_)
     hyper[at++] = std::log(0.5 * priors_.of(sd_name(groups_.levels[static_cast<std::size_t>(level)])).sd);
-  if (options_.population_start) hyper[at++] = std::log(0.5 * priors_.of("start_sd").sd);
   if (declining_) hyper[at++] = priors_.of("decline").mean;
   return hyper;
 }
@@ -85,12 +82,11 @@ GrowthNumbers GrowthModel::numbers(const Eigen::VectorXd& hyper) const {
     for (std::size_t k = 0; groups_.levels[level] == Level::taxon && k < data_->parameters.size(); ++k)
       result.blur(static_cast<Eigen::Index>(level), static_cast<Eigen::Index>(k) + 1) =
           std::pow(data_->parameters[k].taxon_sd, 2);
-  if (options_.population_start) result.start_variance = next_variance();
   if (declining_) result.decline = hyper[at];
   return result;
 }
 
-GrowthStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const GrowthNumbers& numbers) const {
+ChainStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const GrowthNumbers& numbers) const {
   const double molts = animal.molts[from];
   if (!animal.shifts.empty() && std::isfinite(animal.shifts[from]))
     return {1, 0, molts * animal.shifts[from], molts * numbers.process_variance};
@@ -102,7 +98,7 @@ GrowthStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const
 
 Eigen::VectorXd GrowthModel::root_mean() const {
   Eigen::VectorXd result(n_shared());
-  result[0] = options_.population_start ? 0 : priors_.of("log_ratio").mean;
+  result[0] = priors_.of("log_ratio").mean;
   for (std::size_t k = 0; k < data_->parameters.size(); ++k)
     result[static_cast<Eigen::Index>(k) + 1] = data_->parameters[k].mean;
   return result;
@@ -110,7 +106,7 @@ Eigen::VectorXd GrowthModel::root_mean() const {
 
 Eigen::VectorXd GrowthModel::root_variance() const {
   Eigen::VectorXd sd(n_shared());
-  sd[0] = options_.population_start ? fixed_sd : priors_.of("log_ratio").sd;
+  sd[0] = priors_.of("log_ratio").sd;
   for (std::size_t k = 0; k < data_->parameters.size(); ++k)
     sd[static_cast<Eigen::Index>(k) + 1] = data_->parameters[k].sd;
   return sd.cwiseAbs2();

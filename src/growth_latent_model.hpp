@@ -12,21 +12,20 @@ namespace moltspan {
 
 /// What the spreads at one point say, ready for a pass over the data.
 struct GrowthNumbers {
-  double process_variance = 0, decline = 0, start_variance = 0;
+  double process_variance = 0, decline = 0;
   std::vector<double> reading_variance;  ///< by measure
   Eigen::MatrixXd blur;  ///< levels of the tree x shared variables: variances of the members' deviations
 };
 
 /// A step from one instar to the next: x' = factor x + growth g + shift + N(0, variance).
-struct GrowthStep {
+struct ChainStep {
   double factor = 1, growth = 1, shift = 0, variance = 0;
 };
 
 /// The growth model: data, tree of groups, and the places of the spreads in the vector of hyperparameters.
 ///
 /// Shared variables of an animal: g, then the parameters of readings. Hyperparameters: log process sd, log reading sd
-/// of each measure, log sd of each estimated level, with `population_start` the log start sd, with `declining` the
-/// decline.
+/// of each measure, log sd of each estimated level, with `declining` the decline.
 class GrowthModel {
  public:
   GrowthModel(const GrowthData& data, const GrowthModelOptions& options, bool declining);
@@ -44,7 +43,7 @@ class GrowthModel {
   Eigen::VectorXd start() const;
   double log_hyper_prior(const Eigen::VectorXd& hyper) const;
   GrowthNumbers numbers(const Eigen::VectorXd& hyper) const;
-  GrowthStep step(const GrowthAnimal& animal, std::size_t from, const GrowthNumbers& numbers) const;
+  ChainStep step(const GrowthAnimal& animal, std::size_t from, const GrowthNumbers& numbers) const;
   Eigen::VectorXd root_mean() const;
   Eigen::VectorXd root_variance() const;
   const PriorTable& priors() const { return priors_; }
@@ -90,8 +89,8 @@ class GrowthPosterior {
   double size_variance(int place) const { return size_variance_[static_cast<std::size_t>(place)]; }
   /// Covariance of a size with its animal's g.
   double size_growth_covariance(int place) const { return size_growth_[static_cast<std::size_t>(place)]; }
-  /// Mean and variance of an animal's own deviation at its first instar (`population_start`).
-  std::pair<double, double> start_effect(int animal) const;
+  /// Variance of a size given its animal's shared variables.
+  double own_variance(int place) const { return own_variance_[static_cast<std::size_t>(place)]; }
 
  private:
   using Map = Eigen::Map<Eigen::MatrixXd>;
@@ -124,7 +123,7 @@ class GrowthPosterior {
   std::vector<int> intervals_, interval_animals_;  ///< readings that enter as intervals
   std::vector<double> diagonal_, factor_, rows_;   ///< of the eliminated chains; rows: instars x (1 + p)
   std::vector<double> front_, down_;               ///< of the nodes: information and side, covariance and mean
-  std::vector<double> size_mean_, size_variance_, size_growth_, borders_;
+  std::vector<double> size_mean_, size_variance_, own_variance_, size_growth_, borders_;
   Eigen::MatrixXd scratch_information_;
   Eigen::VectorXd scratch_side_;
   double log_marginal_ = -std::numeric_limits<double>::infinity(), gaussian_constant_ = 0;

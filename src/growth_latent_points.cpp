@@ -33,27 +33,29 @@ void GrowthPoints::keep(std::size_t point, const GrowthPosterior& posterior) {
   const Index places = posterior.n_places(), shared = model.n_shared();
   kept.size.resize(places);
   kept.size_variance.resize(places);
+  kept.own_variance.resize(places);
   kept.size_growth.resize(places);
   for (Index place = 0; place < places; ++place) {
     kept.size[place] = posterior.size_mean(static_cast<int>(place));
     kept.size_variance[place] = posterior.size_variance(static_cast<int>(place));
+    kept.own_variance[place] = posterior.own_variance(static_cast<int>(place));
     kept.size_growth[place] = posterior.size_growth_covariance(static_cast<int>(place));
   }
   kept.parameters = posterior.node_mean(0).tail(shared - 1);
   kept.parameter_covariance = posterior.node_covariance(0).bottomRightCorner(shared - 1, shared - 1);
-  if (!model.options().population_start) return;
-  const auto animals = static_cast<Index>(model.data().animals.size());
-  kept.start_effect.resize(animals);
-  kept.start_variance.resize(animals);
-  for (Index i = 0; i < animals; ++i)
-    std::tie(kept.start_effect[i], kept.start_variance[i]) = posterior.start_effect(static_cast<int>(i));
+}
+
+double GrowthPoints::mean_of(const VectorXd& weights, VectorXd Kept::*value, Index at) const {
+  double mean = 0;
+  for (std::size_t point = 0; point < kept_.size(); ++point)
+    if (const double w = weights[static_cast<Index>(point)]; w > 0) mean += w * (kept_[point].*value)[at];
+  return mean;
 }
 
 GrowthEstimate GrowthPoints::mixed(const VectorXd& weights, VectorXd Kept::*mean, VectorXd Kept::*variance,
                                    Index at) const {
-  double first = 0, second = 0;
-  for (std::size_t point = 0; point < kept_.size(); ++point)
-    if (const double w = weights[static_cast<Index>(point)]; w > 0) first += w * (kept_[point].*mean)[at];
+  const double first = mean_of(weights, mean, at);
+  double second = 0;
   for (std::size_t point = 0; point < kept_.size(); ++point) {
     const double w = weights[static_cast<Index>(point)];
     if (!(w > 0)) continue;
@@ -80,15 +82,12 @@ void GrowthPoints::package_sizes(const GrowthModel& model, const VectorXd& weigh
       for (std::size_t k = 0; k < instars(data.animals[i]); ++k) {
         const auto at = static_cast<Index>(static_cast<std::size_t>(place) + k);
         const GrowthEstimate size = mixed(weights, &Kept::size, &Kept::size_variance, at);
-        fit.sizes[i].push_back({size.mean, size.sd * size.sd, false});
+        fit.sizes[i].push_back({size.mean, size.sd * size.sd, false, mean_of(weights, &Kept::own_variance, at)});
       }
     place += static_cast<Index>(instars(data.animals[i]));
   }
   for (const GrowthReading& reading : data.readings)
     fit.sizes[static_cast<std::size_t>(reading.animal)][static_cast<std::size_t>(reading.instar)].measured = true;
-  if (!model.options().population_start) return;
-  for (std::size_t i = 0; i < data.animals.size(); ++i)
-    fit.start_effect.push_back(mixed(weights, &Kept::start_effect, &Kept::start_variance, static_cast<Index>(i)));
 }
 
 void GrowthPoints::package_parameters(const VectorXd& weights, GrowthModelFit& fit) const {

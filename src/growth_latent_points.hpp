@@ -18,12 +18,12 @@ class GrowthPoints {
   struct Kept {
     double process_variance = 0, decline = 0;
     Eigen::VectorXd node_growth, node_variance;  ///< of g, by node of the tree
-    Eigen::VectorXd size, size_variance, size_growth;
+    Eigen::VectorXd size, size_variance, own_variance, size_growth;
     Eigen::VectorXd parameters;
     Eigen::MatrixXd parameter_covariance;
-    Eigen::VectorXd start_effect, start_variance;
   };
 
+  double mean_of(const Eigen::VectorXd& weights, Eigen::VectorXd Kept::*value, Eigen::Index at) const;
   GrowthEstimate mixed(const Eigen::VectorXd& weights, Eigen::VectorXd Kept::*mean, Eigen::VectorXd Kept::*variance,
                        Eigen::Index at) const;
   void package_ratios(const GrowthModel& model, const Eigen::VectorXd& weights, GrowthModelFit& fit) const;

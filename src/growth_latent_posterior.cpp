@@ -44,6 +44,7 @@ GrowthPosterior::GrowthPosterior(const GrowthModel& model)
   borders_.resize(instars * static_cast<std::size_t>(p_));
   size_mean_.resize(instars);
   size_variance_.resize(instars);
+  own_variance_.resize(instars);
   size_growth_.resize(instars);
   sites_.resize(data.readings.size());
   for (std::size_t i = 0; i < data.readings.size(); ++i) {
@@ -114,7 +115,7 @@ void GrowthPosterior::add_readings(int animal, int node, double& constant) {
   }
 }
 
-/// The walk between instars, and the flat or population start at the first one that was read.
+/// The walk between instars, and the flat start at the first one that was read.
 void GrowthPosterior::add_steps(int animal, int node, double& constant) {
   const GrowthAnimal& a = model_->data().animals[static_cast<std::size_t>(animal)];
   const auto& first_reading = model_->first_reading();
@@ -127,7 +128,7 @@ void GrowthPosterior::add_steps(int animal, int node, double& constant) {
        ++i)
     first_read = std::min(first_read, model_->data().readings[static_cast<std::size_t>(i)].instar);
   for (std::size_t k = 0; k < a.molts.size(); ++k) {
-    const GrowthStep step = model_->step(a, k, numbers_);
+    const ChainStep step = model_->step(a, k, numbers_);
     const double precision = 1 / step.variance;
     double *from = rows_.data() + (base + k) * width, *to = from + width;
     diagonal_[base + k] += precision * step.factor * step.factor;
@@ -143,15 +144,8 @@ void GrowthPosterior::add_steps(int animal, int node, double& constant) {
     // Sizes before the first reading say nothing: flat there means flat at the first reading.
     if (static_cast<int>(k) < first_read) constant += std::log(step.factor);
   }
-  const bool population = model_->options().population_start;
-  const double start = population ? 1 / numbers_.start_variance : flat_precision;
-  const auto at = base + static_cast<std::size_t>(population ? 0 : first_read);
-  diagonal_[at] += start;
-  constant += 0.5 * (std::log(start) - log_2pi);
-  if (population) {
-    rows_[at * width + 1] += start * a.first_number;
-    information(0, 0) += start * a.first_number * a.first_number;
-  }
+  diagonal_[base + static_cast<std::size_t>(first_read)] += flat_precision;
+  constant += 0.5 * (std::log(flat_precision) - log_2pi);
 }
 
 /// Eliminates the sizes from first to last; what is left stands in the node.
@@ -284,6 +278,7 @@ void GrowthPosterior::smooth_animal(int animal) {
     within = inverse + factor * factor * within;
     const Eigen::Map<const VectorXd> b(border, p_);
     size_mean_[place] = size;
+    own_variance_[place] = within;
     size_variance_[place] = within + b.dot(c * b);
     size_growth_[place] = b.dot(c.col(0));
   }
@@ -351,15 +346,6 @@ bool GrowthPosterior::solve(const VectorXd& hyper) {
     if (moved < site_tolerance) return std::isfinite(value);
   }
   return false;
-}
-
-std::pair<double, double> GrowthPosterior::start_effect(int animal) const {
-  const auto place = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal)]);
-  const double number = model_->data().animals[static_cast<std::size_t>(animal)].first_number;
-  const int node = model_->groups().node_of_record[static_cast<std::size_t>(animal)];
-  const double growth_variance = node_covariance(node)(0, 0);
-  return {size_mean_[place] - number * node_mean(node)[0],
-          size_variance_[place] + number * (number * growth_variance - 2 * size_growth_[place])};
 }
 
 }  // namespace moltspan

@@ -28,6 +28,7 @@ class Adviser {
     if (std::find(a_.assumptions.begin(), a_.assumptions.end(), text) == a_.assumptions.end())
       a_.assumptions.push_back(std::move(text));
   }
+  bool learned() const { return s_.growth && s_.growth->learned; }
   void copy_facts();
   bool not_there();
   void judge_size();
@@ -105,7 +106,8 @@ void Adviser::say_measures() {
   if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
   if (!s_.measured_now)
     assume("not measured since its last molt: size carried on with a growth ratio of " +
-           brief(husbandry().growth_ratio, 2) + " a molt (assumption)");
+           (learned() ? "about " + brief(std::exp(s_.growth->log_ratio), 2) + " a molt"
+                      : brief(husbandry().growth_ratio, 2) + " a molt (assumption)"));
 }
 
 void Adviser::say_ahead() {
@@ -118,7 +120,10 @@ void Adviser::say_ahead() {
   }
   say(text);
   const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm) / s_.leg_span_mm;
-  assume("growth ratio " + marked({growth, RuleStatus::assumption}) + " at the next molt");
+  if (learned() && !near_adult(s_, s_.leg_span_mm))
+    say("growth ratio about " + brief(growth, 2) + " at the next molt, as the records of the collection say");
+  else
+    assume("growth ratio " + marked({growth, RuleStatus::assumption}) + " at the next molt");
 }
 
 void Adviser::judge_days() {

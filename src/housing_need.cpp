@@ -8,15 +8,11 @@
 namespace moltspan {
 namespace {
 
-constexpr int most_molts = 4;       ///< ahead, for the day on which a box is outgrown
-constexpr int atoms = 40;           ///< of the day of the next molt
-constexpr double last_day = 20000;  ///< no quantile is looked for beyond it
+constexpr int most_molts = 4;                           ///< ahead, for the day on which a box is outgrown
+constexpr double log_reference_mm = 2.995732273553991;  ///< log 20
+constexpr int atoms = 40;                               ///< of the day of the next molt
+constexpr double last_day = 20000;                      ///< no quantile is looked for beyond it
 constexpr double outgrown_levels[] = {0.5, 0.8, 0.95};
-
-bool near_adult(const HousingSituation& s, double leg_span_mm) {
-  const bool known = std::isfinite(s.adult_leg_span_mm);
-  return s.matured || (known && leg_span_mm > husbandry().adult_share * s.adult_leg_span_mm);
-}
 
 /// Suggested sizes go up in steps of 10 mm, 20 mm from 60 mm on, 50 mm from 200 mm on, so that they can be counted.
 double round_up(double mm) {
@@ -117,6 +113,11 @@ int molts_lasted(const SuggestedBox& box, const HousingSituation& s, const Housi
 
 }  // namespace
 
+bool near_adult(const HousingSituation& s, double leg_span_mm) {
+  const bool known = std::isfinite(s.adult_leg_span_mm);
+  return s.matured || (known && leg_span_mm > husbandry().adult_share * s.adult_leg_span_mm);
+}
+
 const HabitRules& habit_rules(const HousingSituation& s, const HousingRules& rules) {
   switch (s.habit) {
     case Habit::arboreal:
@@ -143,14 +144,18 @@ bool is_young(const HousingSituation& s, const HousingRules& rules) {
 
 SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules, int molts) {
   SizeAhead size{std::log(std::isfinite(s.leg_span_mm) ? s.leg_span_mm : s.days_leg_span_mm), 0};
-  double variance = s.size_log_sd * s.size_log_sd;
+  const GrowthAhead usual{std::log(husbandry().growth_ratio), 0, 0, husbandry().growth_log_sd, false};
+  const GrowthAhead& growth = s.growth ? *s.growth : usual;
+  double variance = s.size_log_sd * s.size_log_sd, of_ratio = 0;
   for (int k = 0; k < molts && !s.molts_no_more; ++k) {
     const bool adult = near_adult(s, std::exp(size.log_mm));
-    size.log_mm += std::log(adult ? rules.adult_ratio.value : husbandry().growth_ratio);
-    const double sd = adult ? rules.adult_log_sd.value : husbandry().growth_log_sd;
+    const double sd = adult ? rules.adult_log_sd.value : growth.molt_sd;
+    size.log_mm += adult ? std::log(rules.adult_ratio.value)
+                         : growth.log_ratio + growth.decline * (size.log_mm - log_reference_mm);
     variance += sd * sd;
+    of_ratio += adult ? 0 : growth.ratio_sd;
   }
-  size.log_sd = std::sqrt(variance);
+  size.log_sd = std::sqrt(variance + of_ratio * of_ratio);
   return size;
 }
 

@@ -25,8 +25,10 @@ bool is_sling(const HousingSituation& s, const HousingRules& rules);
 /// Sling or juvenile: those for which a box can be too large.
 bool is_young(const HousingSituation& s, const HousingRules& rules);
 
-/// Log leg span (mm) after `molts` more molts. The one place where growth enters housing: a model of growth replaces it
-/// here.
+/// Grown, or so large that it grows by the ratio of grown animals.
+bool near_adult(const HousingSituation& s, double leg_span_mm);
+
+/// Log leg span (mm) after `molts` more molts. The one place where growth enters housing.
 struct SizeAhead {
   double log_mm = unknown_number, log_sd = 0;
 };

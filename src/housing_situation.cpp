@@ -173,6 +173,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     s.on = on;
     set_animal(fit.collection->animals[i], history, s.as_of, s);
     set_size(inputs, history, s);
+    s.growth = growth_ahead(fit, s.animal);
     s.next_molt = chances_of(forecasts[i], history.last_watched - s.as_of + 1.0);
     if (!s.molts_no_more && std::isfinite(forecasts[i].chance_final)) s.chance_final = forecasts[i].chance_final;
     const auto& rows = fit.stadia.running_rows;

@@ -234,6 +234,7 @@ void ConditionalPosterior::lengthen(const Eigen::VectorXd& step, const Eigen::Ve
 }
 
 bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
+  if (!hyper.allFinite()) return false;  // terms may not see what is no number
   hyper_ = hyper;
   model_.latent_prior(hyper, prior_mean_, prior_precision_);
   if (iterations_ == 0) mode_ = prior_mean_;

@@ -25,8 +25,8 @@ struct CollectionOptions {
   Truncation truncation = Truncation::renewal;  ///< animals come at random moments of their stadia
   Priors priors;  ///< of stadia by name; of growth as `growth.log_ratio`, `growth.animal_sd`, ...
   int threads = 0;
-  /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth` and sizes after the
-  /// next molt. Off by default until the bands of the next molt are measured with it.
+  /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth`, sizes after the next
+  /// molt, and the growth of courses of life and of housing. Off by default until all its effects are measured.
   bool growth_model = false;
   /// Reckon with molts that are not in the records (bayes only; see hidden_molts.hpp). Where a fit with them is not
   /// sound, the plain fit stands and health says so.
@@ -37,6 +37,9 @@ struct CollectionOptions {
 struct InstarSize {
   double mean = 0, variance = 0;
   bool measured = false;  ///< read in this instar, not carried over from another
+  /// What enters the spread of its own stadium: the variance given the animal's growth ratio, as an error of the ratio
+  /// moves all its instars together and would count anew in each.
+  double record_variance = 0;
 };
 
 /// What an animal enters the fit with.
@@ -70,9 +73,17 @@ struct CollectionFit {
   double exponent_for_size_error = 0;        ///< exponent of size with which size errors entered the variances
 };
 
+/// How the log leg span of an animal goes on at a molt while it is not grown: log_ratio + decline log(leg span / 20
+/// mm), known with `ratio_sd`, the same error at all its molts, and with a spread of each molt.
+struct GrowthAhead {
+  double log_ratio = 0, decline = 0, ratio_sd = 0, molt_sd = 0;
+  bool learned = false;  ///< from the records; else the usual ratio of shared/husbandry.toml
+};
+GrowthAhead growth_ahead(const CollectionFit& fit, int animal);
+
 /// Fits all stadia up to `as_of`. Covariates: `log_size` of the start size, `warmth_c` = mean temperature - 25 C,
 /// `male` (chance of being male), `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`, each where the
-/// records hold any. The error of a start size adds exponent^2 x variance to its record. On a day before
+/// records hold any. The error of a start size adds exponent^2 x record_variance to its record. On a day before
 /// any record there are no rows, and only priors count. Throws std::invalid_argument where `as_of` is not given and no
 /// record has a date.
 CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const CollectionOptions& options = {});

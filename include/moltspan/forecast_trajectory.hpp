@@ -23,19 +23,20 @@
 /// bytes whatever the threads, the other animals and their order.
 namespace moltspan {
 
-/// How sizes go on from molt to molt, on the log scale.
+/// How sizes go on from molt to molt, on the log scale: log_ratio + decline x, known with `ratio_sd` (one error for all
+/// molts of a course), give or take log_sd at each.
 struct GrowthStep {
-  double log_ratio = 0, log_sd = 0, adult_log_ratio = 0, adult_log_sd = 0;
+  double log_ratio = 0, log_sd = 0, adult_log_ratio = 0, adult_log_sd = 0, ratio_sd = 0, decline = 0;
 };
 
-/// Ratio and spread of shared/husbandry.toml and, for grown animals, shared/housing.toml.
-GrowthStep usual_growth_step();
+/// Of an animal by the growth model of the fit (see growth_ahead); of grown ones by shared/housing.toml.
+GrowthStep growth_step(const CollectionFit& fit, int animal);
 
 struct TrajectoryOptions {
   int molts = 5;
   int draws = 10000;
   std::uint64_t seed = 1;
-  std::optional<double> growth_ratio, growth_log_sd;  ///< of all molts, in place of the usual ones
+  std::optional<double> growth_ratio, growth_log_sd;  ///< of all molts, in place of the animals' own
   int threads = 0;                                    ///< 0 = as the fit
 };
 

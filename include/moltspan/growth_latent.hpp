@@ -54,7 +54,6 @@ struct GrowthAnimal {
   std::vector<double> molts;   ///< molts between instar k and k + 1; one less than instars
   std::vector<double> shifts;  ///< known growth at that step in place of g; empty = none; NaN = g
   double next_shift = std::numeric_limits<double>::quiet_NaN();  ///< the same for steps after the last instar
-  double first_number = 0;  ///< instar number of the first; used with `population_start` only
 };
 
 /// Readings to fit, by animal. Sizes of an instar without a reading are inferred.
@@ -72,14 +71,12 @@ enum class GrowthForm { constant, declining, weighed };
 
 struct GrowthModelOptions {
   GrowthForm form = GrowthForm::weighed;  ///< `weighed`: both are fitted, the likelier one is used
-  /// Sizes start flat (false), or at `b` + first_number g + animal's own normal deviation (true); then g has mean 0 and
-  /// its trend belongs to `parameters`.
-  bool population_start = false;
   /// Names as in the table [growth] of shared/priors.toml: `log_ratio`, `decline` (normal); `process_sd`, `genus_sd`,
-  /// `taxon_sd`, `cohort_sd`, `animal_sd`, `start_sd` (half-normal).
+  /// `taxon_sd`, `cohort_sd`, `animal_sd` (half-normal).
   Priors priors;
   int threads = 0;                     ///< 0 = as many as the machine has
   std::size_t search_readings = 2500;  ///< beyond so many the spreads are found on every k-th animal
+  int points = 0;                      ///< most points of the spreads; 0 = by the number of readings
 };
 
 /// Posterior mean and sd of a quantity.
@@ -90,7 +87,8 @@ struct GrowthEstimate {
 /// Mean and variance of a log size.
 struct LatentSize {
   double mean = 0, variance = 0;
-  bool measured = false;  ///< read in this instar
+  bool measured = false;    ///< read in this instar
+  double own_variance = 0;  ///< given the animal's g and the parameters of readings: what its instars do not share
 };
 
 /// Posterior at one point of the spreads: what predictions are made of.
@@ -116,7 +114,6 @@ struct GrowthModelFit {
   /// Log ratio of each member of a level (the effects above included), by code; animals: all, in order.
   std::array<std::vector<std::pair<int, GrowthEstimate>>, n_levels> member_log_ratio;
   std::vector<std::vector<LatentSize>> sizes;  ///< smoothed, an animal, an instar; empty for an animal never read
-  std::vector<GrowthEstimate> start_effect;    ///< of animals, with `population_start`
   std::vector<double> next_shift;              ///< of animals, as given
   std::vector<GrowthPoint> points;
   std::size_t n_readings = 0, n_rounded = 0, n_animals_read = 0, n_searched = 0;

@@ -108,6 +108,7 @@ struct HousingSituation {
   std::optional<Day> unfit_day, egg_sac, mated, acquired;
   bool on_back = false;  ///< on the as_of day
   MoltChances next_molt;
+  std::optional<GrowthAhead> growth;  ///< none: the usual ratio of shared/husbandry.toml
   double next_stadium_log_mean = unknown_number, next_stadium_log_sd = unknown_number;  ///< of the stadium after M
   double chance_final = 0;
 };

@@ -20,13 +20,12 @@ void bind_data(py::module_& m) {
       .def(py::init<int, int, int, double, double, double>(), py::arg("animal"), py::arg("instar"), py::arg("measure"),
            py::arg("log_value"), py::arg("lower") = 0.0, py::arg("upper") = 0.0);
   py::class_<GrowthAnimal>(m, "GrowthAnimal")
-      .def(py::init([](std::vector<double> molts, double first_number) {
+      .def(py::init([](std::vector<double> molts) {
              GrowthAnimal animal;
              animal.molts = std::move(molts);
-             animal.first_number = first_number;
              return animal;
            }),
-           py::arg("molts"), py::arg("first_number") = 0.0);
+           py::arg("molts"));
   py::class_<GrowthData>(m, "GrowthData")
       .def(py::init<>())
       .def_readwrite("measures", &GrowthData::measures)
@@ -45,7 +44,6 @@ void bind_options(py::module_& m) {
   py::class_<GrowthModelOptions>(m, "GrowthModelOptions")
       .def(py::init<>())
       .def_readwrite("form", &GrowthModelOptions::form)
-      .def_readwrite("population_start", &GrowthModelOptions::population_start)
       .def_readwrite("priors", &GrowthModelOptions::priors)
       .def_readwrite("threads", &GrowthModelOptions::threads)
       .def_readwrite("search_readings", &GrowthModelOptions::search_readings);
@@ -73,7 +71,6 @@ void bind_fit(py::module_& m) {
       .def_readonly("levels", &GrowthModelFit::levels)
       .def_readonly("member_log_ratio", &GrowthModelFit::member_log_ratio)
       .def_readonly("sizes", &GrowthModelFit::sizes)
-      .def_readonly("start_effect", &GrowthModelFit::start_effect)
       .def_readonly("n_readings", &GrowthModelFit::n_readings)
       .def_readonly("n_rounded", &GrowthModelFit::n_rounded)
       .def_readonly("n_animals_read", &GrowthModelFit::n_animals_read)

@@ -21,9 +21,9 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
 
-    `growth_model=True` takes start sizes from the growth model (ratios learned by kind and animal, rounded readings, several measures)
-    in place of a usual ratio a molt, and gives `.growth` and the leg span after the next molt. Off by default: the bands of the next molt
-    have not been measured with it.
+    `growth_model=True` takes start sizes from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several
+    measures) in place of a usual ratio a molt, and with them the leg span after the next molt, courses of life and the days on which boxes are
+    outgrown.
 
     `hidden_molts=True` (with method "bayes") reckons with molts that are not in the records. With j of them unseen a gap is the sum of j + 1
     stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with

@@ -251,20 +251,50 @@ def test_two_groups_apart_against_one_stratified_fit():
     """With spreads held equal, log-likelihoods of two groups add up to that of the fit with a line for each."""
     first, second = animals(seed=3).assign(group="a"), animals(seed=4).assign(group="b", animal=lambda t: "b" + t.animal)
     both = moltspan.fit_growth(pd.concat([first, second]), formula="group * instar")
-    # at the spreads of the joint fit each group's line is the one it would get alone
-    relative = both._core.effect_covariance / both.sigma ** 2
     alone = [moltspan.fit_growth(part) for part in (first, second)]
-    n = [len(first), len(second)]
-    total = [moltspan._core.mixed_log_likelihood(fit._core, relative) for fit in alone]
-    # profiled sigma: squares_i = n_i exp(-2 (l_i + ...) / n_i); they add up
-    own = [np.exp(-2 * (value - both.log_likelihood) / size) for value, size in zip(total, n)]
-    assert len(own) == 2
+    # At the relative spreads of the joint fit: -2 log-likelihood = log|V| + N log(squares / N) + N (log 2 pi + 1), where log|V| (by numpy, from
+    # the definition) and squares of the groups add up.
+    relative = both._core.effect_covariance / both.sigma ** 2
+    squares, log_determinants, n = [], [], [len(first), len(second)]
+    for part, fit in zip((first, second), alone, strict=True):
+        z = np.column_stack([np.ones(len(part)), part.instar])
+        v = (part.animal.to_numpy()[:, None] == part.animal.to_numpy()) * (z @ relative @ z.T) + np.eye(len(part))
+        log_determinants.append(np.linalg.slogdet(v)[1])
+        deviance = -2 * moltspan._core.mixed_log_likelihood(fit._core, relative)
+        squares.append(len(part) * np.exp((deviance - log_determinants[-1]) / len(part) - np.log(2 * np.pi) - 1))
+    total = sum(log_determinants) + sum(n) * (np.log(sum(squares) / sum(n)) + np.log(2 * np.pi) + 1)
+    assert both.log_likelihood == pytest.approx(-0.5 * total, rel=1e-10)
+    assert both.sigma ** 2 == pytest.approx(sum(squares) / sum(n), rel=1e-8)
     lines = both.coefficients
     for fit in alone:
         assert np.isfinite(fit.log_likelihood)
     assert both.log_likelihood <= sum(fit.log_likelihood for fit in alone) + 1e-9  # freer: own spreads
     assert lines["instar"] == pytest.approx(alone[0].coefficients["instar"], abs=1e-9)  # balanced: least squares whatever the spreads
     assert lines["instar"] + lines["group[b]:instar"] == pytest.approx(alone[1].coefficients["instar"], abs=1e-9)
+
+
+def test_two_groups_apart_without_animals_are_the_interacted_fit():
+    """Least squares: coefficients are those of each group alone, squares about the lines add up."""
+    first, second = animals(seed=3).assign(group="a"), animals(n=7, seed=4).assign(group="b")
+    both = moltspan.fit_growth(pd.concat([first, second]), formula="group * instar", animal=None)
+    alone = [moltspan.fit_growth(part, animal=None) for part in (first, second)]
+    n = [len(first), len(second)]
+    assert sum(n) * both.sigma ** 2 == pytest.approx(sum(k * fit.sigma ** 2 for k, fit in zip(n, alone, strict=True)), rel=1e-10)
+    assert both.log_likelihood == pytest.approx(-0.5 * sum(n) * (np.log(2 * np.pi * both.sigma ** 2) + 1), rel=1e-12)
+    assert both.coefficients["instar"] == pytest.approx(alone[0].coefficients["instar"], rel=1e-9)
+    assert both.coefficients["instar"] + both.coefficients["group[b]:instar"] == pytest.approx(alone[1].coefficients["instar"], rel=1e-9)
+
+
+@pytest.mark.parametrize("method", ["ml", "reml"])
+def test_weeks_for_days_rescale_the_slope_and_its_spread(method):
+    table = animals().assign(day=lambda t: 40 * t.instar)
+    days, weeks = (moltspan.fit_growth(table.assign(time=table.day / unit), formula="time", random="1 + time", method=method) for unit in (1, 7))
+    # REML has -1/2 log|X'V^-1 X|, which a column in other units moves by its logarithm.
+    assert weeks.log_likelihood - np.log(7) * (method == "reml") == pytest.approx(days.log_likelihood, rel=1e-10)
+    assert weeks.coefficients["time"] == pytest.approx(7 * days.coefficients["time"], rel=1e-8)
+    assert weeks.standard_errors["time"] == pytest.approx(7 * days.standard_errors["time"], rel=1e-6)
+    assert weeks.animal_sd["time"] == pytest.approx(7 * days.animal_sd["time"], rel=1e-6)
+    assert weeks.animal_correlation == pytest.approx(days.animal_correlation, abs=1e-6)
 
 
 def test_the_search_ends_at_a_maximum():

@@ -1,5 +1,6 @@
 """Growth as a posterior: against a long Markov chain, REML, dense algebra; laws; what it says of itself."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,32 @@ def animals(n=8, points=5, seed=3, slope_sd=0.02, step=0, cohorts=0, sd=0.1, sig
 
 def bayes(table, **more):
     return moltspan.fit_growth(table, method="bayes", **{"form": "constant", **more})
+
+
+# Outside truth: a Markov chain by numpy and emcee, tests/reference/growth_bayes_sampler.
+
+# The lattice over four spreads leaves some hundredths of an sd, expectation propagation of intervals as wide as the spread of readings more.
+
+@pytest.mark.parametrize("case, column, step, of_mean, of_sd, of_width", [("exact", "size_mm", 0, 0.08, 0.09, 0.04),
+                                                                         ("rounded", "rounded_mm", 5, 0.17, 0.1, 0.08)])
+def test_posterior_meets_a_long_markov_chain(case, column, step, of_mean, of_sd, of_width):
+    folder = REFERENCE / "growth_bayes_sampler"
+    table = pd.read_csv(folder / "readings.csv", dtype={"animal": str})
+    want = json.loads((folder / "answers.json").read_text())[case]
+    priors = {"Intercept": ("normal", 2.3, 2.5), "instar": ("normal", 0.25, 0.35), "sigma": ("half_normal", 0.2),
+              "animal_sd[Intercept]": ("half_normal", 0.5), "animal_sd[instar]": ("half_normal", 0.1)}
+    fit = bayes(table, size=column, reading_step_mm=step, priors=priors)
+    found = fit.interval()
+    for name, mean in want["mean"].items():
+        assert found.estimate[name] == pytest.approx(mean, abs=of_mean * want["sd"][name])
+        assert found.sd[name] == pytest.approx(want["sd"][name], rel=of_sd)
+    asked = pd.DataFrame({"animal": ["0", "new"], "instar": [6.0, 6.0]})
+    for level, low, high in ((0.5, 2, 4), (0.8, 1, 5), (0.95, 0, 6)):
+        bands = fit.predict(asked, level=level)
+        for row, name in enumerate(("known", "new")):
+            width = want["next"][name][5] - want["next"][name][1]
+            assert np.log(bands.new_lower[row]) == pytest.approx(want["next"][name][low], abs=of_width * width)
+            assert np.log(bands.new_upper[row]) == pytest.approx(want["next"][name][high], abs=of_width * width)
 
 
 # Outside truth: REML answers of documented tables (tests/reference/published_lmm); with a single spread and many animals a posterior under wide

@@ -239,6 +239,22 @@ def test_weeks_in_place_of_days_move_the_intercept_alone(family):
     assert (b.sigma, b.animal_sd) == pytest.approx((a.sigma, a.animal_sd), rel=1e-5)
 
 
+def test_two_groups_apart_are_the_interacted_fit():
+    """Exact log-normal stadia without animals are least squares: coefficients are each group's own, squares about the lines add up."""
+    rows = varied()
+    rows = rows.assign(max_days=rows.min_days, group=np.where(np.arange(len(rows)) % 3 == 0, "a", "b")).query("min_days > 0")
+    both = moltspan.fit_stadia(rows, "group * log_size")
+    alone = {name: moltspan.fit_stadia(part, "log_size") for name, part in rows.groupby("group")}
+    n = rows.group.value_counts()
+    assert len(rows) * both.sigma**2 == pytest.approx(sum(n[name] * fit.sigma**2 for name, fit in alone.items()), rel=1e-6)
+    assert both.coefficients["log_size"] == pytest.approx(alone["a"].coefficients["log_size"], rel=1e-5)
+    slope = both.coefficients["log_size"] + both.coefficients["group[b]:log_size"]
+    assert slope == pytest.approx(alone["b"].coefficients["log_size"], rel=1e-5)
+    # Free spreads: the log-likelihoods apart add up to more, by n_i log(sigma / sigma_i) of each group.
+    gained = sum(n[name] * math.log(both.sigma / fit.sigma) for name, fit in alone.items())
+    assert sum(fit.log_likelihood for fit in alone.values()) == pytest.approx(both.log_likelihood + gained, rel=1e-9)
+
+
 def test_a_weight_is_so_many_rows():
     rows = varied().assign(weight=lambda t: 1.0 + np.arange(len(t)) % 3)
     repeated = rows.loc[rows.index.repeat(rows.weight.astype(int))]
