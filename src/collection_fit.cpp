@@ -330,7 +330,8 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   weigh_size_errors(fit, prior_exponent);
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   const bool bayes = options.method == Method::bayes;
-  const bool fitted = options.hidden_molts && bayes && fit_with_hidden_molts(fit, stadia_options);
+  const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);
+  const bool fitted = search && fit_with_hidden_molts(fit, stadia_options);
   if (!fitted) fit.stadia = fit_stadia(fit.data, stadia_options);
   if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
   learn_signs(fit);

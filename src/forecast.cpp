@@ -239,6 +239,8 @@ constexpr double true_sign_chance = 0.5;
 /// Chance of a missed molt from which the notes name it.
 constexpr double told_missed_chance = 0.1;
 
+constexpr double least_told = 0.05;  ///< chances under this are not told apart
+
 std::string percent(double chance) { return std::to_string(static_cast<int>(std::lround(100 * chance))) + " %"; }
 
 std::string joined(const std::vector<std::string>& words) {
@@ -247,7 +249,9 @@ std::string joined(const std::vector<std::string>& words) {
   return text;
 }
 
+/// `chance`: of a missed molt, if the animal has not molted for the last time; with that left open: less.
 void note_missed(double chance, bool overdue, AnimalForecast& result) {
+  if (std::isfinite(result.chance_final)) chance *= 1 - result.chance_final;
   result.chance_missed = chance;
   add_note_if(overdue && chance >= told_missed_chance, result,
               "overdue: the first explanation is a molt that went unseen: look for a skin, measure it");
@@ -256,8 +260,8 @@ void note_missed(double chance, bool overdue, AnimalForecast& result) {
 void note_signs(const MoltEvidence& evidence, AnimalForecast& result) {
   if (!evidence.any_shown() || !evidence.reweighted()) return;
   if (evidence.signs_true() > true_sign_chance) result.phase = Phase::premolt;
-  result.notes.push_back("signs: " + joined(evidence.words()) + ": " + percent(evidence.signs_true()) +
-                         " that they tell of the next molt");
+  const std::string chance = evidence.signs_true() < least_told ? "under 5 %" : percent(evidence.signs_true());
+  result.notes.push_back("signs: " + joined(evidence.words()) + ": " + chance + " that they tell of the next molt");
 }
 
 /// First day on which a sign would be one of the running stadium, from the beginning of the as_of day.

@@ -104,9 +104,12 @@ double SignEvidence::never() const {
 
 std::vector<std::string> SignEvidence::words() const {
   std::vector<std::string> words;
-  for (const Part& part : parts_)
-    if (part.record.shown)
-      words.push_back(std::string(sign_name(part.model->sign)) + " " + days_ago(-part.record.first_day + 0.5));
+  for (const Part& part : parts_) {
+    if (!part.record.shown) continue;
+    std::string name(sign_name(part.model->sign));
+    std::replace(name.begin(), name.end(), '_', ' ');
+    words.push_back(name + " " + days_ago(-part.record.first_day + 0.5));
+  }
   return words;
 }
 

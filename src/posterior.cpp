@@ -241,7 +241,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
   path_covariance_.clear();
   own_shift_.clear();
   shift_.setZero(mode_.size());
-  double value = evaluate(mode_, hyper);
+  double value = mode_.allFinite() ? evaluate(mode_, hyper) : NAN;
   if (!std::isfinite(value)) value = evaluate(mode_ = prior_mean_, hyper);
   Eigen::VectorXd step = Eigen::VectorXd::Zero(mode_.size());
   bool converged = false;
@@ -250,6 +250,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
     moved_ = false;
     if (!eliminate()) break;
     back_substitute(step);
+    if (!step.allFinite()) break;  // a term had no finite derivatives here
     const double decrement = newton_decrement();
     if (decrement < (model_.terms.size() < many_terms ? newton_tolerance : loose_newton_tolerance)) {
       converged = true;

@@ -17,6 +17,9 @@
 /// covariates that the records hold.
 namespace moltspan {
 
+/// Stadia of a collection up to which molts that are not in the records are looked for unasked.
+inline constexpr std::size_t most_searched_stadia = 1000;
+
 struct CollectionOptions {
   std::optional<Day> as_of;  ///< last day used; default: the last recorded day
   Watched watched = Watched::all;
@@ -29,8 +32,9 @@ struct CollectionOptions {
   /// molt, and the growth of courses of life and of housing. Off by default until all its effects are measured.
   bool growth_model = false;
   /// Reckon with molts that are not in the records (bayes only; see hidden_molts.hpp). Where a fit with them is not
-  /// sound, the plain fit stands and health says so.
-  bool hidden_molts = false;
+  /// sound, the plain fit stands and health says so. Not stated: up to `most_searched_stadia`, beyond which it can take
+  /// far longer than the fit.
+  std::optional<bool> hidden_molts;
 };
 
 /// Size of an animal in one instar on the scale log(leg span / 20 mm), with its error.

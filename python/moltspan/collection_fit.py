@@ -13,7 +13,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=False, hidden_molts=False):
+        growth_model=False, hidden_molts=None):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -25,13 +25,14 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     measures) in place of a usual ratio a molt, and with them the leg span after the next molt, courses of life and the days on which boxes are
     outgrown.
 
-    `hidden_molts=True` (with method "bayes") reckons with molts that are not in the records. With j of them unseen a gap is the sum of j + 1
+    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap is the sum of j + 1
     stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
     a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE Transactions on Communications
     Systems 8:57). Stated instar numbers fix j. Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance
     of a molt missed since the last one on record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the
-    plain fit stands and `health` says so. At most two molts are looked for in a gap. Off by default for now: a fit takes two to five
-    times as long, far longer with thousands of animals and many missed molts.
+    plain fit stands and `health` says so. At most two molts are looked for in a gap. With thousands
+    of animals and many missed molts such a fit takes up to ten times as long: beyond 1,000 stadia they are only looked for with
+    `hidden_molts=True`, else `chance_missed` is blank.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts)
     if as_of is None and collection.as_of is None:
@@ -40,7 +41,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=False, hidden_molts=False):
+                       growth_model=False, hidden_molts=None):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()

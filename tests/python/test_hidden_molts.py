@@ -91,9 +91,9 @@ def test_a_size_that_jumped_within_an_instar_tells_of_a_missed_molt():
     assert chances[1] < chances[0] and chances[2] > chances[0] + 0.2
 
 
-def test_it_is_off_unless_asked_for():
+def test_it_is_on_unless_told_otherwise():
     fit = fit_of(KIN | GAP, hidden_molts=False)
-    assert not moltspan.fit(fit.collection, as_of=AS_OF)._core.hidden.used
+    assert not fit._core.hidden.used and moltspan.fit(fit.collection, as_of=AS_OF)._core.hidden.used
     assert len(fit.hidden_chances) == 0 and forecast_document(fit)["animals"][0]["chance_missed"] is None
     assert forecast_document(fit_of(KIN, method="ml"))["animals"][0]["chance_missed"] is None
 
@@ -156,3 +156,18 @@ def test_hard_records_are_answered(records, family):
         assert animal["chance_missed"] is None or 0 <= animal["chance_missed"] <= 1
     if not fit._core.hidden.used and records not in ("one gap", "no closed gap", "one animal"):
         assert "hidden_molts" in {note.topic for note in fit._core.health}
+
+
+def test_beyond_a_thousand_stadia_they_are_looked_for_where_asked():
+    records, _ = moltspan.simulate_collection(5, n_animals=260, missed_molt_chance=0.05, write_instars=False, check_every_days=7, n_taxa=3)
+    assert len(records.stadia()) > 1000
+    fit = moltspan.fit(records)
+    assert not fit._core.hidden.used and fit.forecast().chance_missed.isna().all()
+
+
+@pytest.mark.parametrize("as_of", ["2025-11-05", "2026-01-01", "2026-04-12"])
+def test_lengths_without_any_spread_end_in_an_answer(as_of):
+    rows = [(f"A{i}", f"{year}-{month:02d}-{i % 27 + 1:02d}", "molt") for i in range(30) for year, month in ((2025, 3), (2025, 10), (2026, 4))]
+    animals = pd.DataFrame({"animal": [f"A{i}" for i in range(30)]})
+    fit = moltspan.fit(moltspan.Collection(animals, pd.DataFrame(rows, columns=["animal", "date", "event"])), as_of=as_of)
+    assert fit.forecast().next_molt.notna().all()
