@@ -83,7 +83,9 @@ TEST(HiddenTerm, DerivativesAreExact) {
         EXPECT_NEAR(term.d_eta, (at(eta + h).value - at(eta - h).value) / (2 * h), 1e-5 * (1 + std::abs(term.d_eta)));
         const double curve = (at(eta + h).d_eta - at(eta - h).d_eta) / (2 * h), close = 1e-4 * (1 + std::abs(curve));
         // Exact but where it is positive, and capped there.
-        if (curve < 0) EXPECT_NEAR(term.d_eta_eta, curve, close);
+        if (curve < 0) {
+          EXPECT_NEAR(term.d_eta_eta, curve, close);
+        }
         EXPECT_LT(term.d_eta_eta, curve + close);
       }
 }
