@@ -16,6 +16,7 @@
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/quadrature.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -240,8 +241,6 @@ constexpr double true_sign_chance = 0.5;
 constexpr double told_missed_chance = 0.1;
 
 constexpr double least_told = 0.05;  ///< chances under this are not told apart
-
-std::string percent(double chance) { return std::to_string(static_cast<int>(std::lround(100 * chance))) + " %"; }
 
 std::string joined(const std::vector<std::string>& words) {
   std::string text;

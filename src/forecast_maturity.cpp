@@ -7,6 +7,7 @@
 #include "husbandry.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "stadia_molts.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -70,8 +71,6 @@ Life life_of(const CollectionFit& fit, int i) {
   return life;
 }
 
-std::string whole_percent(double share) { return std::to_string(static_cast<int>(std::lround(100 * share))) + " %"; }
-
 void say_days_since_last_molt(const CollectionFit& fit, int animal, AnimalForecast& result) {
   const AnimalHistory& h = history_of(fit, animal);
   const DayRange& when = h.molts.back().when;
@@ -86,8 +85,8 @@ void say_days_since_last_molt(const CollectionFit& fit, int animal, AnimalForeca
     const auto wide = std::min_element(
         result.mature_life->bands.begin(), result.mature_life->bands.end(),
         [](const auto& a, const auto& b) { return std::abs(a.level - 0.8) < std::abs(b.level - 0.8); });
-    text += ", " + whole_percent(wide->level) + " of them die between " + date(wide->from_days) + " and " +
-            date(wide->to_days);
+    text +=
+        ", " + percent(wide->level) + " of them die between " + date(wide->from_days) + " and " + date(wide->to_days);
   }
   const int deaths = result.mature_life->own_deaths;
   result.notes.push_back(
@@ -108,7 +107,7 @@ void say_skin_tells_sex(const CollectionFit& fit, int animal, AnimalForecast& re
   const double chance = numeric::Phi((size.mean - std::log(h.skin_sexing_mm / 20)) /
                                      std::sqrt(size.variance + h.skin_sexing_log_sd * h.skin_sexing_log_sd));
   if (chance >= likely)
-    result.notes.push_back("its next skin is likely large enough to read the sex from (" + whole_percent(chance) +
+    result.notes.push_back("its next skin is likely large enough to read the sex from (" + percent(chance) +
                            "; from about " + std::to_string(static_cast<int>(std::lround(h.skin_sexing_mm))) +
                            " mm, common practice, no source)");
 }
@@ -139,7 +138,7 @@ void say_pairing(const CollectionFit& fit, int animal, AnimalForecast& result) {
   const std::string males = suitors(fit, animal);
   if (males.empty()) return;
   const int horizon = chance_horizons_days[std::size(chance_horizons_days) - 1];
-  result.notes.push_back("mature male of her kind: " + males + "; " + whole_percent(result.chance_within_days.back()) +
+  result.notes.push_back("mature male of her kind: " + males + "; " + percent(result.chance_within_days.back()) +
                          " that she molts by " + to_iso(fit.table.as_of + horizon) +
                          ", and a molt discards stored sperm (common practice, no source)");
 }

@@ -1,3 +1,4 @@
+#include <Eigen/Core>
 #include <algorithm>
 #include <array>
 #include <bit>
@@ -79,29 +80,6 @@ constexpr int tails_at_once = 256;
 constexpr double central_half = 0.425;         ///< algorithm AS 241: the first rational function holds within it
 constexpr double far_tail = 1.3887943865e-11;  ///< exp(-25), from which its third one holds
 
-/// -log p for p of (0, 1/2): 2 artanh((m - 1) / (m + 1)) with the mantissa m between the roots of 1/2 and 2.
-MOLTSPAN_WIDE static void minus_logs(const double* __restrict p, int n, double* __restrict result) {
-  for (int i = 0; i < n; ++i) {
-    const std::uint64_t bits = std::bit_cast<std::uint64_t>(p[i]) + (0x3FF0000000000000u - 0x3FE6A09E667F3BCDu);
-    const double exponent = std::bit_cast<double>((bits >> 52) | 0x4330000000000000u) - (0x1p52 + 1023);
-    const double m = std::bit_cast<double>((bits & 0x000FFFFFFFFFFFFFu) + 0x3FE6A09E667F3BCDu);
-    const double s = (m - 1) / (m + 1), t = s * s;
-    double sum = 1.0 / 23;
-    sum = sum * t + 1.0 / 21;
-    sum = sum * t + 1.0 / 19;
-    sum = sum * t + 1.0 / 17;
-    sum = sum * t + 1.0 / 15;
-    sum = sum * t + 1.0 / 13;
-    sum = sum * t + 1.0 / 11;
-    sum = sum * t + 1.0 / 9;
-    sum = sum * t + 1.0 / 7;
-    sum = sum * t + 1.0 / 5;
-    sum = sum * t + 1.0 / 3;
-    sum = sum * t + 1;
-    result[i] = -exponent * 6.93147180559945309417e-01 - 2 * s * sum;
-  }
-}
-
 /// The second rational function of AS 241, at r = sqrt(-log p) - 1.6.
 MOLTSPAN_WIDE static void tail_quantiles(const double* __restrict root, int n, double* __restrict z) {
   for (int i = 0; i < n; ++i) {
@@ -134,16 +112,15 @@ MOLTSPAN_WIDE static void tail_quantiles(const double* __restrict root, int n, d
 
 /// Quantiles of up to `tails_at_once` probabilities in the tails, at their places.
 static void set_tails(const double* p, const int* place, int n, double* z) {
-  std::array<double, tails_at_once> tail{}, value{};
-  for (int k = 0; k < n; ++k) tail[static_cast<std::size_t>(k)] = std::min(p[place[k]], 1 - p[place[k]]);
-  minus_logs(tail.data(), n, value.data());
-  for (int k = 0; k < n; ++k) value[static_cast<std::size_t>(k)] = std::sqrt(value[static_cast<std::size_t>(k)]);
-  std::array<double, tails_at_once> quantile{};
-  tail_quantiles(value.data(), n, quantile.data());
+  using Tails = Eigen::Array<double, tails_at_once, 1>;  // always whole, so that the place of a number changes no bit
+  Tails tail = Tails::Constant(0.5 - central_half), quantile;
+  for (int k = 0; k < n; ++k) tail[k] = std::min(p[place[k]], 1 - p[place[k]]);
+  const Tails root = (-tail.log()).sqrt();
+  tail_quantiles(root.data(), n, quantile.data());
   for (int k = 0; k < n; ++k) {
     const int i = place[k];
-    const double size = quantile[static_cast<std::size_t>(k)];
-    z[i] = tail[static_cast<std::size_t>(k)] < far_tail ? numeric::normal_quantile(p[i]) : p[i] < 0.5 ? -size : size;
+    const double size = quantile[k];
+    z[i] = tail[k] < far_tail ? numeric::normal_quantile(p[i]) : p[i] < 0.5 ? -size : size;
   }
 }
 

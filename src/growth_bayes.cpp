@@ -11,6 +11,7 @@
 #include "growth_bayes_model.hpp"
 #include "intervals_health.hpp"
 #include "moltspan/posterior.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -77,25 +78,13 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
   FormFit result;
   result.model = std::make_shared<const MixedModel>(data, options, declining);
   const MixedModel& model = *result.model;
-  MixedState search(model);
-  const auto value_at = [&model](MixedState& state, const VectorXd& hyper) {
-    return state.solve(hyper) ? state.log_marginal() + model.log_hyper_prior(hyper)
-                              : -std::numeric_limits<double>::infinity();
-  };
   HyperOptions how;
   how.threads = data.y.size() < many_rows ? 1 : options.threads > 0 ? options.threads : default_threads();
   how.max_points = most_points(model);
   how.enough_points = how.max_points / 3.0;
-  const SolverMaker make_solver = [&]() -> PointSolver {
-    return [&](std::size_t point, const VectorXd& hyper) {
-      MixedState state = search;
-      const double value = value_at(state, hyper);
-      if (std::isfinite(value)) result.points[point] = state.point();
-      return value;
-    };
-  };
-  result.hyper = integrate_hyperparameters([&](const VectorXd& hyper) { return value_at(search, hyper); }, make_solver,
-                                           model.start(), how, [&](std::size_t n) { result.points.resize(n); });
+  result.hyper = integrate_states(
+      model, MixedState(model), how, [&](std::size_t n) { result.points.resize(n); },
+      [&](std::size_t point, const MixedState& state) { result.points[point] = state.point(); });
   return result;
 }
 
@@ -138,8 +127,6 @@ void set_spreads(const MixedModel& model, BayesGrowthFit& fit) {
     fit.unbounded.push_back({free_mean[i], std::sqrt(std::max(0.0, free_square[i] - free_mean[i] * free_mean[i]))});
   }
 }
-
-std::string percent(double share) { return std::to_string(static_cast<int>(std::lround(100 * share))) + " %"; }
 
 void note_members(BayesGrowthFit& fit) {
   const auto note = [&](int members, const std::string& what) {

@@ -8,6 +8,7 @@
 #include "growth_latent_model.hpp"
 #include "growth_latent_points.hpp"
 #include "intervals_health.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -108,27 +109,14 @@ FormFit fit_form(const GrowthData& searched, const GrowthModelOptions& options, 
   FormFit result;
   result.model = std::make_shared<const GrowthModel>(searched, options, declining);
   const GrowthModel& model = *result.model;
-  GrowthPosterior search(model);
-  const auto value_at = [&model](GrowthPosterior& posterior, const VectorXd& hyper) {
-    return posterior.solve(hyper) ? posterior.log_marginal() + model.log_hyper_prior(hyper)
-                                  : -std::numeric_limits<double>::infinity();
-  };
   HyperOptions how;
   how.threads = searched.readings.size() < 200 ? 1 : options.threads > 0 ? options.threads : default_threads();
   const std::size_t readings = searched.readings.size();
   how.max_points = options.points > 0 ? options.points : readings < 100 ? 512 : readings > 1000 ? 32 : 64;
   how.enough_points = how.max_points >= 512 ? 150 : 30;
-  // Each point starts from the sites of the search, so that it does not matter which thread solves it.
-  const SolverMaker make_solver = [&]() -> PointSolver {
-    return [&](std::size_t point, const VectorXd& hyper) {
-      GrowthPosterior posterior = search;
-      const double value = value_at(posterior, hyper);
-      if (std::isfinite(value)) result.points.keep(point, posterior);
-      return value;
-    };
-  };
-  result.hyper = integrate_hyperparameters([&](const VectorXd& hyper) { return value_at(search, hyper); }, make_solver,
-                                           model.start(), how, [&](std::size_t n) { result.points.resize(n); });
+  result.hyper = integrate_states(
+      model, GrowthPosterior(model), how, [&](std::size_t n) { result.points.resize(n); },
+      [&](std::size_t point, const GrowthPosterior& posterior) { result.points.keep(point, posterior); });
   return result;
 }
 
@@ -172,8 +160,6 @@ void set_spreads(const FormFit& found, GrowthModelFit& fit) {
     fit.spreads.push_back(moments(column, [](double x) { return std::exp(x); }));
   }
 }
-
-std::string percent(double share) { return std::to_string(static_cast<int>(std::lround(100 * share))) + " %"; }
 
 void note_health(const GrowthData& data, const FormFit& found, GrowthModelFit& fit) {
   const auto note = [&](HealthState state, const char* topic, const std::string& text) {

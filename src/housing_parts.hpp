@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "moltspan/housing.hpp"
+#include "words.hpp"
 
 // Parts of housing that know one animal only.
 namespace moltspan {
@@ -12,8 +13,6 @@ namespace moltspan {
 std::string marked(const RuleNumber& number, const std::string& unit = "");
 /// 1.7, 60, 2.35: as few digits as a reader needs.
 std::string brief(double value, int decimals = 1);
-/// `30 %`, never 0 or 100 %.
-std::string percent(double chance);
 
 /// What a husbandry number of days says for the animal after `molts` more molts, with its status.
 enum class DaysOf { hardening, premolt_lead };

@@ -27,11 +27,6 @@ std::string brief(double value, int decimals) {
   return text;
 }
 
-std::string percent(double chance) {
-  if (chance < 0.005) return "under 1 %";
-  return chance > 0.995 ? "over 99 %" : number_text(100 * chance, 0) + " %";
-}
-
 std::string marked(const RuleNumber& number, const std::string& unit) {
   const char* status = number.status == RuleStatus::published         ? " (published)"
                        : number.status == RuleStatus::common_practice ? " (common practice, no source)"

@@ -71,7 +71,7 @@ struct CollectionFit {
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
-  HiddenFit hidden;                          ///< molts that went unrecorded, where asked for
+  HiddenFit hidden;                          ///< molts that went unrecorded; empty where none were looked for
   SignModels signs;                          ///< what the signs of a coming molt are worth here
   std::vector<SignTimeline> sign_timelines;  ///< one an animal
   double exponent_for_size_error = 0;        ///< exponent of size with which size errors entered the variances

@@ -84,7 +84,7 @@ struct BayesGrowthFit {
 /// Fits the model. Throws std::invalid_argument that names the row or column for faulty data, and for an unknown prior.
 BayesGrowthFit fit_growth_bayes(BayesGrowthData data, const BayesGrowthOptions& options = {});
 
-/// Posterior mean, median-free bounds: `level` intervals of coefficients (from the mixture of normals) and of spreads
+/// Posterior means with `level` intervals of coefficients (from the mixture of normals) and of spreads
 /// (log scale, correlations Fisher's z, the decline as it is).
 MixedIntervals bayes_growth_intervals(const BayesGrowthFit& fit, double level);
 

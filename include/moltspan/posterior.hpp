@@ -2,7 +2,9 @@
 
 #include <Eigen/Core>
 #include <array>
+#include <cmath>
 #include <functional>
+#include <limits>
 #include <memory>
 #include <span>
 #include <string>
@@ -190,6 +192,28 @@ HyperPosterior integrate_hyperparameters(const LatentModel& model, const Eigen::
 HyperPosterior integrate_hyperparameters(const Objective& log_posterior, const SolverMaker& make_solver,
                                          const Eigen::VectorXd& start, const HyperOptions& options,
                                          const PointCount& begin);
+
+/// The same for a model whose `State` has `solve(hyper)` and `log_marginal()`: each point starts from a copy of the
+/// state that searched, so that it does not matter which thread solves it; `keep(point, state)` is called for each
+/// solved one.
+template <typename Model, typename State, typename Keep>
+HyperPosterior integrate_states(const Model& model, State search, const HyperOptions& options, const PointCount& begin,
+                                Keep keep) {
+  const auto value_at = [&model](State& state, const Eigen::VectorXd& hyper) {
+    return state.solve(hyper) ? state.log_marginal() + model.log_hyper_prior(hyper)
+                              : -std::numeric_limits<double>::infinity();
+  };
+  const SolverMaker make_solver = [&]() -> PointSolver {
+    return [&](std::size_t point, const Eigen::VectorXd& hyper) {
+      State state = search;
+      const double value = value_at(state, hyper);
+      if (std::isfinite(value)) keep(point, state);
+      return value;
+    };
+  };
+  const Objective log_posterior = [&](const Eigen::VectorXd& hyper) { return value_at(search, hyper); };
+  return integrate_hyperparameters(log_posterior, make_solver, model.start(), options, begin);
+}
 
 struct Maximum {
   Eigen::VectorXd x;

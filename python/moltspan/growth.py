@@ -6,8 +6,9 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.formula import Design
+from moltspan.growth_result import GrowthResult
 from moltspan.intervals import check_level, choice
-from moltspan.result import Health, Result
+from moltspan.result import Health
 
 METHODS = ("ml", "reml", "bayes")
 DEGREES = ("satterthwaite", "kenward_roger", "residual")
@@ -144,31 +145,11 @@ def member_codes(name, known, columns, n_rows, new="population"):
     return codes
 
 
-class GrowthFit(Result):
-    """Result of `fit_growth`; nothing in it can be changed."""
-
-    _title = "Growth"
+class GrowthFit(GrowthResult):
+    """Result of `fit_growth` by ML or REML: the covariance is (X'V^-1 X)^-1. Nothing in it can be changed."""
 
     def __init__(self, core, asked, design, effects, labels, rounding=()):
         super().__init__(_core=core, asked=MappingProxyType(asked), _design=design, _effects=effects, _labels=labels, _rounding=tuple(rounding))
-
-    @property
-    def coefficients(self):
-        """Name -> estimate; `Intercept`, columns as in the formula, factors as `sex[male]`."""
-        return dict(zip(self._core.coefficients, self._core.beta.tolist(), strict=True))
-
-    @property
-    def standard_errors(self):
-        """Name -> standard error, the roots of the diagonal of (X'V^-1 X)^-1."""
-        return dict(zip(self._core.coefficients, np.sqrt(np.diag(self._core.covariance)).tolist(), strict=True))
-
-    @property
-    def covariance(self):
-        """(X'V^-1 X)^-1, a frame named on both sides."""
-        import pandas
-
-        names = self._core.coefficients
-        return pandas.DataFrame(self._core.covariance, index=names, columns=names)
 
     @property
     def animal_sd(self):
@@ -176,31 +157,16 @@ class GrowthFit(Result):
         return MappingProxyType(dict(zip(self._core.effects, np.sqrt(np.diag(self._core.effect_covariance)).tolist(), strict=True)))
 
     @property
-    def animal_covariance(self):
-        """Covariance of the effects of an animal, a frame named on both sides."""
-        import pandas
-
-        names = self._core.effects
-        return pandas.DataFrame(self._core.effect_covariance, index=names, columns=names)
-
-    @property
     def animal_correlation(self):
         """Correlation of the first two effects of an animal; None where there is one, NaN where an sd is 0."""
         return self._core.correlation if len(self._core.effects) > 1 else None
 
-    @property
-    def animal_effects(self):
-        """Conditional modes of the effects, a frame with a row an animal."""
-        import pandas
-
-        labels = list(self._labels["animal"]) if self._core.effects else []
-        return pandas.DataFrame(_core.conditional_modes(self._core), index=labels, columns=self._core.effects)
+    def _effects_of_animals(self):
+        return _core.conditional_modes(self._core)
 
     sigma = property(lambda self: self._core.sigma, doc="sd of a reading about its animal's line, log scale.")
     cohort_sd = property(lambda self: self._core.outer_sd if self._core.has_outer else None, doc="sd between cohorts; None without them.")
     log_likelihood = property(lambda self: self._core.log_likelihood, doc="Of the log sizes, all constants in; restricted under REML.")
-    n_readings = property(lambda self: self._core.n_rows)
-    n_animals = property(lambda self: self._core.n_groups)
 
     @property
     def health(self):
@@ -242,10 +208,7 @@ class GrowthFit(Result):
 
         check_level(level)
         choice("degrees", degrees, DEGREES)
-        if coefficient not in self.coefficients:
-            raise ValueError(f"coefficient={coefficient!r}: the fit has {', '.join(self.coefficients)}")
-        if not against > 0:
-            raise ValueError(f"against={against!r}: a ratio is above 0, for example 1.26")
+        self._check_ratio(coefficient, against)
         place = np.array([[float(name == coefficient) for name in self._core.coefficients]])
         found = _core.ratio_test(self._core, place, level, getattr(_core.MixedDegrees, degrees), float(against))
         return pandas.Series({"ratio": found.ratio, "lower": found.lower, "upper": found.upper,

@@ -6,8 +6,9 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.formula import Design
+from moltspan.growth_result import GrowthResult
 from moltspan.intervals import check_level, choice, to_priors
-from moltspan.result import Health, Result
+from moltspan.result import Health
 
 FORMS = ("weighed", "constant", "declining")
 BANDS = ("estimate", "mean_lower", "mean_upper", "new_lower", "new_upper")
@@ -129,25 +130,9 @@ def _bounds(sizes, steps, response):
         return np.log(np.maximum(low, 0)), np.log(high)
 
 
-class GrowthBayesFit(Result):
-    """Result of `fit_growth(method="bayes")`; nothing in it can be changed."""
-
-    _title = "Growth"
-
-    @property
-    def coefficients(self):
-        """Name -> posterior mean; `Intercept`, columns as in the formula, factors as `sex[male]`, `measure[carapace]`."""
-        return dict(zip(self._core.coefficients, self._core.beta.tolist(), strict=True))
-
-    @property
-    def standard_errors(self):
-        """Name -> posterior sd."""
-        return dict(zip(self._core.coefficients, np.sqrt(np.diag(self._core.covariance)).tolist(), strict=True))
-
-    @property
-    def covariance(self):
-        """Posterior covariance of the coefficients, a frame named on both sides."""
-        return self._square(self._core.covariance, self._core.coefficients)
+class GrowthBayesFit(GrowthResult):
+    """Result of `fit_growth(method="bayes")`: estimates are posterior means, standard errors and covariances posterior ones. Nothing in it can be
+    changed."""
 
     @property
     def _spreads(self):
@@ -166,22 +151,12 @@ class GrowthBayesFit(Result):
         return MappingProxyType({name: self._spreads[f"animal_sd[{name}]"] for name in self._core.effects})
 
     @property
-    def animal_covariance(self):
-        """Posterior mean of the covariance of an animal's effects, a frame named on both sides."""
-        return self._square(self._core.effect_covariance, self._core.effects)
-
-    @property
     def animal_correlation(self):
         """Posterior mean of the correlation of the first two effects of an animal; None where the model has none."""
         return next((value for name, value in self._spreads.items() if name.startswith("animal_correlation")), None)
 
-    @property
-    def animal_effects(self):
-        """Posterior means of the effects, a frame with a row an animal."""
-        import pandas
-
-        labels = list(self._labels["animal"]) if self._core.effects else []
-        return pandas.DataFrame(_core.bayes_animal_effects(self._core), index=labels, columns=self._core.effects)
+    def _effects_of_animals(self):
+        return _core.bayes_animal_effects(self._core)
 
     @property
     def form(self):
@@ -197,8 +172,6 @@ class GrowthBayesFit(Result):
                                 doc="Posterior weight of the declining ratio against the constant one; NaN where it was not fitted.")
     log_likelihood = property(lambda self: self._core.log_evidence, doc="Log marginal likelihood of the log sizes: all parameters integrated out.")
     reading_steps_mm = property(lambda self: self._steps, doc="Steps by which readings count as rounding intervals; empty = none.")
-    n_readings = property(lambda self: self._core.n_rows)
-    n_animals = property(lambda self: self._core.n_groups)
     health = property(lambda self: Health.of(self._core.health), doc="What to know before using the numbers.")
 
     @property
@@ -206,12 +179,6 @@ class GrowthBayesFit(Result):
         """Name -> prior of all that was fitted, as `priors=` takes it; correlations are uniform over correlation matrices."""
         return {name: ("half_normal", prior.sd) if prior.kind.name == "half_normal" else ("normal", prior.mean, prior.sd)
                 for name, prior in self._core.priors_used}
-
-    @staticmethod
-    def _square(values, names):
-        import pandas
-
-        return pandas.DataFrame(values, index=names, columns=names)
 
     def interval(self, level=0.95):
         """Frame of estimate, sd, lower, upper: coefficients from the posterior itself; sds through their logarithms, correlations through
@@ -228,8 +195,7 @@ class GrowthBayesFit(Result):
         import pandas
 
         check_level(level)
-        if coefficient not in self.coefficients:
-            raise ValueError(f"coefficient={coefficient!r}: the fit has {', '.join(self.coefficients)}")
+        self._check_ratio(coefficient, against)
         found = _core.bayes_growth_ratio(self._core, self._core.coefficients.index(coefficient), level, float(against))
         return pandas.Series({"ratio": found.ratio, "lower": found.lower, "upper": found.upper, "against": float(against),
                               "chance_larger": found.chance_larger})

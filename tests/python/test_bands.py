@@ -4,20 +4,10 @@ Seeds are fixed, so these tests give the same numbers every time; the limits are
 collection, so that a band that is off by several points fails and chance does not.
 """
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
+from benchmark_scripts import load
 
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
-
-
-def load(name):
-    spec = importlib.util.spec_from_file_location(name, BENCHMARKS / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def clustered(values, groups):

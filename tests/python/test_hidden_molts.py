@@ -1,12 +1,11 @@
 """Molts that are not in the records: found by length and size, told for the running stadium; a short version of benchmarks/hidden.py."""
 
-import importlib.util
 from datetime import date, timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmark_scripts import load
 
 import moltspan
 from moltspan import _core, frames
@@ -109,14 +108,6 @@ def test_clean_records_are_hardly_moved():
             age = (records.as_of - frames.day_of(plain.last_molt[1])).days
             shifts.append(np.log((age + ours.quantile_days[median]) / (age + plain.quantile_days[median])))
     assert len(shifts) > 15 and np.mean(np.abs(shifts)) < 0.01 and np.quantile(np.abs(shifts), 0.95) < 0.02
-
-
-def load(name):
-    path = Path(__file__).parents[2] / "benchmarks" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.mark.parametrize(("study", "least_area"), [("10 % missed, sizes", 0.97), ("10 % missed, no sizes", 0.93)])

@@ -1,17 +1,15 @@
 """Last molts: the table, chances before a day, and a short version of benchmarks/last_molts.py."""
 
-import importlib.util
 from datetime import date, timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmark_scripts import load
 
 import moltspan
 
 AS_OF = date(2026, 6, 1)
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 
 
 def ago(days):
@@ -52,10 +50,7 @@ def test_chance_of_a_molt_before_a_day(fit):
 
 @pytest.fixture(scope="module")
 def study():
-    spec = importlib.util.spec_from_file_location("last_molts", BENCHMARKS / "last_molts.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load("last_molts")
 
 
 def rows_of(study, name, collections):

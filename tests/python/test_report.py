@@ -298,6 +298,7 @@ def test_letters_stand_out_from_the_ground():
 
 
 def browse(folder, *options):
+    assert CHROMIUM, "the pages are looked at in chromium: install Debian's package of that name, as ./tests/run does"
     command = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}", *options]
     return subprocess.run(command, capture_output=True, text=True, timeout=120).stdout
 
@@ -321,7 +322,6 @@ def both_widths(**pages):
     return {f"{name}{width}": (width, text) for name, text in pages.items() for width in (360, 1280)}
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: how the page lies on a phone and on a screen was not looked at")
 def test_nothing_runs_over_the_edge_of_a_phone_or_a_screen(demo, tmp_path):
     pages = both_widths(demo=demo[0], nasty=nasty_page())
     measure = "document.documentElement.scrollWidth - document.documentElement.clientWidth + ' px over at ' + innerWidth"
@@ -338,7 +338,6 @@ FOUND = ["3.1.1", "2.4.2", "1.3.1 no main", "1.3.1 heading 3 after 1", "1.3.1 ta
          "1.1.1 picture", "3.3.2", "1.3.1 part", "2.4.4", "link to nowhere", "2.4.3", "4.1.1", "1.4.3 contrast 2.85", "1.4.3 contrast 2.79"]
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: what a browser makes of the page was not looked at")
 def test_a_browser_finds_nothing_that_shuts_anybody_out(demo, tmp_path):
     pages = both_widths(demo=demo[0], nasty=nasty_page()) | {"mistaken": (1280, MISTAKEN)}
     seen = in_frames(tmp_path, pages, f"JSON.stringify((() => {{ {AUDIT} return audit() }})())")
@@ -348,7 +347,6 @@ def test_a_browser_finds_nothing_that_shuts_anybody_out(demo, tmp_path):
     assert found == {name: [] for name in found}
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium installed: the page was not printed")
 def test_page_prints_on_paper(demo, tmp_path):
     (tmp_path / "page.html").write_text(demo[0], encoding="utf-8")
     browse(tmp_path, f"--print-to-pdf={tmp_path / 'page.pdf'}", f"file://{tmp_path}/page.html")

@@ -1,12 +1,11 @@
 """Signs of a coming molt: what they do to a forecast, and a short version of benchmarks/signs.py."""
 
-import importlib.util
 from datetime import date, timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmark_scripts import load
 
 import moltspan
 from moltspan.collection_fit import forecast_document
@@ -98,14 +97,6 @@ def test_signs_move_an_animal_without_a_known_molt():
     fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": ["A1", "A2"], "taxon": KIND}), journal), as_of=AS_OF)
     dark, plain = forecast_document(fit)["animals"]
     assert median(dark) < median(plain)
-
-
-def load(name):
-    path = Path(__file__).parents[2] / "benchmarks" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def test_simulated_signs_make_forecasts_better_and_bands_stay_right():
