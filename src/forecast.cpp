@@ -215,9 +215,7 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,
               "no temperature recorded for it or its kind: 25 C assumed");
-  add_note_if(result.chance_final >= told_chance_final, result,
-              context.last_molts->basis(animal) +
-                  (result.phase == Phase::overdue ? "; a molt that went unseen since would look the same" : ""));
+  add_note_if(result.chance_final >= told_chance_final, result, context.last_molts->basis(animal));
   add_note_if(history.after_maturity_unknown, result,
               "mature, but whether its kind or sex molts on is not known: state after_maturity");
   add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
@@ -253,7 +251,9 @@ void note_missed(double chance, bool overdue, AnimalForecast& result) {
   if (std::isfinite(result.chance_final)) chance *= 1 - result.chance_final;
   result.chance_missed = chance;
   add_note_if(overdue && chance >= told_missed_chance, result,
-              "overdue: the first explanation is a molt that went unseen: look for a skin, measure it");
+              result.chance_final > chance
+                  ? "overdue: it may have molted for the last time, or a molt went unseen: look for a skin, measure it"
+                  : "overdue: the first explanation is a molt that went unseen: look for a skin, measure it");
 }
 
 void note_signs(const MoltEvidence& evidence, AnimalForecast& result) {

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "words.hpp"
+
 namespace moltspan {
 namespace {
 
@@ -104,12 +106,9 @@ double SignEvidence::never() const {
 
 std::vector<std::string> SignEvidence::words() const {
   std::vector<std::string> words;
-  for (const Part& part : parts_) {
-    if (!part.record.shown) continue;
-    std::string name(sign_name(part.model->sign));
-    std::replace(name.begin(), name.end(), '_', ' ');
-    words.push_back(name + " " + days_ago(-part.record.first_day + 0.5));
-  }
+  for (const Part& part : parts_)
+    if (part.record.shown)
+      words.push_back(spoken(sign_name(part.model->sign)) + " " + days_ago(-part.record.first_day + 0.5));
   return words;
 }
 

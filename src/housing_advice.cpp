@@ -161,8 +161,8 @@ void Adviser::say_hardening() {
 void Adviser::say_premolt() {
   const Day asked = std::max(s_.on, days_.hardened);
   if (days_.sign)
-    say(std::string(days_.sign->event == Event::sealed_in ? "sealed in" : event_name(days_.sign->event)) + " on " +
-        to_iso(days_.sign->day) + ": premolt, hold until it has molted and hardened");
+    say(spoken(event_name(days_.sign->event)) + " on " + to_iso(days_.sign->day) +
+        ": premolt, hold until it has molted and hardened");
   say("chance of premolt on " + to_iso(asked) + ": " + percent(days_.premolt_chance) + ", hold over " +
       marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
   assume("premolt begins " + marked(days_.lead, "days") + " before the molt");
@@ -182,7 +182,7 @@ void Adviser::say_old_signs() {
   for (const SignNote& sign : s_.signs) {
     const bool trusted =
         std::find(rules_.trusted_signs.begin(), rules_.trusted_signs.end(), sign.event) != rules_.trusted_signs.end();
-    const std::string noted = std::string(event_name(sign.event)) + " on " + to_iso(sign.day);
+    const std::string noted = spoken(event_name(sign.event)) + " on " + to_iso(sign.day);
     if (!trusted)
       refused = !s_.last_meal || *s_.last_meal <= sign.day ? &sign : refused;
     else if (s_.last_meal && *s_.last_meal > sign.day)
@@ -194,8 +194,7 @@ void Adviser::say_old_signs() {
           " leads of premolt: a molt may have been missed, look for a skin");
   }
   if (refused && !s_.molts_no_more)
-    say(std::string(event_name(refused->event)) + " on " + to_iso(refused->day) +
-        ": a weak sign with many other causes");
+    say(spoken(event_name(refused->event)) + " on " + to_iso(refused->day) + ": a weak sign with many other causes");
 }
 
 /// Why it is held whatever the size; blank = it is not.

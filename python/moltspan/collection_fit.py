@@ -206,7 +206,7 @@ def _hidden_problem(animal, before, after, chance, hidden):
     """A gap that may hide a molt, as a doubt."""
     missing = "one molt" if hidden == 1 else "two molts or more"
     return {"severity": "doubt", "file": "", "row": 0, "animal": animal, "column": "date", "value": f"{before}..{after}",
-            "rule": f"{chance:.0%} that {missing} between these two went unrecorded, by length and sizes",
+            "rule": f"{100 * chance:.0f} % that {missing} between these two went unrecorded, by length and sizes",
             "next_step": "write it down if a skin is found, or the instar numbers of both"}
 
 
