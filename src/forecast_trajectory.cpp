@@ -9,6 +9,7 @@
 #include "forecast_trajectory_draws.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
+#include "intervals_posterior.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/philox.hpp"
@@ -288,32 +289,14 @@ void set_paces(const CollectionFit& fit, std::vector<TrajectoryAnimal>& animals)
   const auto level = std::find(fit.stadia.levels.begin(), fit.stadia.levels.end(), Level::animal);
   if (level == fit.stadia.levels.end()) return;
   const double sd = fit.stadia.level_sds[static_cast<std::size_t>(level - fit.stadia.levels.begin())];
-  std::map<int, double> known;
-  for (const auto& [animal, weight] : own_weights(fit.stadia)) known[animal] = weight;
-  std::vector<std::size_t> asked;
-  for (std::size_t i = 0; i < animals.size(); ++i)
-    if (fit.animals[static_cast<std::size_t>(animals[i].animal)].running_row >= 0) asked.push_back(i);
-  Eigen::MatrixXd covariates(2 * static_cast<Index>(asked.size()), fit.data.covariates.cols());
-  std::array<std::vector<int>, n_levels> members;
-  for (std::size_t i = 0; i < asked.size(); ++i) {
-    const int row = fit.animals[static_cast<std::size_t>(animals[asked[i]].animal)].running_row;
-    for (int copy = 0; copy < 2; ++copy) {
-      covariates.row(2 * static_cast<Index>(i) + copy) = fit.data.covariates.row(row);
-      for (int l = 0; l < n_levels; ++l)
-        if (const auto& codes = fit.data.groups[static_cast<std::size_t>(l)]; !codes.empty())
-          members[static_cast<std::size_t>(l)].push_back(
-              copy == 1 && l == static_cast<int>(Level::animal) ? -1 : codes[static_cast<std::size_t>(row)]);
-    }
-  }
-  if (asked.empty() || !(sd > 0)) return;
-  const PredictorMixture mixture = predict_stadia(fit.stadia, covariates, members);
-  const Eigen::RowVectorXd means = mixture.weights.transpose() * mixture.mean;
-  for (std::size_t i = 0; i < asked.size(); ++i) {
-    TrajectoryAnimal& animal = animals[asked[i]];
-    const double own = means[2 * static_cast<Index>(i)], of_kind = means[2 * static_cast<Index>(i) + 1];
-    const double spread = sd * std::sqrt(2 - std::clamp(known[animal.animal], 0.0, 1.0));
-    animal.pace_percentile = 100 * numeric::Phi((of_kind - own) / spread);
-  }
+  if (!(sd > 0)) return;
+  std::map<int, double> slower;
+  for (const AnimalEffect& effect : fit.stadia.posterior->get().animal_effects())
+    slower[effect.code] = numeric::Phi(-effect.mean / std::hypot(sd, effect.sd));
+  for (TrajectoryAnimal& animal : animals)
+    if (const auto found = slower.find(animal.animal);
+        found != slower.end() && fit.animals[static_cast<std::size_t>(animal.animal)].running_row >= 0)
+      animal.pace_percentile = 100 * found->second;
 }
 
 void check(const CollectionFit& fit, const std::vector<int>& animals, const TrajectoryOptions& options) {

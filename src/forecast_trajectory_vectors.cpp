@@ -11,7 +11,7 @@
 // A second version for processors with wider registers, chosen when the program starts; without fused operations, so
 // that both give the same bits.
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__)
-#define MOLTSPAN_WIDE __attribute__((target_clones("avx2", "default")))
+#define MOLTSPAN_WIDE __attribute__((target_clones("arch=x86-64-v4", "avx2", "default")))
 #else
 #define MOLTSPAN_WIDE
 #endif
