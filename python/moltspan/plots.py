@@ -1,13 +1,15 @@
 """Pictures of results. Each `plot_*` takes `ax=None`, draws on it, returns it, shows nothing and changes no settings."""
 
 from datetime import date, timedelta
+from textwrap import wrap
 
-from moltspan.plots_shared import shades
+from moltspan.plots_shared import head, legend_below, name_ticks, new_axes, shades
 from moltspan.tables import in_molt_order
 
 BAND_HEIGHTS = [0.34, 0.52, 0.7]
 MEDIAN_COLOR, TODAY_COLOR, GUIDE_COLOR = "#ffffff", "#a63603", "#d9d9d9"
 ROW_INCHES, WIDTH_INCHES, FRAME_INCHES = 0.32, 9.5, 1.9
+NAME_LETTERS = 34  # in a line beside a bar
 
 
 def plot_calendar(forecast, levels=None, ax=None, *, until=None, title=None):
@@ -22,14 +24,16 @@ def plot_calendar(forecast, levels=None, ax=None, *, until=None, title=None):
     document = _document(forecast, levels)
     levels = sorted(levels or document["levels"])
     animals = in_molt_order(document)
-    ax = ax or _new_axes(len(animals))
+    names = [_label(animal) for animal in animals]
+    ax = new_axes(ax, WIDTH_INCHES, FRAME_INCHES + ROW_INCHES * (max(len(names), 1) + sum(name.count("\n") for name in names) / 2))
     as_of = date.fromisoformat(document["as_of"])
     right = until or _right_edge(document, animals, levels)
+    left = min([as_of - timedelta(days=2), *(_band(animal, levels[-1])[0] - timedelta(days=1) for animal in animals)])
     for line, animal in enumerate(animals):
         _draw_bands(ax, line, animal, levels, right)
         _draw_median(ax, line, animal, right)
     _draw_today(ax, as_of)
-    _dress(ax, animals, as_of, right, title or _title(document))
+    _dress(ax, names, left, right, title or _title(document))
     _legend(ax, levels)
     return ax
 
@@ -46,13 +50,6 @@ def _document(forecast, levels):
         raise ValueError(f"levels: the forecast holds no band of level {missing[0]:g}; it holds "
                          f"{', '.join(f'{level:g}' for level in document['levels'])}")
     return document
-
-
-def _new_axes(lines):
-    from matplotlib import pyplot
-
-    size = (WIDTH_INCHES, FRAME_INCHES + ROW_INCHES * max(lines, 1))
-    return pyplot.subplots(figsize=size, layout="constrained")[1]
 
 
 def _band(animal, level):
@@ -102,40 +99,38 @@ def _draw_today(ax, as_of):
 def _label(animal):
     genus, _, rest = (animal["taxon"] or "").partition(" ")
     short = f"{genus[0]}. {rest}" if genus and rest else genus
-    return f"{animal['animal']}  {short}".rstrip().replace("$", r"\$")  # a name is no formula
+    one_line = f"{animal['animal']}  {short}".rstrip()
+    return one_line if len(one_line) <= NAME_LETTERS else "\n".join(wrap(animal["animal"], NAME_LETTERS) + wrap(short, NAME_LETTERS))
 
 
 def _title(document):
     return f"Next molts, as of {document['as_of']}"
 
 
-def _dress(ax, animals, as_of, right, title):
+def _dress(ax, names, left, right, title):
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
     locator = AutoDateLocator(minticks=4, maxticks=10)
     ax.xaxis_date()
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
-    ax.set_xlim(as_of - timedelta(days=2), right)
-    ax.set_ylim(max(len(animals), 1) - 0.4, -0.6)
-    ax.set_yticks(range(len(animals)), [_label(animal) for animal in animals])
+    ax.set_xlim(left, right)
+    ax.set_ylim(max(len(names), 1) - 0.4, -0.6)
+    name_ticks(ax.yaxis, range(len(names)), names)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x", color=GUIDE_COLOR, linewidth=0.6)
     ax.set_axisbelow(True)
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
-    ax.set_title(title, loc="left", pad=20)
+    head(ax, title, pad=20)
 
 
 def _legend(ax, levels):
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
-    from matplotlib.transforms import ScaledTranslation
 
     colors, _ = _shades(levels)
     handles = [Patch(color=color) for color in colors]
     labels = [f"{level * 100:g} % of such molts should fall in this bar" for level in levels]
     tick = Line2D([], [], color=MEDIAN_COLOR, marker="|", linestyle="none", markersize=9, markeredgewidth=2.2)
-    below_dates = ax.transAxes + ScaledTranslation(0, -24 / 72, ax.figure.dpi_scale_trans)
-    ax.legend([*handles, (Patch(color=colors[0]), tick)], [*labels, "even odds: as likely before as after"], ncols=2,
-              loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=below_dates, frameon=False, fontsize="small")
+    legend_below(ax, 2, drop=28, handles=[*handles, (Patch(color=colors[0]), tick)], labels=[*labels, "even odds: as likely before as after"])

@@ -4,9 +4,11 @@ import numpy as np
 
 from moltspan import _core
 from moltspan.intervals import choice
-from moltspan.plots_shared import (BLACK, BLUE, MARKERS, NO_RECORDS, POINT, QUIET, SERIES, STYLES, VERMILION, columns_of, draw_points, dress,
-                                   legend_below, model_and_data, new_axes, new_panels, percent, say)
+from moltspan.plots_shared import (BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, columns_of, draw_points, dress,
+                                   legend_below, model_and_data, new_axes, new_panels, percent, say, series)
 
+SCALES = {"log_size": "a log of size", "warmth_c": "a degree C", "male": "male against female", "near_adult_female": "if so",
+          "pace_slow": "slow against medium", "pace_fast": "fast against medium", "limb_lost": "if so", "egg_sac": "if so"}
 DIAGONAL = {"color": QUIET, "linewidth": 1.2, "linestyle": STYLES[1]}
 FAMILY_WORDS = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
@@ -41,7 +43,7 @@ def _draw_coverage(ax, coverage):
     ax.plot([0, 100], [0, 100], label="calibrated", **DIAGONAL)
     reach = np.where(np.isfinite(error), 2 * error, 0)
     ax.errorbar(level, covered, reach, fmt="o", color=BLUE, markerfacecolor="white", capsize=3,
-                label="covered, +- 2 standard errors (clustered by animal)")
+                label="covered, ± 2 standard errors (clustered by animal)")
     ax.set(xlim=(0, 103), ylim=(0, 103), xticks=[0, *level], xticklabels=["0", *(f"{one:g}" for one in level)])
     dress(ax, "Coverage of the bands", "level of the band, %", "molts inside the band, %")
     legend_below(ax)
@@ -73,6 +75,8 @@ def _draw_residual_survival(ax, residuals, heading, how):
     law = _core.stadium_npmle(residuals)
     mass, left, right, after = (np.array(getattr(law, name)) for name in ("mass", "left", "right", "survival"))
     shown = (mass > 0) & np.isfinite(right)
+    if not shown.any():
+        return say(ax, "no stadium with an end seen:\nno residuals to compare yet", heading)
     places, values = [0.0], [1.0]
     for low, high, top, bottom in zip(left[shown], right[shown], np.append(1.0, after[:-1])[shown], after[shown], strict=True):
         places += [low, high]
@@ -94,7 +98,9 @@ def _draw_normal_scores(ax, pairs):
     ax.plot([-bound, bound], [-bound, bound], label="the model holds", **DIAGONAL)
     low, high = np.maximum(low, -bound), np.minimum(high, bound)
     ranges = high > low
-    ax.vlines(expected[ranges], low[ranges], high[ranges], color=BLUE, linewidth=1.1, label="known to a range" if ranges.any() else None)
+    if ranges.any():  # capped, as many a range is narrower than a point
+        ax.errorbar(expected[ranges], (low + high)[ranges] / 2, (high - low)[ranges] / 2, fmt="none", ecolor=BLUE, elinewidth=1.1, capsize=2.5,
+                    label="known to a range")
     if (~ranges).any():
         draw_points(ax, expected[~ranges], low[~ranges], "exact", BLUE, size=12)
     ax.set(xlim=(-bound, bound), ylim=(-bound, bound))
@@ -151,8 +157,11 @@ def plot_predictive_check(fit, level=0.95, ax=None, *, resamples=200, title=None
     ends = np.concatenate([seen.left, seen.right[np.isfinite(seen.right)]])
     grid = np.linspace(0, ends.max(), 101)
     found = columns_of(seen.band(grid, level, resamples=resamples))
-    ax.fill_between(grid, found["lower"], found["upper"], color=BLUE, alpha=0.2, linewidth=0,
-                    label=f"records: {percent(level)} pointwise band (bootstrap)")
+    if np.nanmax(np.subtract(found["upper"], found["lower"])) > 0:
+        ax.fill_between(grid, found["lower"], found["upper"], color=BLUE, alpha=0.2, linewidth=0,
+                        label=f"records: {percent(level)} pointwise band (bootstrap)")
+    else:
+        ax.plot([], [], " ", label="one animal: no band, as animals are resampled whole")
     ax.plot(grid, found["survival"], color=BLUE, linewidth=1.3, label=f"records, no family assumed ({seen.n_records} stadia)")
     family = core_family(core)
     ax.plot(grid, _core.mean_survival(core, data, grid.tolist()), color=VERMILION, linewidth=1.6, linestyle=STYLES[1],
@@ -206,7 +215,10 @@ def plot_prior_posterior(fit, names=None, ax=None, *, title=None):
 
 
 def _scale(name):
-    return "log days" if name == "Intercept" or name == "sigma" or name.endswith("_sd") else "log days a unit"
+    """Axis of a parameter: all are effects on the logarithm of days."""
+    if name == "Intercept" or name == "sigma" or name.endswith("_sd"):
+        return "log days"
+    return f"log days {SCALES.get(name, 'a unit of it')}"
 
 
 def plot_families(fits, ax=None, *, title=None):
@@ -237,8 +249,9 @@ def _draw_gaps(ax, cores, heading):
     gaps = values.max() - values
     order = np.argsort(gaps, kind="stable")
     for line, i in enumerate(order):
-        ax.plot([0, gaps[i]], [line, line], color=SERIES[i % 7], linewidth=1.4, linestyle=STYLES[i % 7])
-        ax.plot([gaps[i]], [line], marker=MARKERS[i % 7], color=SERIES[i % 7], markersize=7)
+        color, style, marker = series(i)
+        ax.plot([0, gaps[i]], [line, line], color=color, linewidth=1.4, linestyle=style)
+        ax.plot([gaps[i]], [line], marker=marker, color=color, markersize=7)
         ax.annotate(f"{gaps[i]:.2f}" if gaps[i] else "best", (gaps[i], line), xytext=(8, 0), textcoords="offset points", va="center",
                     fontsize="small")
     ax.set_yticks(range(len(order)), [core_family(cores[i]) for i in order])
@@ -257,8 +270,8 @@ def _draw_family_curves(ax, parts):
     seen = [_core.survival_at(law, t).estimate for t in grid]
     ax.plot(grid, seen, color=BLACK, linewidth=1.1, label="records, no family assumed")
     for k, (core, table) in enumerate(parts):
-        ax.plot(grid, _core.mean_survival(core, table, grid.tolist()), color=SERIES[k % 7], linestyle=STYLES[k % 7], linewidth=1.5,
-                label=core_family(core))
+        color, style, _ = series(k)
+        ax.plot(grid, _core.mean_survival(core, table, grid.tolist()), color=color, linestyle=style, linewidth=1.5, label=core_family(core))
     ax.set_ylim(0, 1.03)
     ax.set_xlim(left=0)
     legend_below(dress(ax, "What each expects of the table", "days since the molt", "share not yet molted"), columns=2)

@@ -3,10 +3,12 @@
 import numpy as np
 
 from moltspan import frames
-from moltspan.plots_shared import (BLUE, GREEN, MARKERS, QUIET, SERIES, STYLES, VERMILION, columns_of, draw_points, dress, legend_below, new_axes,
-                                   new_panels, percent, plain_log_ticks, require, say, whole_ticks)
+from moltspan.plots_shared import (BLUE, GREEN, MARKERS, QUIET, STYLES, VERMILION, columns_of, draw_points, dress, legend_below, legend_word,
+                                   name_ticks, new_axes, new_panels, percent, plain_log_ticks, require, say, series, whole_ticks)
 
 ESTIMATES = ("estimate", "ratio", "difference_days")
+UNITS = {"difference_days": "difference of medians, days"}
+NAME_LETTERS = 44  # in a line beside an interval
 
 
 def plot_comparison(table, ax=None, *, name=None, estimate=None, lower="lower", upper="upper", null=None, unit=None, title=None):
@@ -22,8 +24,8 @@ def plot_comparison(table, ax=None, *, name=None, estimate=None, lower="lower", 
     estimate = estimate or next((one for one in ESTIMATES if one in columns), "estimate")
     require(columns, [name, estimate, lower, upper], "plot_comparison")
     names = [frames.text_of(value) for value in columns[name]]
-    ax = new_axes(ax, width=7.4, height=1.9 + 0.36 * max(len(names), 2))
-    heading = title or (getattr(table, "caption", None) or "Comparison")
+    ax = new_axes(ax, width=7.4 + 0.07 * max(0, min(NAME_LETTERS, max(map(len, names), default=0)) - 12), height=1.9 + 0.36 * max(len(names), 2))
+    heading = title or getattr(table, "caption", None) or _base_words(table, names) or "Comparison"
     if not names:
         return say(ax, "no groups to compare", heading)
     ratio = estimate == "ratio"
@@ -32,14 +34,18 @@ def plot_comparison(table, ax=None, *, name=None, estimate=None, lower="lower", 
     _draw_intervals(ax, columns, middle, low, high, _level_words(table))
     if null is not None:
         ax.axvline(null, color=QUIET, linestyle=STYLES[1], linewidth=1.1, label="no difference")
-    ax.set_yticks(range(len(names)), names)
+    name_ticks(ax.yaxis, range(len(names)), names, NAME_LETTERS)
     ax.set_ylim(len(names) - 0.4, -0.6)
     if ratio and (low[np.isfinite(low)] > 0).all():
         ax.set_xscale("log")
         plain_log_ticks(ax.xaxis)
-    dress(ax, heading, unit or ("ratio (log scale)" if ratio else estimate.replace("_", " ")), "", grid="x")
+    dress(ax, heading, unit or ("ratio (log scale)" if ratio else UNITS.get(estimate, estimate.replace("_", " "))), "", grid="x")
     legend_below(ax, columns=2)
     return ax
+
+
+def _base_words(table, names):
+    return f"Median stadium against that of {names[0]}" if hasattr(table, "fits") and names else None
 
 
 def _level_words(table):
@@ -90,7 +96,7 @@ def plot_by_instar(table, ax=None, *, title=None):
         if middle == "ratio":
             doubled, words = _doubled_weight(str(getattr(table, "asked", {}).get("size", "")))
             panel.axhline(doubled, color=QUIET, linewidth=1, linestyle=STYLES[2], label=words)
-        legend_below(panel, title=f"bars: {level} intervals; figures: n", alignment="left", title_fontsize="small")
+        legend_below(panel, 2, title=f"bars: {level} intervals; figures: n", alignment="left", title_fontsize="small")
     return axes
 
 
@@ -113,13 +119,15 @@ def _draw_groups(ax, labels, instar, values):
     apart = min(0.14, 0.7 / len(groups))  # all of an instar stay nearer to it than to the next
     for k, group in enumerate(groups):
         rows = np.array([i for i in drawn if labels[i] == group], dtype=int)
+        color, style, marker = series(k)
+        side = "center" if len(groups) == 1 or 0 < k < len(groups) - 1 else "left" if k else "right"  # counts of one instar stand side by side
         middle, low, high, count = (one[rows] for one in values)
         place = instar[rows] + apart * (k - (len(groups) - 1) / 2)
         reach = np.nan_to_num(np.array([middle - low, high - middle]), nan=0, posinf=0)
-        ax.errorbar(place, middle, reach, color=SERIES[k % 7], marker=MARKERS[k % 7], linestyle=STYLES[k % 7], linewidth=1, markersize=5,
-                    markerfacecolor="white", capsize=2.5, label=group)
+        ax.errorbar(place, middle, reach, color=color, marker=marker, linestyle=style, linewidth=1, markersize=5,
+                    markerfacecolor="white", capsize=2.5, label=legend_word(group))
         for x, y, n in zip(place, middle + reach[1], count, strict=True):
-            ax.annotate(f"{n:g}", (x, y), xytext=(0, 3), textcoords="offset points", ha="center", fontsize="x-small", color=SERIES[k % 7])
+            ax.annotate(f"{n:g}", (x, y), xytext=(0, 3), textcoords="offset points", ha=side, fontsize="x-small", color=color)
 
 
 def plot_temperature(fit, temperature_c=None, days=None, ax=None, *, title=None):

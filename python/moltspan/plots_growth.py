@@ -1,16 +1,20 @@
 """Pictures of size: growth curves, increments, instars of a sample, size against date."""
 
+from datetime import timedelta
+
 import numpy as np
 
 from moltspan import _core, frames
-from moltspan.plots_shared import (BLACK, BLUE, GREEN, MARKERS, ORANGE, PURPLE, QUIET, SERIES, STYLES, VERMILION, columns_of, date_axis, draw_band,
-                                   draw_points, dress, legend_below, new_axes, outlined, percent, plain_log_ticks, require, say, shades, whole_ticks)
+from moltspan.plots_shared import (BLACK, BLUE, GREEN, ORANGE, PURPLE, QUIET, STYLES, VERMILION, columns_of, date_axis, draw_band,
+                                   draw_points, dress, legend_below, legend_word, new_axes, outlined, percent, plain_log_ticks, require,
+                                   say, series, shades, unit_of, whole_ticks)
 
 PLACES = 121  # of a curve
 
 
 def plot_growth(fit, readings=None, level=0.9, ax=None, *, bands=("new", "simultaneous", "mean"), at=None, measure="size", title=None):
-    """Growth curve: size (log scale, mm) against instar, with the bands that the fit knows, each named.
+    """Growth curve: size (log scale; mm, unless a GrowthFit's column names another unit) against instar, with the bands that the fit
+    knows, each named.
 
     `fit`: a `DyarFit`, `DyarAnimals` (points joined by animal, each with its own line) or `GrowthFit`. A `GrowthFit` holds no readings: give the
     table as `readings`, and values of further covariates as `at={"sex": "female"}`. `bands`: "mean" (pointwise), "simultaneous",
@@ -26,7 +30,7 @@ def plot_growth(fit, readings=None, level=0.9, ax=None, *, bands=("new", "simult
     else:
         raise TypeError(f"plot_growth: give the result of dyar_fit or fit_growth, not {type(fit).__name__}")
     ax.set_yscale("log")
-    dress(ax, title or name, "instar", f"{measure}, mm (log scale)")
+    dress(ax, title or name, "instar", f"{measure}, {unit_of(getattr(fit, 'asked', {}).get('size', ''))} (log scale)")
     plain_log_ticks(ax.yaxis)
     whole_ticks(ax.xaxis)
     legend_below(ax)
@@ -43,7 +47,7 @@ def _draw_dyar(ax, fit, level, bands):
         for kind in bands:
             if np.isfinite(found[f"{kind}_lower"]).all():
                 draw_band(ax, grid, found, kind, level, "animal")
-        ax.plot(grid, found["estimate"], color=BLUE, linewidth=1.6, label=f"Dyar's line: x {fit.ratio:.3f} a molt")
+        ax.plot(grid, found["estimate"], color=BLUE, linewidth=1.6, label=f"Dyar's line: × {fit.ratio:.3f} a molt")
     draw_points(ax, instars, sizes, f"sizes ({len(sizes)})")
     return "Growth by instar" + ("" if len(set(instars)) > 1 else ": one instar only, no line")
 
@@ -52,14 +56,14 @@ def _draw_dyar_animals(ax, fits):
     for k, animal in enumerate(fits.animals):
         fit = fits.fit(animal)
         instars, sizes = np.array(fit.asked["instars"]), np.array(fit.asked["sizes_mm"])
-        color, style, marker = SERIES[k % 7], STYLES[k % 7], MARKERS[k % 7]
+        color, style, marker = series(k)
         draw_points(ax, instars, sizes, None, color, marker)
         if len(set(instars)) > 1:
             ends = np.array([instars.min(), instars.max()])
             ax.plot(ends, columns_of(fit.predict(ends))["estimate"], color=color, linestyle=style, linewidth=1.2)
         ax.plot([], [], color=color, linestyle=style, marker=marker, markerfacecolor="white", markersize=4,
-                label=f"{animal}: x {fit.ratio:.3f} a molt")
-    return f"Growth by animal: x {fits.pooled.ratio:.3f} a molt in all"
+                label=f"{legend_word(str(animal))}: × {fit.ratio:.3f} a molt")
+    return f"Growth by animal: × {fits.pooled.ratio:.3f} a molt in all"
 
 
 def _draw_growth_model(ax, fit, readings, level, bands, at):
@@ -77,7 +81,7 @@ def _draw_growth_model(ax, fit, readings, level, bands, at):
         if f"{kind}_lower" in found:
             draw_band(ax, grid, found, kind, level, "reading of a new animal")
     slope = fit.coefficients.get("instar")
-    ratio = "" if slope is None else f": x {fit.growth_ratio()['ratio']:.3f} a molt"
+    ratio = "" if slope is None else f": × {fit.growth_ratio()['ratio']:.3f} a molt"
     ax.plot(grid, found["estimate"], color=BLUE, linewidth=1.8, label=f"line of the population{ratio}", zorder=4)
     words = ", ".join(f"{name} {value}" for name, value in at.items())
     return "Growth by instar, mixed model" + (f" ({words})" if words else "")
@@ -94,7 +98,7 @@ def _draw_tracks(ax, columns, animal, instars, sizes):
 
 def plot_increments(fit, level=0.9, ax=None, *, bands=("new", "simultaneous", "mean"), measure="size", title=None):
     """Size after a molt against size before it (Hiatt's diagram), with the fitted line and its bands, the line of Przibram's ratio
-    (x 1.26) and the line of no growth. `fit`: an `IncrementFit`."""
+    (× 1.26) and the line of no growth. `fit`: an `IncrementFit`."""
     ax = new_axes(ax, height=5.6)
     pre, post = np.array(fit.asked["pre_mm"]), np.array(fit.asked["post_mm"])
     counts = np.isfinite(pre) & np.isfinite(post)
@@ -106,7 +110,7 @@ def plot_increments(fit, level=0.9, ax=None, *, bands=("new", "simultaneous", "m
             draw_band(ax, grid, found, kind, level, "molt")
     ax.plot(grid, found["estimate"], color=BLUE, linewidth=1.6, label="fitted line")
     ax.plot(grid, _core.przibram_ratio * grid, color=VERMILION, linewidth=1.3, linestyle=STYLES[3],
-            label="x 1.26 (Przibram: mass doubles, length x 2^(1/3))")
+            label="× 1.26 (Przibram: mass doubles, length × 2^(1/3))")
     ax.plot(grid, grid, color=QUIET, linewidth=1.1, linestyle=STYLES[2], label="no growth")
     draw_points(ax, pre, post, f"molts ({len(pre)})")
     legend_below(ax)
@@ -114,13 +118,15 @@ def plot_increments(fit, level=0.9, ax=None, *, bands=("new", "simultaneous", "m
 
 
 def plot_instars(mixture, ax=None, *, trait=None, bins=None, title=None):
-    """Histogram of sizes (log scale, mm) with the fitted mixture, its instars and the sizes where the most probable instar changes.
+    """Histogram of sizes (log scale; mm, unless the trait's name ends in another unit) with the fitted mixture, its instars and the sizes
+    where the most probable instar changes.
 
     `mixture`: an `InstarMixture`; `trait`: which of several (default: the first). `bins`: number of bars (default: four an instar, ten at
     least). Curves are animals expected a bar.
     """
     ax = new_axes(ax, width=8.2, height=4.8)
     names = list(mixture.traits)
+    unit = unit_of(trait or names[0])
     column = names.index(trait) if trait else 0
     sizes = np.asarray(mixture._data.sizes_mm)[:, column]
     edges = np.geomspace(sizes.min() * 0.97, sizes.max() * 1.03, (bins or max(10, 4 * mixture.n_instars + 6)) + 1)
@@ -134,8 +140,8 @@ def plot_instars(mixture, ax=None, *, trait=None, bins=None, title=None):
     ax.set_xscale("log")
     ax.set_xlim(edges[0], edges[-1])
     plain_log_ticks(ax.xaxis)
-    dress(ax, title or f"Instars in a sample: {mixture.n_instars} found", f"{names[column].removesuffix('_mm').replace('_', ' ')}, mm (log scale)",
-          "animals", grid="y")
+    measure = names[column].removesuffix(f"_{unit}").replace("_", " ")
+    dress(ax, title or f"Instars in a sample: {mixture.n_instars} found", f"{measure}, {unit} (log scale)", "animals", grid="y")
     legend_below(ax, columns=3)
     return ax
 
@@ -173,7 +179,8 @@ def plot_fan(quantiles, limits=None, ax=None, *, as_of=None, readings=None, anim
     _draw_fan(ax, dates, columns, found)
     _draw_measured(ax, readings)
     for k, (name, limit) in enumerate((limits or {}).items()):
-        ax.axhline(limit, color=(VERMILION, PURPLE, ORANGE)[k % 3], linestyle=STYLES[(k + 1) % 7], linewidth=1.3, label=f"{name}: {limit:g} mm")
+        ax.axhline(limit, color=(VERMILION, PURPLE, ORANGE)[k % 3], linestyle=STYLES[(k + 1) % 7], linewidth=1.3,
+                   label=f"{legend_word(name)}: {limit:g} mm")
     if as_of is not None:
         ax.axvline(frames.day_of(frames.day_number(as_of)), color=QUIET, linewidth=1, linestyle=STYLES[2], label="records end")
     dress(ax, heading, "date", "leg span, mm")
@@ -195,6 +202,8 @@ def _plain_date(day):
 
 def _draw_fan(ax, dates, columns, found):
     by_share = {share: columns[name] for share, name in found}
+    dates = [*dates, dates[-1] + (dates[-1] - dates[-2] if len(dates) > 1 else timedelta(days=30))]  # room for the last step
+    by_share = {share: [*values, values[-1]] for share, values in by_share.items()}
     pairs = [(low, 1 - low) for low, _ in found if low < 0.5 and any(abs(high - 1 + low) < 1e-9 for high in by_share)]
     for (low, high), shade in zip(pairs, shades(len(pairs)), strict=True):
         upper = next(values for share, values in by_share.items() if abs(share - high) < 1e-9)

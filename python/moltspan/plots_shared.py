@@ -1,5 +1,9 @@
 """What all pictures share: colors, axes, bands, words where there is nothing to draw. No statistics here."""
 
+from functools import cache
+from textwrap import wrap
+from weakref import WeakSet
+
 import numpy as np
 
 from moltspan import frames
@@ -10,6 +14,10 @@ SERIES = (BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY, BLACK)
 STYLES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (5, 1.5, 1, 1.5)), (0, (3, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 3)))
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 GUIDE, QUIET, POINT = "#d9d9d9", "#767676", "#333333"
+# Fonts with letters that the usual one lacks, the first one installed is taken.
+WIDE_FONTS = ("Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans", "Droid Sans Fallback", "WenQuanYi Zen Hei", "Unifont")
+LEAST_SHARE = 0.68  # of their height that axes keep when a legend comes below them
+_OWN_FIGURES = WeakSet()  # made here, not by the caller: free to grow
 # One hue from light to dark, so that it survives gray print and every kind of color vision.
 BAND_COLORS = ("#c6dbef", "#6baed6", "#08519c")
 # Kinds of bands: who reads "band" without its kind takes one for the other.
@@ -18,6 +26,17 @@ BANDS = {
     "simultaneous": ("simultaneous_lower", "simultaneous_upper", "{level} simultaneous band: the whole line at once"),
     "mean": ("mean_lower", "mean_upper", "{level} pointwise band: the line at one place"),
 }
+
+
+def series(k):
+    """Color, line style and marker of the k-th series; beyond seven colors another style goes with each."""
+    turn = (k + k // len(SERIES)) % len(SERIES)
+    return SERIES[k % len(SERIES)], STYLES[turn], MARKERS[turn]
+
+
+def unit_of(column):
+    """Unit that a column's name ends in; mm where it names none."""
+    return next((unit for unit in ("mg", "cm", "g") if str(column).endswith(f"_{unit}")), "mm")
 
 
 def shades(n):
@@ -34,7 +53,9 @@ def new_axes(ax, width=7.2, height=4.6):
         return ax
     from matplotlib import pyplot
 
-    return pyplot.subplots(figsize=(width, height), layout="constrained")[1]
+    figure, axes = pyplot.subplots(figsize=(width, height), layout="constrained")
+    _OWN_FIGURES.add(figure)
+    return axes
 
 
 def new_panels(ax, n, width=9.6, height=4.2, columns=None):
@@ -48,6 +69,7 @@ def new_panels(ax, n, width=9.6, height=4.2, columns=None):
 
     columns = min(columns or n, n)
     figure, axes = pyplot.subplots(-(-n // columns), columns, figsize=(width, height), layout="constrained", squeeze=False)
+    _OWN_FIGURES.add(figure)
     for spare in axes.ravel()[n:]:
         figure.delaxes(spare)
     return axes.ravel()[:n]
@@ -55,17 +77,52 @@ def new_panels(ax, n, width=9.6, height=4.2, columns=None):
 
 def say(ax, text, title=None):
     """A picture of nothing: says in words why."""
-    ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", va="center", wrap=True, color=POINT)
+    as_written(ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", va="center", wrap=True, color=POINT))
     ax.set(xticks=[], yticks=[])
-    if title:
-        ax.set_title(title, loc="left")
+    head(ax, title or "")
+    for spine in ax.spines.values():
+        spine.set_color(GUIDE)
     return ax
+
+
+def as_written(*texts):
+    """Texts that users typed: a name is no formula, and its letters may need a further font."""
+    for text in texts:
+        text.set_parse_math(False)
+        if not text.get_text().isascii():
+            text.set_fontfamily([*text.get_fontfamily(), *_wide_font()])
+
+
+@cache
+def _wide_font():
+    from matplotlib.font_manager import fontManager
+
+    installed = {font.name for font in fontManager.ttflist}
+    return [name for name in WIDE_FONTS if name in installed][:1]
+
+
+def legend_word(text):
+    """A user's word as a label: a legend leaves out those that begin with an underscore."""
+    return f" {text}" if text.startswith("_") else text
+
+
+def name_ticks(axis, places, names, width=34):
+    """Ticks with users' names, long ones broken."""
+    axis.set_ticks(places, ["\n".join(line for part in name.split("\n") for line in wrap(part, width) or [""]) for name in names])
+    as_written(*axis.get_ticklabels())
+
+
+def head(ax, title, **more):
+    """Title to the left, broken where it is longer than the picture is wide."""
+    room = max(30, int(ax.figure.get_figwidth() / ax.get_subplotspec().get_gridspec().ncols / 0.095)) if ax.get_subplotspec() else 80
+    as_written(ax.set_title("\n".join(wrap(title, room)), loc="left", fontsize="medium", **more))
 
 
 def dress(ax, title, x, y, grid="both"):
     """Title to the left, labels with units, quiet frame."""
-    ax.set_title(title, loc="left", fontsize="medium")
+    head(ax, title)
     ax.set(xlabel=x, ylabel=y)
+    as_written(ax.xaxis.label, ax.yaxis.label)
     ax.grid(axis=grid, color=GUIDE, linewidth=0.5)
     ax.set_axisbelow(True)
     for side in ("top", "right"):
@@ -73,13 +130,49 @@ def dress(ax, title, x, y, grid="both"):
     return ax
 
 
-def legend_below(ax, columns=1, **more):
-    """The legend under the axes, where it hides nothing."""
+def legend_below(ax, columns=1, drop=42, **more):
+    """The legend under the axes, where it hides nothing: in as many columns as fit under them, long words broken. A figure of our
+    own grows, so that the axes keep their size. `drop`: points from the axes down to it."""
+    ax.figure.draw_without_rendering()
+    room = ax.get_window_extent()
+    for count in range(columns, 0, -1):
+        legend = _legend(ax, count, drop, **more)
+        if legend.get_window_extent().width <= room.width:
+            break
+    else:
+        _break_lines(legend, room.width)
+    _keep_height(ax, room.height)
+    return legend
+
+
+def _legend(ax, columns, drop, **more):
     from matplotlib.transforms import ScaledTranslation
 
-    below = ax.transAxes + ScaledTranslation(0, -42 / 72, ax.figure.dpi_scale_trans)
-    return ax.legend(loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=below, frameon=False, fontsize="small", ncols=columns,
-                     borderaxespad=0, **more)
+    below = ax.transAxes + ScaledTranslation(0, -drop / 72, ax.figure.dpi_scale_trans)
+    legend = ax.legend(loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=below, frameon=False, fontsize="small", ncols=columns,
+                       borderaxespad=0, **more)
+    as_written(*legend.get_texts())
+    return legend
+
+
+def _break_lines(legend, width):
+    whole = [text.get_text() for text in legend.get_texts()]
+    letters = max(map(len, whole))
+    while legend.get_window_extent().width > width and letters > 12:
+        letters = int(letters * 0.9)
+        for text, words in zip(legend.get_texts(), whole, strict=True):
+            text.set_text("\n".join(wrap(words, letters)))
+
+
+def _keep_height(ax, before):
+    """Grows a figure of our own by what a tall legend takes from the axes beyond their usual share."""
+    figure = ax.figure
+    if figure not in _OWN_FIGURES:
+        return
+    figure.draw_without_rendering()
+    lacking = LEAST_SHARE * before - ax.get_window_extent().height
+    if lacking > 0:
+        figure.set_figheight(figure.get_figheight() + lacking / figure.dpi)
 
 
 def columns_of(table):
@@ -134,7 +227,9 @@ def plain_log_ticks(axis):
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
 
     low, high = axis.get_view_interval()
-    subs = (1, 2, 5) if high / low > 4 else (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)
+    spread = high / low
+    subs = (1,) if spread > 3000 else (1, 3) if spread > 150 else (1, 2, 5) if spread > 30 else (1, 1.5, 2, 3, 5, 7) if spread > 3 else \
+        (1, 1.2, 1.5, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9)
     axis.set_major_locator(LogLocator(subs=subs, numticks=20))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_locator(NullLocator())

@@ -6,11 +6,14 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.plots_shared import (BLACK, BLUE, GREEN, GUIDE, MARKERS, NO_RECORDS, PURPLE, QUIET, SERIES, STYLES, VERMILION, columns_of,
-                                   date_axis, dress, legend_below, new_axes, outlined, percent, plain_log_ticks, say, shades,
+                                   date_axis, dress, legend_below, legend_word, new_axes, outlined, percent, plain_log_ticks, say, series, shades,
                                    step_to_the_end)
 
-# Bands whose ends are the quantiles from which the chance of each day is interpolated, 1 % apart: the outermost 1 % stay undrawn.
-FINE_LEVELS = tuple(round(0.02 * k, 2) for k in range(1, 50))
+# Bands whose ends are the quantiles from which the chance of each day is interpolated, 1 % apart and finer in the tails, where a curve
+# through few points bends by itself; beyond DRAWN_TO nothing is drawn.
+FINE_LEVELS = (*(round(0.02 * k, 2) for k in range(1, 50)), 0.99, 0.994, 0.998, 0.9996)
+DRAWN_TO = 0.995
+MOST_BANDS = 3  # of curves in one picture: more of them hide one another
 SIGN_HEIGHT = 0.62
 
 
@@ -49,16 +52,19 @@ def _quantiles(forecast):
 
 
 def _draw_chances(ax, as_of, forecast, levels):
+    from matplotlib.dates import date2num
+
     probabilities, days = map(list, _quantiles(forecast))
-    first, last = int(np.ceil(days[0])), int(np.floor(days[-1]))
+    first, last = int(np.floor(days[0])), int(np.floor(np.interp(DRAWN_TO, probabilities, days)))
     chances = np.array(_core.chance_by_day(probabilities, days, first, last - first + 1)) * 100
-    dates = [as_of + timedelta(days=first + k) for k in range(len(chances))]
-    ax.step(dates, chances, where="post", color=BLUE, linewidth=1.2)
+    edges = [as_of + timedelta(days=first + k) for k in range(len(chances) + 1)]
+    ax.stairs(chances, date2num(edges), color=BLUE, linewidth=1.2)
     for level, shade in zip(reversed(levels), shades(len(levels)), strict=True):
         band = next(band for band in forecast.bands if abs(band.level - level) < 1e-9)
-        inside = [np.floor(band.from_days) <= first + k <= np.floor(band.to_days) for k in range(len(chances))]
-        ax.fill_between(dates, 0, chances, where=inside, step="post", color=shade, linewidth=0,
-                        label=f"{percent(level)} of such molts should fall here")
+        begin, end = (int(np.floor(day)) - first for day in (band.from_days, band.to_days))
+        begin, end = max(begin, 0), min(end + 1, len(chances))  # the last day of a band is part of it
+        ax.stairs(chances[begin:end], date2num(edges[begin:end + 1]), fill=True, color=shade, linewidth=0,
+                  label=f"{percent(level)} of such molts should fall here")
     median = as_of + timedelta(days=int(np.floor(forecast.quantile_days[_core.STANDARD_QUANTILES.index(0.5)])))
     ax.axvline(median, color=BLACK, linewidth=1.3, linestyle=STYLES[3], path_effects=outlined(),
                label=f"even odds by {median.isoformat()}")
@@ -102,7 +108,8 @@ def _draw_own_stadia(ax, fit, forecast, top):
         begin, end = earliest + timedelta(days=float(columns["min_days"][row])), latest + timedelta(days=float(columns["max_days"][row]) + 1)
         height = top * (1.08 + 0.055 * k)
         ax.plot([begin, end], [height, height], color=GREEN, linewidth=2.4, solid_capstyle="butt", marker="|", markersize=6,
-                label=f"if as long as an earlier stadium of its own ({len(rows)}, first lowest)" if k == 0 else None)
+                label=None if k else "if as long as its earlier stadium" if len(rows) == 1 else
+                f"if as long as one of its {len(rows)} earlier stadia (the first lowest)")
 
 
 def plot_stadia(fit, taxon=None, level=0.8, ax=None, *, title=None):
@@ -130,8 +137,9 @@ def plot_stadia(fit, taxon=None, level=0.8, ax=None, *, title=None):
         own = sorted((i for i in drawn if frames.text_of(columns["animal"][i]) == name), key=lambda i: columns["start_earliest"][i])
         _draw_animal(ax, columns, sizes, own, keys.index(name if keys is names else frames.text_of(columns["taxon"][own[0]])))
     for k, key in enumerate(keys):
-        ax.plot([], [], color=SERIES[k % 7], marker=MARKERS[k % 7], linestyle=STYLES[k % 7], linewidth=0.7, markersize=4, markerfacecolor="white",
-                label=key or "kind not stated")
+        color, style, marker = series(k)
+        ax.plot([], [], color=color, marker=marker, linestyle=style, linewidth=0.7, markersize=4, markerfacecolor="white",
+                label=legend_word(key) or "kind not stated")
     ax.plot([], [], color=QUIET, marker=r"$\uparrow$", linestyle="none", label="end not seen: at least so long")
     if len(drawn) < len(rows):
         ax.plot([], [], " ", label=f"not drawn: {len(rows) - len(drawn)} without a leg span read in them")
@@ -156,7 +164,7 @@ def _draw_population(ax, fit, sizes, level):
 
 def _draw_animal(ax, columns, sizes, rows, k):
     """Stadia of one animal: those that ended joined, running ones as arrows from what has passed."""
-    color, marker = SERIES[k % 7], MARKERS[k % 7]
+    color, style, marker = series(k)
     ended, middles = [], []
     for i in rows:
         high = _or_zero(columns["max_days"][i])
@@ -168,16 +176,16 @@ def _draw_animal(ax, columns, sizes, rows, k):
         else:
             ax.annotate("", (sizes[i], low * 1.25), (sizes[i], low), arrowprops={"arrowstyle": "->", "color": color, "linewidth": 1.1})
             ax.plot([sizes[i]], [low], color=color, marker="_", markersize=6)
-    ax.plot(sizes[ended], middles, color=color, linewidth=0.7, marker=marker, markersize=4, markerfacecolor="white", linestyle=STYLES[k % 7],
+    ax.plot(sizes[ended], middles, color=color, linewidth=0.7, marker=marker, markersize=4, markerfacecolor="white", linestyle=style,
             alpha=0.85)
 
 
-def plot_survival(result, ax=None, *, level=0.95, group=None, band=True, title=None):
+def plot_survival(result, ax=None, *, level=0.95, group=None, band=None, title=None):
     """Share of stadia not yet ended against days, no family assumed; bands named. For `molt_incidence`: how they end.
 
     `result`: a `StadiumNpmle` (pale boxes: what the records leave open; bootstrap band at `level`), a `KaplanMeier` (its own limits), a
-    dict name -> of these, a `StadiaComparison`, or a `MoltIncidence` with `group` (default: its first one). `band=False` leaves
-    the band out.
+    dict name -> of these, a `StadiaComparison`, or a `MoltIncidence` with `group` (default: its first one). `band`: whether bands are
+    drawn (default: of up to three curves).
     """
     ax = new_axes(ax)
     if hasattr(result, "curve") and hasattr(result, "_parts"):
@@ -185,8 +193,9 @@ def plot_survival(result, ax=None, *, level=0.95, group=None, band=True, title=N
     curves = dict(result) if isinstance(result, dict) else dict(getattr(result, "fits", {})) or {"": result}
     if not curves:
         return say(ax, NO_RECORDS, title or "Stadia not yet ended")
+    band = len(curves) <= MOST_BANDS if band is None else band
     for k, (name, one) in enumerate(curves.items()):
-        prefix = f"{name}: " if name else ""
+        prefix = legend_word(f"{name or 'not stated'}: ") if name or len(curves) > 1 else ""
         if hasattr(one, "band"):
             _draw_npmle(ax, one, k, prefix, level, band)
         elif hasattr(one, "level") and hasattr(one, "median"):
@@ -201,7 +210,7 @@ def plot_survival(result, ax=None, *, level=0.95, group=None, band=True, title=N
 
 
 def _draw_npmle(ax, fit, k, prefix, level, band):
-    color, style = SERIES[k % 7], STYLES[k % 7]
+    color, style, _ = series(k)
     carries = fit.mass > 0
     left, right, after = fit.left[carries], fit.right[carries], np.array(fit._core.survival)[carries]
     before = np.append(1.0, after[:-1])
@@ -211,21 +220,29 @@ def _draw_npmle(ax, fit, k, prefix, level, band):
         grid = np.linspace(0, finite.max(), 101)
         found = columns_of(fit.band(grid, level))
         ax.fill_between(grid, found["lower"], found["upper"], color=color, alpha=0.16, linewidth=0,
-                        label=f"{prefix}{percent(level)} pointwise band (bootstrap)")
+                        label=_once(ax, f"{percent(level)} pointwise band (bootstrap)"))
     days, values = [0.0], [1.0]
     for low, high, top, bottom in zip(left, right, before, after, strict=True):
         far = high if np.isfinite(high) else end
         if high > low:
-            ax.fill_between([low, far], bottom, top, facecolor="none", edgecolor=color, linewidth=0.3, hatch="////", alpha=0.5)
+            ax.fill_between([low, far], bottom, top, facecolor="none", edgecolor=color, linewidth=0.3, hatch="////", alpha=0.5,
+                            label=_once(ax, "left open by the records"))
         days += [low, far] if np.isfinite(high) else [low]
         values += [top, bottom] if np.isfinite(high) else [top]
-    ax.plot(days, values, color=color, linestyle=style, linewidth=1.5, label=f"{prefix}estimate (Turnbull), {fit.n_records} records")
-    if (right > left).any():
-        ax.fill_between([], [], [], facecolor="none", edgecolor=color, linewidth=0.3, hatch="////", label=f"{prefix}left open by the records")
+    ax.plot(days, values, color=color, linestyle=style, linewidth=1.5, label=_curve_label(prefix, "Turnbull", fit.n_records))
+
+
+def _curve_label(prefix, method, n):
+    return f"{prefix}{n} records ({method})" if prefix else f"estimate ({method}), {n} records"
+
+
+def _once(ax, label):
+    """A label for what several curves share: the legend has it once."""
+    return None if label in ax.get_legend_handles_labels()[1] else label
 
 
 def _draw_product_limit(ax, fit, k, prefix, band):
-    color, style = SERIES[k % 7], STYLES[k % 7]
+    color, style, _ = series(k)
     columns = {name: np.array(values, dtype=float) for name, values in columns_of(fit.frame).items()}
     if not len(columns["days"]):
         return
@@ -234,12 +251,12 @@ def _draw_product_limit(ax, fit, k, prefix, band):
     if band:
         low, high = (np.append(1.0, columns[side]) for side in ("lower", "upper"))
         ax.fill_between(np.append(days, end), np.append(low, low[-1]), np.append(high, high[-1]), step="post", color=color, alpha=0.16,
-                        linewidth=0, label=f"{prefix}{percent(fit.level)} pointwise band (log-log)")
+                        linewidth=0, label=_once(ax, f"{percent(fit.level)} pointwise band (log-log)"))
     ax.step(*step_to_the_end(days, np.append(1.0, columns["survival"]), end), where="post", color=color, linestyle=style, linewidth=1.5,
-            label=f"{prefix}estimate (Kaplan-Meier), {fit.n_records} records")
+            label=_curve_label(prefix, "Kaplan-Meier", fit.n_records))
     censored = columns["censored"] > 0
     ax.plot(columns["days"][censored], columns["survival"][censored], linestyle="none", marker="|", markersize=8, color=color,
-            label=f"{prefix}end not seen" if censored.any() else None)
+            label=_once(ax, "end not seen") if censored.any() else None)
 
 
 CAUSES = {"molted": ("molted", BLUE), "died_molting": ("died at molting", VERMILION), "died": ("died between molts", PURPLE)}
@@ -259,8 +276,9 @@ def _draw_incidence(ax, result, group, title):
             if low in columns and np.nanmax(columns[high] - columns[low], initial=0) > 1e-9:
                 ax.fill_between(days, np.append(0, columns[low]), np.append(0, columns[high]), step="post", color=color, alpha=0.18, linewidth=0,
                                 label=f"{words}: {kind}")
-        ax.step(days, np.append(0, columns[name]), where="post", color=color, linestyle=STYLES[k], linewidth=1.5, label=words)
-    ax.set_ylim(0, 1.03)
+        ax.step(*step_to_the_end(days, np.append(0, columns[name]), days[-1] * 1.02), where="post", color=color, linestyle=STYLES[k], linewidth=1.5,
+                label=words)
+    ax.set_ylim(-0.02, 1.03)  # a share of 0 is seen as a line
     ax.set_xlim(left=0)
     dress(ax, title or "How stadia end: " + " / ".join(map(str, label)), "days since the molt", "share so far")
     legend_below(ax, columns=2)

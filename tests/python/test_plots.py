@@ -43,6 +43,12 @@ def test_a_bar_covers_its_band_with_both_end_days():
         assert end == date2num(date.fromisoformat(band["to"])) + 1
 
 
+def test_bars_that_begin_before_the_records_end_are_drawn_whole():
+    """As where animals are seen now and then: the molt may have come since the animal was last looked at."""
+    ax = plot_calendar(document() | {"as_of": "2026-12-31"})
+    assert ax.get_xlim()[0] < min(bar[0] for line in range(3) for bar in bars_of(ax, line))
+
+
 def test_bars_are_nested():
     bars = bars_of(plot_calendar(document(), until=date(2028, 6, 1)), 2)
     assert len(bars) == 3

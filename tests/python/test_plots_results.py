@@ -22,6 +22,7 @@ matplotlib.use("Agg")
 from hand_made_forecast import document
 from matplotlib import pyplot
 from matplotlib.colors import to_rgb
+from matplotlib.patches import StepPatch
 from matplotlib.testing.compare import compare_images
 from PIL import Image
 
@@ -234,9 +235,42 @@ def test_reference_pictures_are_small():
 
 def test_colors_of_series_differ_in_gray_or_by_style():
     assert len(set(map(str, plots_shared.STYLES))) == len(plots_shared.SERIES) == len(set(plots_shared.MARKERS))
+    assert len({tuple(map(str, plots_shared.series(k))) for k in range(49)}) == 49
     # Rec. 709 luma: nested bands get darker inward, so that they are told apart without color.
     luma = [sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), to_rgb(color), strict=True)) for color in plots_shared.shades(3)]
     assert all(wider - inner > 0.15 for wider, inner in zip(luma, luma[1:]))
+
+
+def fits_under(ax):
+    """Whether the legend keeps within the figure and leaves the axes their size."""
+    ax.figure.draw_without_rendering()
+    legend, axes, whole = ax.get_legend().get_window_extent(), ax.get_window_extent(), ax.figure.bbox
+    return legend.x1 <= whole.x1 and legend.y0 >= whole.y0 - 1 and axes.height > 150 and axes.width > 0.5 * whole.width
+
+
+def test_many_groups_and_long_names_leave_room_for_the_curves():
+    curves = {f"{k} of a name that nobody would say aloud at the feeding round": moltspan.kaplan_meier([5, 8, 12 + k], [5, 8, math.nan])
+              for k in range(9)}
+    assert fits_under(moltspan.plot_survival(curves))
+    assert fits_under(moltspan.plot_survival({"x" * 150: next(iter(curves.values()))}))  # a word that no line has room for
+    pairs = {"pair": [f"Chromatopelma cyaneopubescens {k} / Chromatopelma cyaneopubescens 1" for k in range(12)], "ratio": [1.0] * 12,
+             "lower": [0.01] * 12, "upper": [90.0] * 12}
+    assert fits_under(moltspan.plot_comparison(pairs))
+    assert "band" not in " ".join(legend_of(moltspan.plot_survival(curves)))  # nine bands would hide one another
+    assert "95 % pointwise band (log-log)" in legend_of(moltspan.plot_survival(curves, band=True))
+
+
+def test_names_are_drawn_as_they_were_typed():
+    """A name is no formula, hides from no legend, and may need letters of another script."""
+    names = ["$\\frac{$", "_hidden", "<b>&", "\u0416\u0430\u043d\u043d\u0430"]
+    days = moltspan.kaplan_meier([5, 8, 12], [5, 8, math.nan])
+    texts = legend_of(moltspan.plot_survival(dict.fromkeys(names, days)))
+    assert all(any(text.strip().startswith(name) for text in texts) for name in names)
+    ax = moltspan.plot_comparison({"name": names, "estimate": [1.0] * 4, "lower": [0.5] * 4, "upper": [1.5] * 4}, title=names[0])
+    ax.figure.canvas.draw()
+    assert [label.get_text() for label in ax.get_yticklabels()] == names and ax.get_title("left") == names[0]
+    ax = moltspan.plot_calendar(document() | {"animals": [one | {"animal": names[0]} for one in document()["animals"]]})
+    ax.figure.canvas.draw()
 
 
 def test_growth_names_each_kind_of_band_and_nests_them():
@@ -257,7 +291,7 @@ def test_growth_of_few_sizes_draws_what_there_is():
 
 def test_growth_by_animal_names_each():
     ax = moltspan.plot_growth(moltspan.dyar_fit([1, 2, 3, 1, 2, 3], [1, 1.3, 1.7, 1.1, 1.4, 1.7], animal=list("aaabbb")))
-    assert [text[:4] for text in legend_of(ax)] == ["a: x", "b: x"]
+    assert [text[:4] for text in legend_of(ax)] == ["a: ×", "b: ×"]
 
 
 def test_growth_of_the_mixed_model():
@@ -270,7 +304,7 @@ def test_growth_of_the_mixed_model():
 
 def test_increments_show_the_line_of_1_26():
     ax = moltspan.plot_increments(mantids())
-    line = next(line for line in ax.lines if str(line.get_label()).startswith("x 1.26"))
+    line = next(line for line in ax.lines if str(line.get_label()).startswith("× 1.26"))
     assert np.allclose(line.get_ydata() / line.get_xdata(), 2 ** (1 / 3))  # Przibram: mass doubles
 
 
@@ -300,12 +334,14 @@ def test_next_molt_adds_up_and_has_nested_bands():
     fit = collection_fit()
     forecast = next(one for one in _core.forecast(fit._core, [0.8]) if not one.why_no_forecast and one.own_stadia > 1)
     ax = moltspan.plot_next_molt(fit, forecast.id)
-    step = next(line for line in ax.lines if line.get_drawstyle() == "steps-post")
-    assert 0.95 < sum(step.get_ydata()) / 100 < 0.985  # all but the outermost 1 % and the days cut in two by it
+    curve, *bands = (patch.get_data() for patch in ax.patches if isinstance(patch, StepPatch))
+    assert 0.985 < sum(curve.values) / 100 < 0.996  # all but what lies beyond 99.5 % and before the first quantile
+    for data, level in zip(bands, (95, 80, 50), strict=True):  # whole days: the first and the last of a band are part of it
+        assert level - 1 < sum(data.values) < level + 2 * curve.values.max()
     texts = legend_of(ax)
     assert [text for text in texts if "should fall here" in text] == [f"{level} % of such molts should fall here" for level in (95, 80, 50)]
     assert any(text.startswith("records end") for text in texts) and any("since its last molt" in text for text in texts)
-    assert any("earlier stadium" in text for text in texts)
+    assert any("earlier stadi" in text for text in texts)
     with pytest.raises(ValueError, match="is not in the collection"):
         moltspan.plot_next_molt(fit, "nobody")
 
