@@ -171,6 +171,13 @@ Priors priors_of(const Priors& given, bool growth) {
   return result;
 }
 
+/// Whether a stadium begins with the molt that ends the one before it in the table.
+bool follows_last(const std::vector<Stadium>& stadia, const Stadium& s) {
+  if (&s == stadia.data()) return false;
+  const Stadium& before = *(&s - 1);
+  return before.animal == s.animal && before.molt + 1 == s.molt && before.end == s.start;
+}
+
 /// Fills fit.data and what each animal enters with.
 void build_data(CollectionFit& fit) {
   const Collection& collection = *fit.collection;
@@ -192,6 +199,7 @@ void build_data(CollectionFit& fit) {
     else
       inputs.previous_row = row;
     inputs.own_stadia += s.end.has_value();
+    fit.data.follows.push_back(follows_last(fit.table.stadia, s) ? row - 1 : -1);
     records.push_back(rows.of(s.animal, static_cast<std::size_t>(s.molt) + 1, s.temperature_c, s.limb_lost, s.egg_sac));
     fit.data.bounds.push_back(
         {s.min_days, s.max_days, s.start_range_days, s.entry_days, s.end ? s.end->width_days() : 0.0});

@@ -145,6 +145,7 @@ static std::array<std::vector<int>, n_levels> with_probes(const StadiaData& data
 
 StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficients_in_hyper)
     : data_(std::move(data)),
+      shared_dates_(data_),
       options_(std::move(options)),
       coefficients_in_hyper_(coefficients_in_hyper),
       priors_(options_.priors, data_.coefficients) {
@@ -249,6 +250,17 @@ TermResult StadiaModel::weighted_term(std::size_t index, double eta, const Eigen
   return result;
 }
 
+double StadiaModel::log_joint(const std::function<double(std::size_t)>& eta, const Eigen::VectorXd& hyper) const {
+  if (!shared_dates_.any()) return 0;
+  const auto whole = [&](std::size_t record) {
+    if (!coefficients_in_hyper_) return eta(record);
+    return eta(record) +
+           data_.covariates.row(static_cast<Eigen::Index>(record)).dot(hyper.head(data_.covariates.cols()));
+  };
+  return shared_dates_.log_ratio(options_.family, whole,
+                                 [&](std::size_t record) { return record_log_sigma(record, hyper); });
+}
+
 double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   if (coefficients_in_hyper_) return 0;
   // Lengths without any spread have no posterior: it grows without bound towards sigma = 0. Health says so.
@@ -273,8 +285,21 @@ StadiaData thinned(const StadiaData& data, std::size_t most_records) {
   return rows.empty() || rows.size() == data.size() ? data : picked_rows(data, rows);
 }
 
+/// Links between records that were both picked.
+static std::vector<int> picked_links(const StadiaData& data, const std::vector<Eigen::Index>& rows) {
+  std::vector<int> place(data.follows.size(), -1), follows;
+  if (data.follows.empty()) return follows;
+  for (std::size_t i = 0; i < rows.size(); ++i) place[static_cast<std::size_t>(rows[i])] = static_cast<int>(i);
+  for (Eigen::Index row : rows) {
+    const int before = data.follows[static_cast<std::size_t>(row)];
+    follows.push_back(before < 0 ? -1 : place[static_cast<std::size_t>(before)]);
+  }
+  return follows;
+}
+
 StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& rows) {
   StadiaData few;
+  few.follows = picked_links(data, rows);
   few.coefficients = data.coefficients;
   few.covariates = data.covariates(rows, Eigen::all);
   if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);

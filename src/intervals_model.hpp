@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "intervals_chain.hpp"
 #include "moltspan/intervals.hpp"
 #include "moltspan/posterior.hpp"
 
@@ -59,6 +60,7 @@ class StadiaModel final : public LatentModel {
   TermResult term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const override;
   /// The term of a record without what truncation divides it by.
   TermResult undivided_term(std::size_t index, double eta, const Eigen::VectorXd& hyper) const;
+  double log_joint(const std::function<double(std::size_t)>& eta, const Eigen::VectorXd& hyper) const override;
   double log_hyper_prior(const Eigen::VectorXd& hyper) const override;
 
   const StadiaData& data() const { return data_; }
@@ -81,6 +83,7 @@ class StadiaModel final : public LatentModel {
   TermResult weighted_term(std::size_t index, double eta, const Eigen::VectorXd& hyper, Truncation truncation) const;
 
   StadiaData data_;
+  SharedDates shared_dates_;
   StadiaOptions options_;
   bool coefficients_in_hyper_;
   PriorTable priors_;

@@ -274,6 +274,7 @@ bool ConditionalPosterior::solve(const Eigen::VectorXd& hyper) {
     positive_definite_ = true;
   }
   log_marginal_ = value - 0.5 * log_determinant_ + 0.5 * static_cast<double>(mode_.size()) * std::log(2 * M_PI);
+  log_marginal_ += model_.log_joint([this](std::size_t i) { return predictor_mode(model_.predictors[i]); }, hyper);
   return converged && positive_definite_;
 }
 

@@ -75,6 +75,10 @@ struct StadiaData {
   std::vector<std::array<double, 3>> hidden_log_weights;
   double hidden_log_step = 0;
 
+  /// Record whose end is this one's start, the same day; -1 = none, empty = not known. Where given, fits that use
+  /// Laplace's approximation take the records of a chain together (see SharedDates).
+  std::vector<int> follows;
+
   /// Rows without a record whose predictors are wanted: their covariates and groups, as above.
   Eigen::MatrixXd probe_covariates;
   std::array<std::vector<int>, n_levels> probe_groups;

@@ -26,7 +26,8 @@ std::vector<StadiumBounds> to_bounds(const VectorXd& min_days, const VectorXd& m
 StadiaData to_data(const VectorXd& min_days, const VectorXd& max_days, const VectorXd& start_range_days,
                    const VectorXd& entry_days, const Eigen::MatrixXd& covariates, std::vector<std::string> coefficients,
                    const VectorXd& weights, const VectorXd& extra_variance,
-                   std::array<std::vector<int>, n_levels> groups, const VectorXd& end_range_days) {
+                   std::array<std::vector<int>, n_levels> groups, const VectorXd& end_range_days,
+                   std::vector<int> follows) {
   StadiaData data;
   data.bounds = to_bounds(min_days, max_days, start_range_days, entry_days, end_range_days);
   data.covariates = covariates;
@@ -34,6 +35,7 @@ StadiaData to_data(const VectorXd& min_days, const VectorXd& max_days, const Vec
   data.weights = weights;
   data.extra_variance = extra_variance;
   data.groups = std::move(groups);
+  data.follows = std::move(follows);
   return data;
 }
 
@@ -132,7 +134,8 @@ void bind_intervals(py::module_& m) {
   py::class_<StadiaData>(m, "StadiaData")
       .def(py::init(&to_data), py::arg("min_days"), py::arg("max_days"), py::arg("start_range_days"),
            py::arg("entry_days"), py::arg("covariates"), py::arg("coefficients"), py::arg("weights"),
-           py::arg("extra_variance"), py::arg("groups"), py::arg("end_range_days") = VectorXd());
+           py::arg("extra_variance"), py::arg("groups"), py::arg("end_range_days") = VectorXd(),
+           py::arg("follows") = std::vector<int>());
   bind_results(m);
   const auto no_gil = py::call_guard<py::gil_scoped_release>();
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
