@@ -8,19 +8,21 @@ from moltspan.tables import in_molt_order
 
 WIDE_INCHES, PHONE_INCHES = 9.5, 4.0
 ROW_INCHES, FRAME_INCHES = 0.32, 1.2
-LONGEST_NAME = 22  # a longer one would leave no room for the bars
+LONGEST_NAME, LONGEST_ON_PHONE = 22, 14  # a longer one would leave no room for the bars
 
 
 def calendar_svgs(document):
     """(wide, phone): the same bands twice; a style shows one of them."""
     short = document | {"animals": [animal | {"animal": _shortened(animal["animal"]), "taxon": _shortened(animal["taxon"] or "")}
                                     for animal in document["animals"]]}
-    bare = document | {"animals": [animal | {"animal": _shortened(animal["animal"]), "taxon": None} for animal in document["animals"]]}
+    bare = document | {"animals": [animal | {"animal": _shortened(animal["animal"], LONGEST_ON_PHONE), "taxon": None}
+                                   for animal in document["animals"]]}
     return _calendar(short, WIDE_INCHES, "wide"), _calendar(bare, PHONE_INCHES, "phone")
 
 
-def _shortened(text):
-    return text if len(text) <= LONGEST_NAME else text[:LONGEST_NAME - 1] + "\N{HORIZONTAL ELLIPSIS}"
+def _shortened(text, letters=LONGEST_NAME):
+    """Cut in the middle, as names that are alike mostly differ in a number at the end."""
+    return text if len(text) <= letters else text[:letters - 6] + "\N{HORIZONTAL ELLIPSIS}" + text[-5:]
 
 
 def _calendar(document, width_inches, name):
