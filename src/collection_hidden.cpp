@@ -259,7 +259,8 @@ void note_hidden_molts(CollectionFit& fit) {
   if (listed > 0)
     fit.health.push_back({HealthState::warning, "hidden_molts",
                           std::to_string(listed) + (listed == 1 ? " gap" : " gaps") +
-                              " between molts may hide a molt that is not on record; see hidden_molts"});
+                              " between molts may hide a molt that is not on record; the doubts of the forecast name " +
+                              (listed == 1 ? "it" : "them") + " (hidden_molts)"});
 }
 
 }  // namespace moltspan

@@ -26,6 +26,11 @@ function audit() {
     if (picture.getAttribute('role') !== 'img' || !picture.getAttribute('aria-label')) say('1.1.1 picture without words', picture.cloneNode());
   for (const field of all('input, select, textarea'))
     if (!field.labels.length && !field.getAttribute('aria-label')) say('3.3.2 field without label', field);
+  if (all('main').length > 1) say('1.3.1 main part twice', 'page');
+  for (const name of ['header', 'footer']) {
+    const top = all(name).filter(element => !element.closest('main, article, section, aside, nav'));
+    if (top.length > 1) say(`1.3.1 ${name} twice`, 'page');
+  }
   for (const region of all('section, nav')) {
     const by = region.getAttribute('aria-labelledby');
     if (!region.getAttribute('aria-label') && !(by && document.getElementById(by))) say('1.3.1 part without a name', region.cloneNode());
@@ -34,6 +39,66 @@ function audit() {
     if (!link.textContent.trim() && !link.getAttribute('aria-label')) say('2.4.4 link without words', link);
     if (!document.getElementById(decodeURIComponent(link.hash.slice(1)))) say('link to nowhere', link);
   }
+  for (const button of all('button, [role=button]'))
+    if (!button.textContent.trim() && !button.getAttribute('aria-label')) say('4.1.2 button without words', button);
+  for (const frame of all('iframe')) if (!frame.title) say('4.1.2 frame without a name', frame.cloneNode());
+  for (const one of all('a a, a button, button a, button button')) say('4.1.2 control inside a control', one);
+
+  // zoom, time, sound
+  for (const meta of all('meta[name=viewport]')) {
+    const most = /maximum-scale=([\d.]+)/.exec(meta.content);
+    if (/user-scalable=(no|0)/.test(meta.content) || (most && Number(most[1]) < 5)) say('1.4.4 zoom is shut off', meta);
+  }
+  for (const meta of all('meta[http-equiv=refresh]')) say('2.2.1 page that reloads by itself', meta);
+  for (const media of all('[autoplay], marquee, blink')) say('2.2.2 what moves by itself', media.cloneNode());
+
+  // lists, tables and roles hold what they are made for
+  for (const list of all('ul, ol'))
+    if ([...list.children].some(child => !['LI', 'SCRIPT', 'TEMPLATE'].includes(child.tagName))) say('1.3.1 list with other than items', list);
+  for (const item of all('li')) if (!item.parentElement.matches('ul, ol, menu')) say('1.3.1 item outside a list', item);
+  for (const item of all('dt, dd')) if (!item.parentElement.closest('dl')) say('1.3.1 term outside its list', item);
+  for (const th of all('th')) if (!th.textContent.trim()) say('1.3.1 empty heading of a table', th);
+  for (const table of all('table')) if (!table.querySelector('td')) say('1.3.1 table without cells', table);
+  const captions = all('caption').map(caption => caption.textContent.trim());
+  for (const name of captions.filter((name, i) => captions.indexOf(name) !== i)) say('2.4.6 two tables of one name', name);
+  const known = {table: 0, rowgroup: 'table', row: 'table, rowgroup', cell: 'row', columnheader: 'row', rowheader: 'row', img: 0, button: 0,
+                 list: 0, listitem: 'list', note: 0, presentation: 0, none: 0};
+  for (const element of all('[role]')) {
+    const role = element.getAttribute('role'), within = known[role];
+    if (within === undefined) say('4.1.2 unknown role', element.cloneNode());
+    else if (within && !within.split(', ').includes(element.parentElement.getAttribute('role')))
+      say('1.3.1 role outside its owner', element.cloneNode());
+  }
+  for (const element of all('*')) for (const {name, value} of element.attributes) {
+    if (!name.startsWith('aria-')) continue;
+    if (!['aria-label', 'aria-labelledby', 'aria-describedby', 'aria-hidden', 'aria-current'].includes(name))
+      say(`4.1.2 attribute ${name}`, element.cloneNode());
+    if (/labelledby|describedby/.test(name) && value.split(' ').some(id => !document.getElementById(id)))
+      say(`4.1.2 ${name} to nowhere`, element.cloneNode());
+  }
+  for (const hidden of all('[aria-hidden=true]')) if (hidden.querySelector('a[href], button, input') || hidden.matches('a, button'))
+    say('4.1.2 hidden, but reached by key', hidden);
+  for (const element of all('[lang]')) if (!/^[a-z]{2,3}(-\w+)*$/.test(element.lang)) say('3.1.2 no such language', element.cloneNode());
+
+  // by keyboard: in the order of the page, seen when reached, no field that only a mouse can scroll
+  let top = -Infinity;
+  for (const link of all('main a, nav a').filter(seen)) {
+    const box = link.getClientRects()[0];
+    if (box.bottom < top) say('2.4.3 reached before what stands above it', link);
+    top = box.top;
+    link.focus({preventScroll: true});
+    const style = getComputedStyle(link);
+    if (link.hasAttribute('href') && (document.activeElement !== link || (style.outlineStyle === 'none' && style.boxShadow === 'none')))
+      say('2.4.7 focus is not seen', link);
+    if (!link.closest('nav') && link.textContent.trim() && !style.textDecorationLine.includes('underline'))
+      say('1.4.1 link told by color alone', link);
+    if (link.closest('nav') && box.height < 24) say('2.5.8 small target', link);
+  }
+  for (const box of all('main *').filter(seen)) {
+    const scrolls = /auto|scroll/.test(getComputedStyle(box).overflowX) && box.scrollWidth > box.clientWidth;
+    if (scrolls && !(box.tabIndex >= 0)) say('2.1.1 scrolls by mouse only', box.cloneNode());
+  }
+
   for (const element of all('[tabindex]')) if (element.tabIndex > 0) say('2.4.3 positive tabindex', element);
   const ids = all('[id]').map(element => element.id);
   for (const id of ids.filter((id, i) => ids.indexOf(id) !== i)) say('4.1.1 id used twice', id);
@@ -61,6 +126,7 @@ function audit() {
     const element = walk.currentNode.parentElement;
     if (!walk.currentNode.textContent.trim() || !seen(element) || element.closest('script, style')) continue;
     check(element, color(getComputedStyle(element).color));
+    if (!element.closest('main, nav, header, footer, aside')) say('1.3.1 text outside all parts', element);
     letters += 1;
   }
   for (const letter of all('svg g[id*="text_"] use, svg text')) {  // letters of a drawing may be paths
