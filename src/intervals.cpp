@@ -38,9 +38,11 @@ void count_kinds(const StadiaData& data, StadiaFit& fit) {
   }
   for (int level = 0; level < n_levels; ++level) {
     std::set<int> named(data.groups[level].begin(), data.groups[level].end());
-    named.erase(-1);  // each record without a group is a group of its own
-    fit.n_members[level] = static_cast<int>(named.size()) +
-                           static_cast<int>(std::count(data.groups[level].begin(), data.groups[level].end(), -1));
+    named.erase(-1);
+    fit.n_members[level] = static_cast<int>(named.size());
+    if (level ==
+        animal_level)  // each record without an animal is one of its own; larger groups are those that have a name
+      fit.n_members[level] += static_cast<int>(std::count(data.groups[level].begin(), data.groups[level].end(), -1));
   }
 }
 

@@ -139,7 +139,7 @@ struct StadiaFit {
   double laplace_log_likelihood = 0;  ///< Laplace's value at the same point, beside the quadrature's
   int iterations = 0, quadrature_nodes = 0, points = 0;
   std::size_t n_records = 0, n_exact = 0, n_interval = 0, n_left = 0, n_running = 0, n_truncated = 0, n_doubly = 0;
-  std::array<int, n_levels> n_members{};
+  std::array<int, n_levels> n_members{};  ///< groups that are named, and animals
   std::vector<HealthNote> health;
   std::vector<int> running_rows;                   ///< rows of the table whose end was not seen
   std::shared_ptr<LazyStadiaPosterior> posterior;  ///< for predictions; made when first asked for

@@ -38,7 +38,23 @@ def collection_text(fit):
     """The paragraph on the joint fit of a collection."""
     last = fit.collection.as_of
     records = f"Records up to {fit.as_of} were used" + (f"; the last record is dated {last}" if last else "") + "."
-    return stadia_text(fit.stadia, f"{records} {WATCHED_WORDS[fit.asked['watched']]}").replace(_health(fit.stadia.health), _health(fit.health))
+    about = " ".join(filter(None, [records, WATCHED_WORDS[fit.asked["watched"]], _sizes(fit), _unrecorded(fit._core.hidden)]))
+    return stadia_text(fit.stadia, about).replace(_health(fit.stadia.health), _health(fit.health))
+
+
+def _sizes(fit):
+    """Where the sizes at the start of stadia come from."""
+    if "log_size" not in fit.stadia.coefficients:
+        return ""
+    how = "a growth model fitted to all readings" if fit.growth is not None else "readings smoothed along each animal's molts with a usual growth ratio"
+    return f"Sizes at the start of stadia came from {how}; their variance was added to that of the stadium."
+
+
+def _unrecorded(hidden):
+    if not hidden.used:
+        return ""
+    return ("Each gap between recorded molts was a mixture over none, one or two molts left unrecorded, with chances in the proportion "
+            f"of 1, p and p^2 (posterior mean of p {hidden.missed_chance:.3f}).")
 
 
 def backtest_text(result):

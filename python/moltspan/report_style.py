@@ -36,6 +36,6 @@ td { display: grid; grid-template-columns: 8.5rem minmax(0, 1fr); gap: .6rem } t
 body { font-size: 9.5pt; max-width: none; padding: 0 } nav { display: none } a { color: inherit; text-decoration: none }
 h2, h3, caption { break-after: avoid } tr, article, figure, li { break-inside: avoid } .conflict th, .conflict td { print-color-adjust: exact;
 -webkit-print-color-adjust: exact }
-article { max-width: none } h2 { margin-top: 1.2rem }
+article { max-width: none } h2 { margin-top: 1.2rem } #so-far ~ table { break-inside: avoid }
 }
 """

@@ -33,6 +33,9 @@ def test_counts_are_those_of_the_table(fit):
     assert f"{exact} known to the day" in said and f"{running} not seen to end (right-censored)" in said
     assert f"{len(stadia) - exact - running - left} known to a range of days (interval-censored)" in said
     assert f"{(stadia.entry_days > 0).sum()} stadia came under watch part-way" in text
+    animals = fit.collection.animals.set_index("animal").loc[stadia.animal.unique()]
+    cohorts = animals.loc[animals.cohort.fillna("") != "", ["taxon", "cohort"]].drop_duplicates()
+    assert f"{len(cohorts)} cohorts, {animals.taxon.nunique()} taxa" in said
     ranged = ((stadia.start_range_days > 1) & (stadia.min_days != stadia.max_days)).sum()
     assert f"{ranged} stadia began on an unknown day of a range" in text
 
@@ -48,6 +51,9 @@ def test_model_priors_and_versions_are_those_of_the_fit(fit):
     assert f"Records up to {fit.as_of} were used; the last record is dated {fit.collection.as_of}." in text
     assert "W standard normal (log-normal stadia)" in text and "looked at daily" in text
     assert str(fit.health) in text
+    assert f"posterior mean of p {fit._core.hidden.missed_chance:.3f}" in text and "with a usual growth ratio" in text
+    plain = moltspan.fit(fit.collection, hidden_molts=False, growth_model=True, threads=1).methods_text()
+    assert "unrecorded" not in plain and "a growth model fitted to all readings" in plain
     assert text.endswith(f"moltspan {moltspan.__version__}, Python {platform.python_version()} and numpy {np.__version__}.")
 
 
