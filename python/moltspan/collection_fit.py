@@ -25,8 +25,8 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     measures) in place of a usual ratio a molt, and with them the leg span after the next molt, courses of life and the days on which boxes are
     outgrown.
 
-    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a
-    gap is the sum of j + 1 stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
+    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap is the sum of j + 1
+    stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
     a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE Transactions on Communications
     Systems 8:57). Stated instar numbers fix j. Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance
     of a molt missed since the last one on record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the
