@@ -25,6 +25,8 @@ constexpr Index many_rows = 200;  ///< from here on with threads
 constexpr std::size_t least_steps_for_decline = 10;
 constexpr std::size_t enough_values = 8;
 constexpr double reading_visits = 3e5;      ///< of all points together
+constexpr int enough_to_lay_anew = 512;     ///< fewer points are used where many readings make the posterior normal
+constexpr double few_points = 20;           ///< effective ones of a rough posterior
 constexpr double negligible_weight = 1e-5;  ///< of all points left out together
 
 [[noreturn]] void fail(const std::string& what) { throw std::invalid_argument("fit_growth: " + what); }
@@ -82,6 +84,7 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
   how.threads = data.y.size() < many_rows ? 1 : options.threads > 0 ? options.threads : default_threads();
   how.max_points = most_points(model);
   how.enough_points = how.max_points / 3.0;
+  how.lay_anew = how.max_points >= enough_to_lay_anew;
   result.hyper = integrate_states(
       model, MixedState(model), how, [&](std::size_t n) { result.points.resize(n); },
       [&](std::size_t point, const MixedState& state) { result.points[point] = state.point(); });
@@ -165,6 +168,10 @@ void note_health(const FormFit& found, BayesGrowthFit& fit) {
     note(HealthState::warning, "points",
          std::to_string(found.hyper.failed_points) + " of " + std::to_string(found.hyper.weights.size()) +
              " points failed and are left out");
+  if (found.hyper.effective_points > 0 && found.hyper.effective_points < few_points)
+    note(HealthState::warning, "points",
+         "the posterior of the spreads rests on " + std::to_string(static_cast<int>(found.hyper.effective_points)) +
+             " effective points of " + std::to_string(found.hyper.weights.size()) + ": its bands are rough");
   note_members(fit);
   note_noise(fit);
   if (fit.n_rounded > 0)

@@ -5,7 +5,6 @@
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <boost/math/distributions/normal.hpp>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <limits>
 #include <optional>
@@ -13,6 +12,7 @@
 
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/posterior.hpp"
+#include "posterior_lattice.hpp"
 
 namespace moltspan {
 namespace {
@@ -30,7 +30,6 @@ constexpr double mode_tolerance = 1e-8;   ///< the mode is only where the grid i
 
 constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
 constexpr double hessian_step = 0.05;
-constexpr double tail_degrees = 6;  ///< of freedom of the lattice's Student-t: heavier than any posterior seen here
 
 /// Keeps Ceres' log off the terminal of whoever uses this library: trouble is told by the result.
 class QuietLog {
@@ -165,34 +164,6 @@ double side_scale(const Objective& log_posterior, const PrincipalAxes& axes, int
   return std::clamp(distance / std::sqrt(2 * drop), 0.4, 3.0);
 }
 
-/// A split Student-t: scale `left` below 0 and `right` above.
-struct SplitStudent {
-  double left = 1, right = 1;
-
-  double quantile(double u) const {
-    static const boost::math::students_t_distribution<double> student(tail_degrees);
-    const double share = left / (left + right);
-    if (u < share) return left * boost::math::quantile(student, 0.5 * u / share);
-    return right * boost::math::quantile(student, 0.5 + 0.5 * (u - share) / (1 - share));
-  }
-  double log_density(double z) const {
-    static const boost::math::students_t_distribution<double> student(tail_degrees);
-    return std::log(2 / (left + right) * boost::math::pdf(student, z / (z < 0 ? left : right)));
-  }
-};
-
-/// Point `index` of the Kronecker lattice whose steps are the powers of the generalised golden ratio.
-VectorXd lattice_point(int index, Eigen::Index dim) {
-  double ratio = 1.5;
-  for (int i = 0; i < 60; ++i) ratio = std::pow(1 + ratio, 1.0 / (static_cast<double>(dim) + 1));
-  VectorXd u(dim);
-  for (Eigen::Index i = 0; i < dim; ++i) {
-    const double x = 0.5 + (index + 1) * std::pow(ratio, -static_cast<double>(i + 1));
-    u[i] = std::clamp(x - std::floor(x), 1e-9, 1 - 1e-9);
-  }
-  return u;
-}
-
 /// Solves the points from `first` on, with one solver a thread that keeps its last mode as the next start. Fills
 /// `log_posterior`.
 void solve_points(const SolverMaker& make_solver, const std::vector<VectorXd>& points, std::size_t first, int threads,
@@ -219,11 +190,6 @@ SolverMaker latent_solvers(const LatentModel& model, const ConditionalPosterior&
       return value;
     };
   };
-}
-
-double effective_number(const VectorXd& log_weights) {
-  const Eigen::ArrayXd w = (log_weights.array() - log_weights.maxCoeff()).exp();
-  return w.sum() * w.sum() / w.square().sum();
 }
 
 /// Normalised weights and the log of their mean (lattice) or sum (grid).
@@ -256,44 +222,28 @@ void integrate_on_grid(HyperPosterior& result, const SolverMaker& make_solver, c
   result.log_evidence += log_volume(axes) + static_cast<double>(axes.mode.size()) * std::log(shape.spacing);
 }
 
-/// The lattice through the split Student-t, with the log density of that proposal at each point.
-struct Lattice {
-  std::vector<VectorXd> points;
-  std::vector<double> log_proposal;
-};
-
-/// The first points of a longer lattice are those of a shorter one.
-void extend_lattice(Lattice& lattice, const PrincipalAxes& axes, const std::vector<SplitStudent>& sides, int count) {
-  for (int i = static_cast<int>(lattice.points.size()); i < count; ++i) {
-    VectorXd z = lattice_point(i, axes.mode.size());
-    double log_density = 0;
-    for (Eigen::Index k = 0; k < z.size(); ++k) {
-      z[k] = sides[k].quantile(z[k]);
-      log_density += sides[k].log_density(z[k]);
-    }
-    lattice.points.push_back(axes.at(z));
-    lattice.log_proposal.push_back(log_density);
-  }
-}
-
 void integrate_on_lattice(HyperPosterior& result, const SolverMaker& make_solver, const Objective& log_posterior,
                           const PrincipalAxes& axes, const HyperOptions& options, const PointCount& begin) {
   const double top = log_posterior(axes.mode);
   std::vector<SplitStudent> sides;
   for (int k = 0; k < axes.mode.size(); ++k)
     sides.push_back({side_scale(log_posterior, axes, k, -1, top), side_scale(log_posterior, axes, k, 1, top)});
-  Lattice lattice;
+  Lattice lattice(LatticeLaw(axes.mode, axes.axes, std::move(sides)));
   VectorXd log_posterior_at;
   for (int count = std::min(options.large ? 32 : 128, options.max_points);;
        count = std::min(2 * count, options.max_points)) {
-    const std::size_t done = lattice.points.size();
-    extend_lattice(lattice, axes, sides, count);
-    begin(lattice.points.size());
-    solve_points(make_solver, lattice.points, done, options.threads, log_posterior_at);
-    const VectorXd weights = log_posterior_at - Eigen::Map<const VectorXd>(lattice.log_proposal.data(), count);
-    if (count < options.max_points && effective_number(weights) < options.enough_points) continue;
-    set_weights(result, lattice.points, weights);
-    result.log_evidence += log_volume(axes) - std::log(count);
+    const std::size_t done = lattice.points().size();
+    lattice.extend(count);
+    begin(lattice.points().size());
+    solve_points(make_solver, lattice.points(), done, options.threads, log_posterior_at);
+    const VectorXd weights = log_posterior_at - lattice.log_proposal();
+    result.effective_points = effective_number(weights);
+    if (count < options.max_points && result.effective_points < options.enough_points) {
+      if (options.lay_anew && std::isfinite(weights.maxCoeff())) lattice.lay_anew(weights);
+      continue;
+    }
+    set_weights(result, lattice.points(), weights);
+    result.log_evidence -= std::log(count);
     return;
   }
 }

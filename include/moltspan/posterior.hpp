@@ -153,6 +153,7 @@ struct HyperOptions {
   bool large = false;  ///< so many data that the posterior is narrow: coarser grid, looser Newton, mode found to a
                        ///< fraction of a posterior sd
   double enough_points = 70;   ///< the lattice is doubled while its effective number of points stays under this
+  bool lay_anew = false;       ///< at each doubling the lattice is laid by the moments of the points so far
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
   Eigen::MatrixXd covariance;
   Eigen::MatrixXd
@@ -167,7 +168,8 @@ struct HyperPosterior {
   double log_evidence = 0;  ///< log of the integral of likelihood times prior
   bool converged = true;
   int evaluations = 0;
-  int failed_points = 0;  ///< points left out as Newton failed there
+  int failed_points = 0;        ///< points left out as Newton failed there
+  double effective_points = 0;  ///< of a lattice: as many points of equal weight would say as much; 0 of a grid
 };
 
 /// Called once a point with the solved posterior there; from several threads, for different points.
@@ -188,8 +190,8 @@ using SolverMaker = std::function<PointSolver()>;
 
 /// Maximises the marginal posterior of the hyperparameters (BFGS of Ceres, central differences), then integrates: up to
 /// two hyperparameters on a full grid in the principal axes; more by an importance-weighted rank-1 lattice drawn
-/// through a split Student-t in the principal axes. No random numbers: the same answer every time. Throws
-/// std::runtime_error where no point can be solved.
+/// through a split Student-t in the principal axes (with `lay_anew` moved to where the posterior proves to be). No
+/// random numbers: the same answer every time. Throws std::runtime_error where no point can be solved.
 HyperPosterior integrate_hyperparameters(const LatentModel& model, const Eigen::VectorXd& start,
                                          const HyperOptions& options, const PointCount& begin,
                                          const PointVisitor& visit);
