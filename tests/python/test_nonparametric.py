@@ -45,11 +45,17 @@ def test_npmle_meets_the_exact_optimum(name):
     assert fit.gap <= 1e-10 and fit.support_gap <= 1e-10
 
 
-def self_consistent(records, steps=200_000):
-    """Turnbull's own iteration on the same intervals: slow, but independent of the solver."""
+def innermost(records):
+    """Turnbull's innermost intervals, and which records hold which."""
     ends = sorted({(t, 1) for t in records.t_lo} | {(t, 0) for t in records.t_hi.fillna(np.inf)})
     cells = [(a, b) for (a, left), (b, right) in itertools.pairwise(ends) if left and not right]
     inside = np.array([[low <= a and b <= high for a, b in cells] for low, high in zip(records.t_lo, records.t_hi.fillna(np.inf), strict=True)], float)
+    return cells, inside
+
+
+def self_consistent(records, steps=200_000):
+    """Turnbull's own iteration on the same intervals: slow, but independent of the solver."""
+    cells, inside = innermost(records)
     mass = np.full(len(cells), 1 / len(cells))
     for _ in range(steps):
         mass = mass * (inside.T @ (1 / (inside @ mass))) / len(inside)
@@ -70,6 +76,28 @@ def test_breast_cosmesis_survival_is_the_published_one(arm, name):
         assert fit.survival([row["right"]])["low"][0] == pytest.approx(row["survival_after"], abs=tolerance)
     np.testing.assert_allclose(fit.mass, self_consistent(records, 20_000), atol=1e-12)  # both are at rounding
     assert fit.gap <= 1e-10
+
+
+@pytest.mark.parametrize(("arm", "best", "early"), [(0, -58.060021954, -58.061086018), (1, -65.636964908, -65.636966466)])
+def test_breast_cosmesis_maximum_by_kuhn_and_tucker(arm, best, early):
+    """The log-likelihood is concave in the masses: they are its maximum where its derivative by a mass, over n, is 1 for each that carries mass
+    and at most 1 elsewhere. n (largest - 1) bounds what is left to gain."""
+    records, _ = reference("published_breast_cosmesis")
+    records = records[records.chemotherapy == arm]
+    cells, inside = innermost(records)
+    theirs = pandas.read_csv(REFERENCE / "published_breast_cosmesis" / "survfit.csv").query(f"chemotherapy == {arm}")
+    other = np.array([theirs.mass[(low < theirs.time) & (theirs.time <= high)].sum() for low, high in cells])
+    fit = moltspan.stadium_npmle(records.t_lo, records.t_hi)
+    assert [low for low, _ in cells] == list(fit.left) and other.sum() == pytest.approx(1, abs=1e-11)
+    gradient = {}
+    for name, mass, log_likelihood in (("ours", fit.mass, best), ("theirs", other, early)):
+        held = inside @ mass
+        assert np.log(held).sum() == pytest.approx(log_likelihood, abs=2e-9)  # digits given
+        gradient[name] = (inside / held[:, None]).mean(0)
+    np.testing.assert_allclose(gradient["ours"][fit.mass > 0], 1, atol=1e-12)
+    assert (gradient["ours"][fit.mass == 0] < 0.97).all()
+    # R's masses carry some where the derivative is under 1 and could still gain: its iteration stopped on the way.
+    assert gradient["theirs"][other > 1e-7].min() < 0.97 and gradient["theirs"].max() > 1 + 1e-4
 
 
 def doubly_censored():
