@@ -3,7 +3,8 @@
     python benchmarks/signs.py [collections, default 200] [study ...]
 
 Each collection (40 animals, seed 311): signs noted before 60 % of the molts, log-normal lags of median 14 days (darkened) and 5 days
-(refused) with log-sd .5, all learned from the collection itself. "false alarms": one a sign kind in three stadia as well. Forecasts are
+(refused) with log-sd .5, all learned from the collection itself. "false alarms": one in three stadia as well, of either
+kind, or one of each kind. Forecasts are
 scored against the true next molt by the CRPS of 99 quantiles; standard errors are clustered by collection. "told": the share below the
 median and the gain of one who is told all true parameters, effects and sizes, on the same animals: what there is to gain, and what of the
 share is chance.
@@ -27,7 +28,8 @@ STUDIES = {
     "signs": SIGNS,
     "darkened only, 14 days": {"darkened_chance": 0.6, "sign_lag_days": 14},
     "refused only, 5 days": {"refused_chance": 0.6, "sign_lag_days": 5},
-    "with false alarms": SIGNS | {"false_signs_per_year": ONE_IN_THREE},
+    "a false alarm in three stadia": SIGNS | {"false_signs_per_year": ONE_IN_THREE / 2},
+    "one of each kind in three stadia": SIGNS | {"false_signs_per_year": ONE_IN_THREE},
 }
 LEVELS = [abs(1 - 2 * p / 100) for p in range(1, 50)]
 PROBABILITIES = np.arange(1, 100) / 100

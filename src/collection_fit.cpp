@@ -4,6 +4,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "collection_families.hpp"
 #include "collection_growth.hpp"
 #include "collection_hidden.hpp"
 #include "collection_last.hpp"
@@ -321,6 +322,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   CollectionFit fit;
   fit.collection = std::move(collection);
   fit.options = options;
+  fit.families = {{options.family, 1}};
   fit.table = build_stadia(*fit.collection, options.as_of, options.watched);
   build_data(fit);
   count_kin(fit);
@@ -342,6 +344,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   const bool fitted = search && fit_with_hidden_molts(fit, stadia_options);
   if (!fitted) fit.stadia = fit_stadia(fit.data, stadia_options);
   if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
+  fit.families = weigh_families(fit);
   learn_signs(fit);
   fit.health.insert(fit.health.begin(), fit.stadia.health.begin(), fit.stadia.health.end());
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());

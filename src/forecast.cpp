@@ -276,6 +276,21 @@ MoltEvidence evidence_of(const Context& context, int animal, const NextMolt& nex
   return {context.fit, animal, *next.base, signs_from(context.fit, animal), next.base->first_day(), next.hidden.get()};
 }
 
+/// The law of a running stadium, the families mixed.
+std::unique_ptr<NextMoltLaw> running_law(const CollectionFit& fit, const NextMolt& next, double watched) {
+  const Family own = fit.options.family;
+  auto law = std::make_unique<RunningLaw>(own, next.points, next.starts, watched, next.counted);
+  if (fit.families.size() < 2) return law;
+  std::vector<MixedLaw::Part> parts;
+  parts.emplace_back(fit.families.front().weight, std::move(law));
+  for (std::size_t f = 1; f < fit.families.size(); ++f)
+    parts.emplace_back(
+        fit.families[f].weight,
+        std::make_unique<RunningLaw>(fit.families[f].family, in_family(next.points, own, fit.families[f].family),
+                                     next.starts, watched, next.counted));
+  return std::make_unique<MixedLaw>(std::move(parts));
+}
+
 /// Law of a running stadium of known start, without signs.
 NextMolt running_molt(const Context& context, int animal) {
   const CollectionFit& fit = context.fit;
@@ -292,7 +307,7 @@ NextMolt running_molt(const Context& context, int animal) {
   count_hidden_once(fit, inputs.running_row, age + watched, next.counted, next.points);
   if (fit.hidden.used())
     next.hidden = std::make_unique<HiddenBranches>(fit, inputs.running_row, next.points, age, watched, next.counted);
-  next.base = std::make_unique<RunningLaw>(fit.options.family, next.points, next.starts, watched, next.counted);
+  next.base = running_law(fit, next, watched);
   return next;
 }
 

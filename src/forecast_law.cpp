@@ -95,6 +95,73 @@ double RunningLaw::survival(double x_days) const {
   return std::min(sum, 1.0);
 }
 
+MixedLaw::MixedLaw(std::vector<Part> parts) : parts_(std::move(parts)) {
+  first_day_ = parts_.front().second->first_day();
+  survival_at_start_ = 0;
+  for (const auto& [weight, law] : parts_) survival_at_start_ += weight * law->survival_at_start();
+}
+
+double MixedLaw::survival(double x_days) const {
+  double sum = 0;
+  for (const auto& [weight, law] : parts_) sum += weight * law->survival(x_days);
+  return std::min(sum, 1.0);
+}
+
+namespace {
+
+constexpr std::size_t joined_points = 3;
+
+struct LawMoments {
+  double mean, sd;
+};
+
+LawMoments moments_of(Family family) {
+  if (family == Family::weibull) return {numeric::GumbelMinLaw::mean, std::sqrt(numeric::GumbelMinLaw::variance)};
+  if (family == Family::loglogistic) return {numeric::LogisticLaw::mean, std::sqrt(numeric::LogisticLaw::variance)};
+  return {numeric::NormalLaw::mean, std::sqrt(numeric::NormalLaw::variance)};
+}
+
+/// Points joined in groups of about equal weight, from the least sigma to the greatest, each with the group's moments.
+std::vector<LawPoint> joined(std::vector<LawPoint> points) {
+  if (points.size() <= joined_points) return points;
+  std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.sigma < b.sigma; });
+  double total = 0, before = 0;
+  for (const LawPoint& p : points) total += p.weight;
+  std::vector<LawPoint> groups(joined_points);
+  std::vector<double> square(joined_points, 0.0);
+  for (const LawPoint& p : points) {
+    const auto g =
+        std::min(joined_points - 1, static_cast<std::size_t>((before + 0.5 * p.weight) / total * joined_points));
+    before += p.weight;
+    groups[g].weight += p.weight;
+    groups[g].mean += p.weight * p.mean;
+    square[g] += p.weight * (p.variance + p.mean * p.mean);
+    groups[g].sigma += p.weight * p.sigma * p.sigma;
+  }
+  for (std::size_t g = 0; g < joined_points; ++g) {
+    LawPoint& p = groups[g];
+    if (!(p.weight > 0)) continue;
+    p.mean /= p.weight;
+    p.variance = std::max(square[g] / p.weight - p.mean * p.mean, 0.0);
+    p.sigma = std::sqrt(p.sigma / p.weight);
+  }
+  std::erase_if(groups, [](const LawPoint& p) { return !(p.weight > 0); });
+  return groups;
+}
+
+}  // namespace
+
+std::vector<LawPoint> in_family(std::vector<LawPoint> points, Family from, Family to) {
+  points = joined(std::move(points));
+  const LawMoments old = moments_of(from), wanted = moments_of(to);
+  for (LawPoint& p : points) {
+    const double mean = p.mean + p.sigma * old.mean;
+    p.sigma *= old.sd / wanted.sd;
+    p.mean = mean - p.sigma * wanted.mean;
+  }
+  return points;
+}
+
 RandomMomentLaw::RandomMomentLaw(Family family, std::vector<LawPoint> points, double watched_days, double now)
     : family_(family), points_(std::move(points)), watched_days_(watched_days) {
   first_day_ = now;

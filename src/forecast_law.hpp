@@ -1,5 +1,7 @@
 #pragma once
 
+#include <memory>
+#include <utility>
 #include <vector>
 
 #include "intervals_law.hpp"
@@ -46,6 +48,23 @@ class RunningLaw final : public NextMoltLaw {
   std::vector<LawPoint> points_;
   std::vector<StartAge> starts_;
 };
+
+/// The first of several laws, mixed with the others.
+class MixedLaw final : public NextMoltLaw {
+ public:
+  using Part = std::pair<double, std::unique_ptr<NextMoltLaw>>;  ///< weight and law
+  explicit MixedLaw(std::vector<Part> parts);
+  double survival(double x_days) const override;
+  double share_beyond(const LawPoint& point, double x_days) const override {
+    return parts_.front().second->share_beyond(point, x_days);
+  }
+
+ private:
+  std::vector<Part> parts_;
+};
+
+/// A few points of another family with the mean and sd of log T that these have, like ones joined.
+std::vector<LawPoint> in_family(std::vector<LawPoint> points, Family from, Family to);
 
 /// No molt on record: watched for `watched_days` up to day x = `now`, from a random moment of a stadium.
 class RandomMomentLaw final : public NextMoltLaw {

@@ -77,8 +77,9 @@ class FastLaw final : public NextMoltLaw {
 };
 
 /// Whether the law is far from all trouble of a table of Phi: else the exact one is taken.
-bool is_plain(const NextMolt& next, Family family) {
-  return family == Family::lognormal && !next.starts.empty() && next.base->survival_at_start() > fast_from;
+bool is_plain(const NextMolt& next, const CollectionFit& fit) {
+  return fit.options.family == Family::lognormal && fit.families.size() == 1 && !next.starts.empty() &&
+         next.base->survival_at_start() > fast_from;
 }
 
 struct LawNode {
@@ -275,7 +276,7 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.growth = growth;
   plan.first_day = next.law().first_day();
   plan.watched_days = next.watched_days;
-  const auto fast = is_plain(next, plan.family) ? std::make_unique<FastLaw>(next) : nullptr;
+  const auto fast = is_plain(next, fit) ? std::make_unique<FastLaw>(next) : nullptr;
   plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
   set_covariates(plan, fit, animal);
   set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);

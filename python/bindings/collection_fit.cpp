@@ -35,7 +35,11 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("priors", &CollectionOptions::priors)
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
-      .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts);
+      .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
+      .def_readwrite("mix_families", &CollectionOptions::mix_families);
+  py::class_<FamilyWeight>(m, "FamilyWeight")
+      .def_readonly("family", &FamilyWeight::family)
+      .def_readonly("weight", &FamilyWeight::weight);
   py::class_<SignParameters>(m, "SignParameters")
       .def_readonly("noted", &SignParameters::noted)
       .def_readonly("alarms_per_day", &SignParameters::alarms_per_day)
@@ -65,6 +69,7 @@ void bind_collection_fit(py::module_& m) {
       .def_property_readonly(
           "growth", [](const CollectionFit& fit) { return std::const_pointer_cast<GrowthModelFit>(fit.growth); })
       .def_readonly("group_names", &CollectionFit::group_names)
+      .def_readonly("families", &CollectionFit::families)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("hidden", &CollectionFit::hidden)

@@ -8,6 +8,7 @@ from moltspan import _core
 
 FAMILY_WORDS = {"lognormal": "W standard normal (log-normal stadia)", "weibull": "W standard smallest extreme value (Weibull stadia)",
                 "loglogistic": "W standard logistic (log-logistic stadia)"}
+FAMILY_NAMES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 TRUNCATION_WORDS = {"conditional": "their likelihood was divided by the chance of reaching that age, given the effects of the animal",
                     "marginal": "their marginal likelihood was divided by the marginal chance of reaching that age",
                     "renewal": "their likelihood was that of a stadium met at a random moment, the density over the mean length given the animal"}
@@ -38,7 +39,7 @@ def collection_text(fit):
     """The paragraph on the joint fit of a collection."""
     last = fit.collection.as_of
     records = f"Records up to {fit.as_of} were used" + (f"; the last record is dated {last}" if last else "") + "."
-    about = " ".join(filter(None, [records, WATCHED_WORDS[fit.asked["watched"]], _sizes(fit), _unrecorded(fit._core.hidden)]))
+    about = " ".join(filter(None, [records, WATCHED_WORDS[fit.asked["watched"]], _sizes(fit), _unrecorded(fit._core.hidden), _families(fit)]))
     return stadia_text(fit.stadia, about).replace(_health(fit.stadia.health), _health(fit.health))
 
 
@@ -48,6 +49,19 @@ def _sizes(fit):
         return ""
     how = "a growth model fitted to all readings" if fit.growth is not None else "readings smoothed along each animal's molts with a usual growth ratio"
     return f"Sizes at the start of stadia came from {how}; their variance was added to that of the stadium."
+
+
+def shares_of_families(weights):
+    """`log-normal .86, log-logistic .14`."""
+    return listed([f"{FAMILY_NAMES[name]} {share:.2f}" for name, share in weights.items()])
+
+
+def _families(fit):
+    weights = fit.family_weights
+    if len(weights) < 2:
+        return ""
+    return ("Forecasts of running stadia mixed laws of the same mean and standard deviation of log T by their pseudo Bayes factors "
+            f"({shares_of_families(weights)}).")
 
 
 def _unrecorded(hidden):
