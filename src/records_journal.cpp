@@ -173,9 +173,9 @@ void JournalReader::read_event(RowReport& report, Entry& entry) {
     return report.fault("event", "", "an event in every row", "fill in what happened, such as molt or ate");
   const auto event = words_.find(text);
   if (!event)
-    return report.fault("event", text, "an event that is known",
-                        "the nearest is '" + nearest_word(text, event_names()) +
-                            "'; or say in folder.toml under [events] what '" + std::string(text) + "' means");
+    return report.fault(
+        "event", text, "an event that is known",
+        event_advice(text) + "; or say in folder.toml under [events] what '" + std::string(text) + "' means");
   entry.event = *event;
   read_on(report, entry);
   read_value(report, entry);

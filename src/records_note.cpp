@@ -147,7 +147,7 @@ bool NoteReader::read_event() {
   const std::string word = at_ < words_.words.size() ? words_.words[at_] : "";
   if (word.empty()) return refuse("event", "", "an event behind the animal", "say what happened, such as molt or ate");
   return refuse("event", word, "an event that is known, or another id",
-                "the nearest event is " + in_quotes(nearest_word(word, event_names())));
+                event_advice(joined(words_.words, at_, words_.words.size())));
 }
 
 bool NoteReader::read_day(std::string_view word, Day& day) {

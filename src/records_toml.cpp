@@ -78,8 +78,7 @@ void read_events(const std::string& source, const toml::table& events, FolderRul
     const auto ours = find_event(text);
     if (!ours)
       refuse(source, node.source(),
-             in_quotes(text) + " is no event of ours; the nearest is '" + nearest_word(text, event_names()) +
-                 "' (write \"your word\" = \"our word\")");
+             in_quotes(text) + " is no event of ours: " + event_advice(text) + " (\"your word\" = \"our word\")");
     rules.events.emplace_back(key.str(), event_name(*ours));
   }
 }

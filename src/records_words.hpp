@@ -27,6 +27,10 @@ std::size_t edit_distance(std::string_view a, std::string_view b);
 /// The candidate with the least edit distance to `word` after folding; blank where there are no candidates.
 std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates);
 
+/// What to write instead of a word that is no event: the event that people mean by it, or a step; the list of events
+/// where nobody can tell. An offer, never taken for an event.
+std::string event_advice(std::string_view word);
+
 /// All words of the `event` column, in the order of Event.
 std::span<const std::string_view> event_names();
 

@@ -117,6 +117,35 @@ TEST(RecordsWords, EventsByNameAliasAndSpelling) {
   EXPECT_EQ(nearest_word("carapace lenght", event_names()), "carapace_length");
 }
 
+// By hand: what a keeper means by the word. What is meant is offered and never taken.
+TEST(RecordsWords, WhatIsNoEventGetsTheEventThatIsMeant) {
+  const std::pair<const char*, const char*> words[] = {{"shedded", "'molt'"},
+                                                       {"mollt", "'molt'"},
+                                                       {"shed skin", "'skin_found'"},
+                                                       {"Exuviae", "'skin_found'"},
+                                                       {"eats", "'ate'"},
+                                                       {"ate well", "'ate'"},
+                                                       {"not eating", "'refused'"},
+                                                       {"died today", "'died'"},
+                                                       {"RIP", "'died'"},
+                                                       {"death", "'died'"},
+                                                       {"on its back", "'on_back'"},
+                                                       {"hiding", "'sealed_in'"},
+                                                       {"rehoused", "'enclosure'"},
+                                                       {"DLS", "'leg_span'"},
+                                                       {"leg lost", "'limb_lost'"},
+                                                       {"gave away", "'left'"},
+                                                       {"pre-molt", "darkened, refused"},
+                                                       {"carapace lenght", "'carapace_length'"},
+                                                       {"bought", "acquired"}};
+  for (const auto& [word, meant] : words) {
+    EXPECT_NE(event_advice(word).find(meant), std::string::npos) << word << ": " << event_advice(word);
+    EXPECT_FALSE(find_event(word)) << word;
+  }
+  for (const auto* word : {"xyzzy", "did not do it", "\xd0\xbb\xd0\xb8\xd0\xbd\xd1\x8c\xd0\xba\xd0\xb0", "", "-"})
+    EXPECT_EQ(event_advice(word).rfind("the events are molt, ", 0), 0u) << word << ": " << event_advice(word);
+}
+
 TEST(RecordsWords, SexWords) {
   EXPECT_EQ(find_sex("Female"), 0);
   EXPECT_EQ(find_sex("m"), 1);
