@@ -4,6 +4,8 @@
 #include <boost/math/distributions/binomial.hpp>
 #include <boost/math/distributions/chi_squared.hpp>
 #include <boost/math/distributions/fisher_f.hpp>
+#include <boost/math/special_functions/beta.hpp>
+#include <boost/math/special_functions/gamma.hpp>
 #include <boost/math/tools/toms748_solve.hpp>
 #include <cmath>
 #include <numeric>
@@ -148,7 +150,7 @@ VectorXd adjust_holm(const VectorXd& p_values) {
 
 namespace {
 
-constexpr int lattice_points = 1 << 16;
+constexpr int lattice_points = 1 << 14, directions_a_bin = 64;
 
 /// A square root of the correlation of the contrasts: rows x rank.
 MatrixXd half_of(const MatrixXd& correlation) {
@@ -179,45 +181,66 @@ double lattice_uniform(int point, double step) {
   return std::clamp(u, 0x1p-53, 1 - 0x1p-53);
 }
 
-/// Sorted draws of the largest |t|.
-std::vector<double> largest_t(const MatrixXd& correlation, double df) {
-  const MatrixXd half = half_of(correlation);
-  const auto steps = lattice_steps(half.cols() + 1);
-  std::vector<double> largest(lattice_points);
-  VectorXd z(half.cols());
-  for (int i = 0; i < lattice_points; ++i) {
-    for (Eigen::Index j = 0; j < z.size(); ++j)
-      z[j] = numeric::normal_quantile(lattice_uniform(i, steps[static_cast<std::size_t>(j)]));
-    double scale = 1;
-    if (std::isfinite(df))
-      scale = std::sqrt(df / quantile(boost::math::chi_squared(df), lattice_uniform(i, steps.back())));
-    largest[static_cast<std::size_t>(i)] = (half * z).cwiseAbs().maxCoeff() * scale;
+/// The law of the largest |t| of several contrasts. The normal vector behind them is a direction times a radius: given
+/// the direction the chance is a tail of F (of chi^2 with infinite df), which is exact however far out. Directions are
+/// those of a lattice, neighbors in what counts of them taken together.
+class LargestT {
+ public:
+  LargestT(const MatrixXd& correlation, double df) : df_(df) {
+    const MatrixXd half = half_of(correlation);
+    rank_ = static_cast<double>(half.cols());
+    const auto steps = lattice_steps(half.cols());
+    std::vector<double> square_of_largest;
+    VectorXd z(half.cols());
+    for (int i = 0; i < lattice_points; ++i) {
+      for (Eigen::Index j = 0; j < z.size(); ++j)
+        z[j] = numeric::normal_quantile(lattice_uniform(i, steps[static_cast<std::size_t>(j)]));
+      square_of_largest.push_back((half * z).cwiseAbs2().maxCoeff() / z.squaredNorm());
+    }
+    std::sort(square_of_largest.begin(), square_of_largest.end());
+    for (auto at = square_of_largest.begin(); at != square_of_largest.end(); at += directions_a_bin)
+      square_of_largest_.push_back(std::accumulate(at, at + directions_a_bin, 0.0) / directions_a_bin);
   }
-  std::sort(largest.begin(), largest.end());
-  return largest;
-}
 
-double share_beyond(const std::vector<double>& sorted, double value) {
-  const auto at = std::lower_bound(sorted.begin(), sorted.end(), value);
-  return static_cast<double>(sorted.end() - at) / static_cast<double>(sorted.size());
-}
+  double chance_beyond(double t) const {
+    double sum = 0;
+    for (double largest : square_of_largest_) {
+      const double square = t * t / largest;
+      sum += std::isfinite(df_) ? boost::math::ibetac(0.5 * rank_, 0.5 * df_, square / (square + df_))
+                                : boost::math::gamma_q(0.5 * rank_, 0.5 * square);
+    }
+    return sum / static_cast<double>(square_of_largest_.size());
+  }
+
+  /// The t that is passed with `chance`, between two that bracket it.
+  double quantile(double chance, double low, double high) const {
+    const auto excess = [&](double t) { return chance_beyond(t) - chance; };
+    const double at_low = excess(low), at_high = excess(high);
+    if (!(at_low > 0)) return low;
+    if (!(at_high < 0)) return high;
+    std::uintmax_t steps = 100;
+    const auto found = boost::math::tools::toms748_solve(excess, low, high, at_low, at_high,
+                                                         boost::math::tools::eps_tolerance<double>(30), steps);
+    return 0.5 * (found.first + found.second);
+  }
+
+ private:
+  double df_, rank_ = 0;
+  std::vector<double> square_of_largest_;
+};
 
 void set_max_t(Contrasts& c, const MatrixXd& covariance, double level, double df) {
   const auto n = static_cast<double>(c.estimate.size());
-  const double single = group::t_quantile(level, df), bonferroni = group::t_quantile(1 - (1 - level) / n, df);
-  std::vector<double> sorted;
-  if (c.estimate.size() > 1) {
-    const VectorXd inverse = c.standard_error.cwiseInverse();
-    sorted = largest_t(inverse.asDiagonal() * covariance * inverse.asDiagonal(), df);
-    const auto at = static_cast<std::size_t>(level * static_cast<double>(sorted.size()));
-    c.critical_value = std::clamp(sorted[std::min(at, sorted.size() - 1)], single, bonferroni);
-  } else {
-    c.critical_value = single;
-  }
+  c.critical_value = group::t_quantile(level, df);
   c.p_max_t = c.p_value;
-  for (Eigen::Index i = 0; i < c.estimate.size() && !sorted.empty(); ++i)
-    c.p_max_t[i] = std::clamp(share_beyond(sorted, std::abs(c.estimate[i] / c.standard_error[i])), c.p_value[i],
-                              std::min(1.0, n * c.p_value[i]));
+  if (n > 1 && c.standard_error.minCoeff() > 0) {
+    const VectorXd inverse = c.standard_error.cwiseInverse();
+    const LargestT law(inverse.asDiagonal() * covariance * inverse.asDiagonal(), df);
+    c.critical_value = law.quantile(1 - level, c.critical_value, group::t_quantile(1 - (1 - level) / n, df));
+    for (Eigen::Index i = 0; i < c.estimate.size(); ++i)
+      c.p_max_t[i] = std::clamp(law.chance_beyond(c.estimate[i] / c.standard_error[i]), c.p_value[i],
+                                std::min(1.0, n * c.p_value[i]));
+  }
   c.simultaneous_lower = c.estimate - c.critical_value * c.standard_error;
   c.simultaneous_upper = c.estimate + c.critical_value * c.standard_error;
 }

@@ -134,9 +134,9 @@ struct Contrasts {
 };
 
 /// `weights` x `values` with errors from `covariance`; t quantiles with `df` degrees of freedom (infinite = normal).
-/// max-t: the distribution of the largest |t| of all contrasts by 2^16 lattice points (error of a chance about .001,
-/// kept between the single and the Bonferroni value), so p_max_t is Tukey's where all pairs are compared. With finite
-/// df all t share one chi^2.
+/// max-t: the distribution of the largest |t| of all contrasts over 2^14 directions, the radius in closed form
+/// (relative error of a chance about .002; kept between the single and the Bonferroni value), so p_max_t is Tukey's
+/// where all pairs are compared. With finite df all t share one chi^2.
 Contrasts contrasts(const Eigen::VectorXd& values, const Eigen::MatrixXd& covariance, const Eigen::MatrixXd& weights,
                     double level, double df = std::numeric_limits<double>::infinity());
 

@@ -3,22 +3,22 @@
 from moltspan import _core, frames
 from moltspan.group_table import ResultTable
 from moltspan.intervals import choice
-from moltspan.result import Health
+from moltspan.result import Health, design_fact
 
 
-def allometry_fit(table, y, x, by=None, method="sma", level=0.95, test_slope=1.0):
+def allometry_fit(table, y, x, by=None, method="sma", level=0.95, test_slope=1.0, assigned=False):
     """Fits log y = intercept + slope log x (natural logarithms) for each group of the column `by`.
 
     `y`, `x`: names of columns of positive sizes; rows with a blank in either (or in `by`) are left out and counted.
     `method="sma"`: standardised major axis, for the slope itself; "ols": least squares, for predicting y from x.
     `test_slope`: each slope is tested against it (1: isometry of two lengths; 3: a mass on a length). With two groups or more
     `.common_slope` and `.p_common` say whether they share one (Warton et al. 2006, Biological Reviews 81:259). Rows are taken to
-    be different animals: several of one animal make the intervals too narrow.
+    be different animals: several of one animal make the intervals too narrow. `assigned` as in `stadium_effects`.
     """
     choice("method", method, ("ols", "sma"))
     xs, ys, groups, labels, left_out = _complete_rows(table, x, y, by)
     core = _core.allometry_fit(xs, ys, groups, getattr(_core.LineMethod, method), level, test_slope)
-    asked = {"y": y, "x": x, "by": by, "method": method, "level": level, "test_slope": test_slope}
+    asked = {"y": y, "x": x, "by": by, "method": method, "level": level, "test_slope": test_slope, "assigned": assigned}
     return AllometryFit(core, labels, asked, left_out, frames.kind_of(table))
 
 
@@ -52,6 +52,7 @@ def _facts(core, asked, left_out):
         estimate, lower, upper = _interval(core.common_slope)
         kind = f"F({core.statistic_df}, {core.residual_df:g})" if asked["method"] == "ols" else f"likelihood ratio ({core.statistic_df} df)"
         facts.append(("common slope", f"{estimate:.4g} ({lower:.4g}, {upper:.4g}); equal slopes: {kind} {core.statistic:.4g}, p {core.p_common:.3g}"))
+        facts.append(design_fact(asked["assigned"]))
     return facts
 
 

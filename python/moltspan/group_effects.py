@@ -12,10 +12,7 @@ from moltspan.group_table import ResultTable
 from moltspan.group_tables import animal_groups
 from moltspan.growth import fit_growth
 from moltspan.intervals import check_level, choice, fit_stadia
-from moltspan.result import ORDER, Health, shown
-
-ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
-ASSIGNED = "assigned by design (as stated): the difference may be read as an effect of the treatment"
+from moltspan.result import ORDER, Health, design_fact, shown
 
 
 def stadium_effects(table, by, formula="1", cohort=None, animal=None, taxon=None, family="lognormal", method="ml", level=0.95,
@@ -233,7 +230,7 @@ def _facts(asked, n, left_out, units, df):
     model = f"{n} rows" + (f", {left_out} without a value or a day watched left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
     facts = [("compared", f"{asked['measure']} by {asked['by']}; {model}"),
              ("intervals", f"{asked['level'] * 100:g} %" + (f", {units[1]} {units[0]}, {df:g} degrees of freedom" if units else ""))]
-    return [*facts, ("reading", ASSIGNED if asked["assigned"] else ASSOCIATION)]
+    return [*facts, design_fact(asked["assigned"])]
 
 
 def _test_fact(test):

@@ -7,20 +7,21 @@ import numpy as np
 from moltspan import _core, frames
 from moltspan.intervals import check_level, choice
 from moltspan.nonparametric import RESAMPLES, Records, _npmle, _number
-from moltspan.result import Health, Result
+from moltspan.result import Health, Result, design_fact
 
 SCORES = ("sun", "finkelstein")
 
 
 def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, animal=None, strata=None, scores="sun", permutations=0,
-                   level=0.95, resamples=RESAMPLES, seed=1, threads=1):
+                   level=0.95, assigned=False, resamples=RESAMPLES, seed=1, threads=1):
     """Compares stadia of k groups without a family: medians and their differences to the first group first, then a generalized
     log-rank test for interval-censored times.
 
     `scores`: "sun" (log-rank scores with right-censored times) or "finkelstein" (grouped proportional hazards), from the pooled estimate of
     each of the `strata` (a column). p from chi-square with the variance of permutations of scores within strata, which assumes that
     groups are watched alike; `permutations` > 0 also counts that many. Records of one animal are taken as independent in p, not in
-    the limits where `animal` is given.
+    the limits where `animal` is given. `assigned=True` states that the groups were assigned by design; otherwise the result says that it
+    shows association only.
     """
     choice("scores", scores, SCORES), check_level(level)
     records = Records(table, max_days, entry_days, weights, animal)
@@ -35,7 +36,8 @@ def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, a
     fits = {" / ".join(label): _npmle(records, members) for label, members in groups.items()}
     differences = _differences(fits, level, resamples, seed, threads)
     return StadiaComparison(_core=test, fits=MappingProxyType(fits), _differences=differences, _kind=records.kind,
-                            asked=MappingProxyType({"scores": scores, "strata": strata, "level": level, "permutations": permutations}))
+                            asked=MappingProxyType({"scores": scores, "strata": strata, "level": level, "permutations": permutations,
+                                                    "assigned": assigned}))
 
 
 def _group_codes(records, by):
@@ -78,7 +80,7 @@ class StadiaComparison(Result):
 
     def _facts(self):
         return [("differences", f"of medians to the first group, {self.asked['level'] * 100:g} % bootstrap limits"),
-                ("test", self._test_line()), ("health", str(self.health))]
+                design_fact(self.asked["assigned"]), ("test", self._test_line()), ("health", str(self.health))]
 
     def _test_line(self):
         permuted = "" if np.isnan(self.p_permutation) else f"; of {self.asked['permutations']} permutations: {self.p_permutation:.4g}"

@@ -12,6 +12,8 @@ import numpy as np
 from moltspan import frames
 
 ORDER = ("good", "warning", "bad")
+ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
+ASSIGNED = "assigned by design (as stated): the difference may be read as an effect of the treatment"
 LATEX = {"\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{", "}": r"\}",
          "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}", ">": r"\textgreater{}"}
 
@@ -33,6 +35,11 @@ class Health:
         if not self.notes:
             return self.state
         return self.state + ": " + "; ".join(dict.fromkeys(text for _, _, text in self.notes))
+
+
+def design_fact(assigned):
+    """What a difference of groups may be taken for."""
+    return "reading", ASSIGNED if assigned else ASSOCIATION
 
 
 class Fixed:

@@ -39,6 +39,8 @@ def test_common_axis_meets_the_likelihood_search_of_r():
     fit = moltspan.allometry_fit(IRIS, "y", "x", by="species", method="sma")
     np.testing.assert_allclose(fit.common_slope, [R["sma"]["slope"], *R["sma"]["ci"]], rtol=1e-6)  # optim's own error is 1e-7
     np.testing.assert_allclose([fit.statistic, fit.p_common], [R["sma"]["statistic"], R["sma"]["p"]], rtol=1e-7)
+    assert "an association" in fit.summary()
+    assert "assigned by design (as stated)" in moltspan.allometry_fit(IRIS, "y", "x", by="species", assigned=True).summary()
 
 
 @pytest.mark.parametrize("method", ["ols", "sma"])

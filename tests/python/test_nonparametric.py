@@ -173,6 +173,7 @@ def test_breast_cosmesis_arms_compared():
     assert found.chi_square**0.5 == pytest.approx(2.6684, abs=5e-5)
     assert found.p_value == pytest.approx(0.007622, abs=5e-7)
     assert found.frame["score"][1] == pytest.approx(9.141846, abs=5e-6)
+    assert "not assigned by design: an association" in found.summary()
 
 
 # --- laws -----------------------------------------------------------------------------------------------------------------------------
