@@ -90,14 +90,34 @@ std::vector<TaxonUse> taxa_in_use(const Collection& collection) {
   return result;
 }
 
+/// `B. hamorii` beside `Brachypelma hamorii`.
+bool abbreviates(const std::string& a, const std::string& b) {
+  const std::size_t blank = b.find(' ');
+  return a.size() > 3 && a[1] == '.' && blank != std::string::npos && b[1] != '.' && a[0] == b[0] &&
+         a.substr(a.find_first_not_of(' ', 2)) == b.substr(blank + 1);
+}
+
+std::string difference(const TaxonUse& a, const TaxonUse& b) {
+  if (abbreviates(a.folded, b.folded) || abbreviates(b.folded, a.folded)) return "differs in how the genus is written";
+  return a.folded == b.folded ? "differs in capitals" : "differs by a letter";
+}
+
 void doubt_spelling(Collection& collection, const TaxonUse& a, const TaxonUse& b) {
   const TaxonUse& rare = a.animals < b.animals ? a : b;
   const TaxonUse& common = &rare == &a ? b : a;
   collection.problems.push_back({Severity::doubt, collection.raw.animals.source, rare.row, rare.animal, "taxon",
                                  rare.name,
                                  "one spelling a taxon; '" + common.name + "' (" + std::to_string(common.animals) +
-                                     " animals) differs by a letter",
+                                     (common.animals == 1 ? " animal) " : " animals) ") + difference(a, b),
                                  "correct one of the two if they are the same; they count as two taxa now"});
+}
+
+void check_abbreviations(Collection& collection, const std::vector<TaxonUse>& taxa) {
+  for (const TaxonUse& brief : taxa) {
+    if (brief.folded.size() < 4 || brief.folded[1] != '.') continue;
+    for (const TaxonUse& full : taxa)
+      if (abbreviates(brief.folded, full.folded)) doubt_spelling(collection, brief, full);
+  }
 }
 
 /// Names that differ by a letter share a form with one letter left out, so only those need comparing.
@@ -120,6 +140,7 @@ void check_spellings(Collection& collection) {
   pairs.erase(std::unique(pairs.begin(), pairs.end()), pairs.end());
   for (const auto& [a, b] : pairs)
     if (differ_by_letter(taxa[a].folded, taxa[b].folded)) doubt_spelling(collection, taxa[a], taxa[b]);
+  check_abbreviations(collection, taxa);
 }
 
 /// A journal row may name either; which one is meant then has to be said.

@@ -82,7 +82,8 @@ std::string JournalReader::unknown_animal_step(std::string_view text) {
   if (++suggestions_ > most_suggestions || collection_.animals.empty()) return step;
   std::vector<std::string_view> ids;
   for (const Animal& animal : collection_.animals) ids.push_back(animal.id);
-  return step + "; the nearest known one is '" + nearest_word(text, ids) + "'";
+  const std::string nearest = nearest_id(text, ids);
+  return nearest.empty() ? step : step + "; the nearest known one is " + in_quotes(nearest);
 }
 
 void JournalReader::add_target(std::string_view text, Targets& result, RowReport& report, bool say) {

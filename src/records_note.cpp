@@ -130,9 +130,10 @@ bool NoteReader::read_animals() {
   const std::string word = words_.words.empty() ? "" : words_.words.front();
   std::vector<std::string_view> ids;
   for (const Animal& animal : collection_.animals) ids.push_back(animal.id);
+  const std::string nearest = nearest_id(word, ids);
   return refuse("animal", word, "an id or a cohort first",
-                "write for example: " + nearest_word(word, ids) + " molt 5cm; or add the animal to " +
-                    collection_.raw.animals.source);
+                "write for example: " + (nearest.empty() && !ids.empty() ? std::string(ids.front()) : nearest) +
+                    " molt 5cm; or add the animal to " + collection_.raw.animals.source);
 }
 
 bool NoteReader::read_event() {

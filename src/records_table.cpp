@@ -23,9 +23,20 @@ TableView::TableView(const TextTable& table, const FolderRules& rules, const std
   for (const std::string_view name : required) {
     if (column(name) >= 0 || !usable_) continue;
     usable_ = false;
-    problems.push_back({Severity::fault, file(), 0, "", std::string(name), "", "the column '" + std::string(name) + "'",
-                        "add the column, or say in folder.toml under [columns] which of yours it is"});
+    problems.push_back({Severity::fault, file(), 0, "", std::string(name), "",
+                        "the column '" + std::string(name) + "'; it has " + headings(),
+                        "add the column, or say in folder.toml under [columns] which of yours it is, such as \"" +
+                            (table.columns.empty() ? "my word" : table.columns.front()) + "\" = \"" +
+                            std::string(name) + "\""});
   }
+}
+
+std::string TableView::headings() const {
+  constexpr std::size_t most = 12;
+  std::string list;
+  for (std::size_t i = 0; i < std::min(most, table_->columns.size()); ++i)
+    list += (i ? ", " : "") + table_->columns[i].substr(0, 40);
+  return list.empty() ? "none" : table_->columns.size() > most ? list + ", ..." : list;
 }
 
 void TableView::find_columns(const FolderRules& rules, const std::vector<std::string_view>& known,
@@ -96,7 +107,9 @@ std::optional<Day> read_day(RowReport& report, std::string_view column, std::str
     case DateState::unreadable:
       report.fault(
           column, text, "a date such as 2026-04-03",
-          "write it as YYYY-MM-DD; where only the month is known, its first day in date and its last in until");
+          column == "date" || column == "until"
+              ? "write it as YYYY-MM-DD; where only the month is known, its first day in date and its last in until"
+              : "write it as YYYY-MM-DD, or leave the cell blank and put what is known into note");
       return {};
     case DateState::impossible:
       report.fault(column, text,

@@ -26,6 +26,8 @@ class TableView {
   int column(std::string_view name) const;  ///< -1 where there is none
   /// The heading as the user wrote it.
   std::string heading(std::string_view name) const;
+  /// The headings as they stand, for a message: the first dozen.
+  std::string headings() const;
   /// Trimmed; blank where there is no such column.
   std::string_view cell(int column, std::size_t row) const;
   std::int64_t line(std::size_t row) const { return table_->rows[row]; }

@@ -146,6 +146,19 @@ std::string nearest_word(std::string_view word, Names candidates) {
   return best;
 }
 
+std::string nearest_id(std::string_view text, Names ids) {
+  const std::string folded = fold(text.substr(0, 60));
+  for (const std::string_view id : ids)
+    if (fold(id) == folded) return std::string(id);
+  for (const std::string_view id : ids) {
+    const std::string other = fold(id);
+    if (folded.size() > 1 && other.size() > 1 && (other.starts_with(folded) || folded.starts_with(other)))
+      return std::string(id);
+  }
+  const std::string nearest = nearest_word(text, ids);
+  return edit_distance(folded, fold(nearest)) * 3 <= std::max<std::size_t>(folded.size(), 3) ? nearest : "";
+}
+
 Names event_names() { return events; }
 Names column_names() { return Names(columns.begin(), std::find(columns.begin(), columns.end(), std::string_view{})); }
 std::string_view event_name(Event event) { return events[static_cast<std::size_t>(event)]; }

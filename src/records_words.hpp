@@ -27,6 +27,10 @@ std::size_t edit_distance(std::string_view a, std::string_view b);
 /// The candidate with the least edit distance to `word` after folding; blank where there are no candidates.
 std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates);
 
+/// The id that a wrong one most likely means: the same but for capitals, one that begins with the other, or one that
+/// few letters tell apart (a third of it at most). Blank where none is like it.
+std::string nearest_id(std::string_view text, std::span<const std::string_view> ids);
+
 /// What to write instead of a word that is no event: the event that people mean by it, or a step; the list of events
 /// where nobody can tell. An offer, never taken for an event.
 std::string event_advice(std::string_view word);

@@ -18,15 +18,20 @@ PHASE_STYLES = {"overdue": "bold magenta", "premolt": "bold yellow", "postmolt":
 
 
 def problem_line(problem):
-    """One fault or doubt in one line: where it stands, what stands there, the rule, and what to do."""
+    """One fault or doubt in one line: where it stands, what stands there, what was expected, and what to do."""
     place = problem.get("file") or "records"
     if problem.get("row"):
         place += f", row {problem['row']}"
     if problem.get("animal"):
         place += f", animal {problem['animal']}"
-    if problem.get("column"):
-        place += f", {problem['column']} {str(problem.get('value') or '')!r}"
-    return f"{problem.get('severity', 'fault')}: {place}: " + "; ".join(filter(None, (problem.get("rule"), problem.get("next_step"))))
+    value = str(problem.get("value") or "")
+    if problem.get("column") and (value or problem.get("row")):
+        place += f", {problem['column']} {value!r}" if value else f", {problem['column']} is blank"
+    said = [problem.get("rule"), problem.get("next_step")]
+    if problem.get("file"):  # what a fit found in the records as a whole breaks no rule
+        said = [text and f"{label}: {text}" for label, text in zip(("expected", "to do"), said, strict=True)]
+        return f"{problem.get('severity', 'fault')}: {place}; " + "; ".join(filter(None, said))
+    return f"{problem.get('severity', 'fault')}: {place}: " + "; ".join(filter(None, said))
 
 
 def is_fault(problem):

@@ -126,6 +126,11 @@ TEST(RecordsDoubts, TaxaThatDifferByALetter) {
   EXPECT_EQ(doubts("Damon sp. 1", "Damon sp. 2"), 0u) << "numbers tell kinds apart";
   const Collection c = example("", "animal,taxon\nA1,Damon diadema\nA2,Damon diadema\nA3,Damon diadem\n");
   EXPECT_EQ(c.problems.at(0).animal, "A3") << "the rarer spelling is named";
+  EXPECT_EQ(doubts("Brachypelma hamorii", "B. hamorii"), 1u) << "the genus cut short";
+  EXPECT_EQ(doubts("Brachypelma hamorii", "B.hamorii"), 1u);
+  EXPECT_EQ(doubts("Brachypelma hamorii", "B. emilia"), 0u);
+  EXPECT_EQ(doubts("Lasiodora hamorii", "B. hamorii"), 0u);
+  EXPECT_EQ(doubts("B. hamorii", "B."), 0u);
 }
 
 TEST(RecordsDoubts, AnIdThatIsACohortTooIsTakenForTheAnimal) {

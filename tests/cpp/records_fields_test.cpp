@@ -117,6 +117,19 @@ TEST(RecordsWords, EventsByNameAliasAndSpelling) {
   EXPECT_EQ(nearest_word("carapace lenght", event_names()), "carapace_length");
 }
 
+// By hand.
+TEST(RecordsWords, TheNearestIdIsOneThatIsMeant) {
+  const std::vector<std::string_view> ids = {"Rosie", "Bob the 2nd", "A12", "A2"};
+  EXPECT_EQ(nearest_id("rosie", ids), "Rosie");
+  EXPECT_EQ(nearest_id("Bob", ids), "Bob the 2nd");
+  EXPECT_EQ(nearest_id("Rosei", ids), "") << "two letters of five";
+  EXPECT_EQ(nearest_id("Rosy the first", ids), "");
+  EXPECT_EQ(nearest_id("A 12", ids), "A12");
+  EXPECT_EQ(nearest_id("A13", ids), "A12");
+  EXPECT_EQ(nearest_id("xyzzy", ids), "");
+  EXPECT_EQ(nearest_id("", {}), "");
+}
+
 // By hand: what a keeper means by the word. What is meant is offered and never taken.
 TEST(RecordsWords, WhatIsNoEventGetsTheEventThatIsMeant) {
   const std::pair<const char*, const char*> words[] = {{"shedded", "'molt'"},

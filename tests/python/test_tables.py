@@ -77,7 +77,7 @@ def test_faults_are_told_apart_from_doubts():
     out = io.StringIO()
     assert tables.print_faults(document()["problems"], out) == 1
     assert out.getvalue().splitlines() == [
-        "fault: journal.csv, row 812, animal S3, date '2026-06-31': no such day; write the day as YYYY-MM-DD",
+        "fault: journal.csv, row 812, animal S3, date '2026-06-31'; expected: no such day; to do: write the day as YYYY-MM-DD",
         "set aside until mended: S3",
     ]
     assert "S3" not in off_terminal() and "doubt: journal.csv, row 930, animal B3" in off_terminal()
