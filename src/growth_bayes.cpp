@@ -25,7 +25,8 @@ constexpr Index many_rows = 200;  ///< from here on with threads
 constexpr std::size_t least_steps_for_decline = 10;
 constexpr std::size_t enough_values = 8;
 constexpr double reading_visits = 3e5;      ///< of all points together
-constexpr int enough_to_lay_anew = 512;     ///< fewer points are used where many readings make the posterior normal
+constexpr double carried_by_prior = 0.9;    ///< share of the prior's sd that the posterior's has
+constexpr double no_scatter = 1e-4;         ///< sigma over the scatter of the readings: the likelihood has no maximum
 constexpr double few_points = 20;           ///< effective ones of a rough posterior
 constexpr double negligible_weight = 1e-5;  ///< of all points left out together
 
@@ -73,7 +74,18 @@ struct FormFit {
 int most_points(const MixedModel& model) {
   const double sweeps = model.rounded().empty() ? 1 : 4;
   return static_cast<int>(
-      std::clamp(reading_visits / (sweeps * static_cast<double>(model.data().y.size())), 64.0, 4096.0));
+      std::clamp(reading_visits / (sweeps * static_cast<double>(model.data().y.size())), 256.0, 4096.0));
+}
+
+/// Readings that follow the model to the last digit make the likelihood as large as one likes as sigma goes to 0.
+void check_scatter(const MixedModel& model, const VectorXd& spreads) {
+  const VectorXd away = model.data().y.array() - model.data().y.mean();
+  const double scatter = std::sqrt(away.squaredNorm() / static_cast<double>(away.size()));
+  for (std::size_t k = 0; k < std::max<std::size_t>(model.data().measures.size(), 1); ++k)
+    if (!(spreads[static_cast<Index>(k)] > std::log(no_scatter * (scatter > 0 ? scatter : 1))))
+      fail("the readings follow the model exactly, so that " + model.spread_names()[k] +
+           " goes to 0: they look calculated or copied; give readings as they were read, each once, or the step to "
+           "which they are rounded (reading_step_mm)");
 }
 
 FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options, bool declining) {
@@ -84,10 +96,13 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
   how.threads = data.y.size() < many_rows ? 1 : options.threads > 0 ? options.threads : default_threads();
   how.max_points = most_points(model);
   how.enough_points = how.max_points / 3.0;
-  how.lay_anew = how.max_points >= enough_to_lay_anew;
+  how.lay_anew = true;
   result.hyper = integrate_states(
       model, MixedState(model), how, [&](std::size_t n) { result.points.resize(n); },
       [&](std::size_t point, const MixedState& state) { result.points[point] = state.point(); });
+  Index heaviest = 0;
+  result.hyper.weights.maxCoeff(&heaviest);
+  check_scatter(model, result.hyper.points.row(heaviest));
   return result;
 }
 
@@ -142,6 +157,23 @@ void note_members(BayesGrowthFit& fit) {
   if (!fit.data.rows.outer_groups.empty()) note(fit.n_outer, "cohort" + std::string(fit.n_outer == 1 ? "" : "s"));
 }
 
+/// As many effects as readings: their spreads and sigma come out of one scatter.
+void note_told_by_priors(const MixedModel& model, BayesGrowthFit& fit) {
+  std::size_t most = 0;
+  for (const auto& rows : model.rows_of_animal()) most = std::max(most, rows.size());
+  if (model.n_effects() > 0 && most <= static_cast<std::size_t>(model.n_effects()))
+    fit.health.push_back(
+        {HealthState::warning, "few_readings",
+         "no animal has more than " + std::to_string(most) + " reading" + (most == 1 ? "" : "s") +
+             ": how the scatter splits into sigma and the spread between animals rests on the priors"});
+  for (Index i = 0; i < fit.beta.size(); ++i) {
+    const std::string& name = fit.data.coefficients[static_cast<std::size_t>(i)];
+    if (std::sqrt(fit.covariance(i, i)) > carried_by_prior * model.prior_of(name).sd)
+      fit.health.push_back({HealthState::warning, "coefficient",
+                            "the table says next to nothing of " + name + ": its prior carries it"});
+  }
+}
+
 void note_noise(BayesGrowthFit& fit) {
   const auto& rows = fit.data.rows;
   if (rows.instars.size() == 0 || fit.data.effects.empty()) return;
@@ -173,6 +205,7 @@ void note_health(const FormFit& found, BayesGrowthFit& fit) {
          "the posterior of the spreads rests on " + std::to_string(static_cast<int>(found.hyper.effective_points)) +
              " effective points of " + std::to_string(found.hyper.weights.size()) + ": its bands are rough");
   note_members(fit);
+  note_told_by_priors(*found.model, fit);
   note_noise(fit);
   if (fit.n_rounded > 0)
     note(HealthState::good, "rounding", std::to_string(fit.n_rounded) + " readings count as rounding intervals");

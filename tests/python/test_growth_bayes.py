@@ -335,3 +335,21 @@ def test_coverage_at_five_animals_of_four_readings():
         inside.append((slope.lower <= 0.25 <= slope.upper, band.new_lower[0] <= truth <= band.new_upper[0]))
     # 3 standard errors below 95 %
     assert (np.mean(inside, axis=0) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 40)).all()
+
+
+def test_readings_that_follow_the_model_exactly_are_refused():
+    line = animals(n=3).assign(leg_span_mm=lambda t: 5 * 1.3**t.instar)
+    copied = pd.concat([animals(n=3)] * 4)  # each reading four times: a walk along the molts passes through all
+    for table in (line, copied):
+        with pytest.raises(ValueError, match="follow the model exactly, so that sigma goes to 0.*reading_step_mm"):
+            bayes(table)
+
+
+def test_what_rests_on_priors_alone_is_said():
+    table = animals(n=6)
+    one_each = bayes(table.groupby("animal").head(1).assign(instar=lambda t: np.arange(1.0, len(t) + 1)))
+    assert one_each.health.state == "warning" and "no animal has more than 1 reading" in str(one_each.health)
+    one_instar = bayes(pd.concat([table[table.instar == 2]] + [table[table.instar == 2].assign(leg_span_mm=lambda t: t.leg_span_mm * f)
+                                                              for f in (0.97, 1.04)]))
+    assert "the table says next to nothing of instar" in str(one_instar.health)
+    assert bayes(animals(n=12)).health.state == "good"
