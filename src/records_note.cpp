@@ -130,10 +130,14 @@ bool NoteReader::read_animals() {
   const std::string word = words_.words.empty() ? "" : words_.words.front();
   std::vector<std::string_view> ids;
   for (const Animal& animal : collection_.animals) ids.push_back(animal.id);
+  const std::string& file = collection_.raw.animals.source;
+  if (ids.empty())
+    return refuse("animal", word, "an animal of " + file + ", which has none yet",
+                  "write your animals into it first, a row each");
   const std::string nearest = nearest_id(word, ids);
-  return refuse("animal", word, "an id or a cohort first",
-                "write for example: " + (nearest.empty() && !ids.empty() ? std::string(ids.front()) : nearest) +
-                    " molt 5cm; or add the animal to " + collection_.raw.animals.source);
+  return refuse("animal", word, "an id or a cohort of " + file + " first",
+                "add the animal to " + file +
+                    ", or write for example: " + (nearest.empty() ? std::string(ids.front()) : nearest) + " molt 5cm");
 }
 
 bool NoteReader::read_event() {

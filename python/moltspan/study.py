@@ -15,6 +15,9 @@ from moltspan.simulate import _options, simulate_stadia
 EFFECTS = {"temperature_effect": "temperature_above_25", "exponent": "log_size", "sex_effect": "male"}
 # A difference between two groups of animals, half in each, for which the sexes of the simulation stand -> the option that makes it.
 NODES = 15  # of the quadrature: far finer than the Monte Carlo error needs, and no study so weak that its search never ends
+# The answer next to what it was asked of, so that a narrow screen shows it.
+COLUMNS = ["n_animals", "check_every_days", "power", "power_error", "power_lower", "power_upper", "coverage", "estimate", "width", "stadia", "not_fitted",
+           "replicates", "study_days", "effect", "truth"]
 DIFFERENCES = {"stadium_difference": "sex_effect", "ratio_difference": "log_ratio"}
 
 
@@ -31,8 +34,8 @@ def study_power(effect="temperature_effect", n_animals=(10, 20, 40), study_days=
 
     A row a study: `power`, the share of the fitted studies whose interval leaves 0 out, with its Monte Carlo error `power_error` and exact 95 % limits
     `power_lower`, `power_upper`; `coverage`, the share whose interval holds the truth; the mean `estimate` and `width` of the interval, on
-    the log scale for differences; `not_fitted`, studies without an answer, or whose fit is in bad health. The same seed gives the same table. `progress`: True writes how far it is to
-    standard error, a function is called with (done, all).
+    the log scale for differences; `not_fitted`, studies without an answer, or whose fit is in bad health. The same seed gives the same
+    table. `progress`: True writes how far it is to standard error, a function is called with (done, all).
     """
     import pandas
 
@@ -51,7 +54,7 @@ def study_power(effect="temperature_effect", n_animals=(10, 20, 40), study_days=
             told(done * replicates + replicate + 1, len(sizes) * replicates)
         asked = {"effect": effect, "truth": truth, "n_animals": animals, "study_days": days, "check_every_days": every}
         rows.append(asked | _summary(studies, truth))
-    return pandas.DataFrame(rows)
+    return pandas.DataFrame(rows)[COLUMNS]
 
 
 def _truth(effect, difference, options):
