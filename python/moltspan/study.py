@@ -15,9 +15,9 @@ from moltspan.simulate import _options, simulate_stadia
 EFFECTS = {"temperature_effect": "temperature_above_25", "exponent": "log_size", "sex_effect": "male"}
 # A difference between two groups of animals, half in each, for which the sexes of the simulation stand -> the option that makes it.
 NODES = 15  # of the quadrature: far finer than the Monte Carlo error needs, and no study so weak that its search never ends
-# The answer next to what it was asked of, so that a narrow screen shows it.
-COLUMNS = ["n_animals", "check_every_days", "power", "power_error", "power_lower", "power_upper", "coverage", "estimate", "width", "stadia", "not_fitted",
-           "replicates", "study_days", "effect", "truth"]
+# What was asked first, the answer last: a narrow screen leaves out the middle.
+COLUMNS = ["n_animals", "check_every_days", "study_days", "effect", "truth", "replicates", "not_fitted", "stadia", "estimate", "width", "coverage",
+           "power_lower", "power_upper", "power_error", "power"]
 DIFFERENCES = {"stadium_difference": "sex_effect", "ratio_difference": "log_ratio"}
 
 
