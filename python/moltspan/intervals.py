@@ -68,9 +68,13 @@ def _codes(columns, name, n_rows, argument):
     return codes, list(known)
 
 
-def _both_blank(min_days, max_days, given_min, columns):
-    blank = np.isnan(max_days) & np.array([frames.text_of(value).strip() in ("", "0", "0.0") for value in given_min], dtype=bool)
-    for row in np.flatnonzero(blank):
+def says_nothing(given_lows, highs, ranges):
+    """Rows that hold no length: no bound at all, or a running stadium that began on the last day watched (0 days, start known to the day)."""
+    return np.isnan(highs) & (np.isnan(given_lows) | ((given_lows == 0) & ~(ranges > 0)))
+
+
+def _both_blank(given_lows, highs, ranges):
+    for row in np.flatnonzero(says_nothing(given_lows, highs, ranges)):
         raise ValueError(f"row {row}: min_days and max_days are both blank, which says nothing of this stadium; give one of them "
                          "or leave the row out")
 
@@ -105,13 +109,12 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS), choice("method", method, ("ml", "bayes"))
     lows = _column(columns, min_days, n_rows, 0.0, "min_days")
     highs = _column(columns, max_days, n_rows, np.nan, "max_days")
-    _both_blank(lows, highs, columns[min_days] if isinstance(min_days, str) else min_days, columns)
+    given_lows, ranges = _column(columns, min_days, n_rows, np.nan, "min_days"), _column(columns, start_range_days, n_rows, 0.0, "start_range_days")
+    _both_blank(given_lows, highs, ranges)
     design = Design(formula, columns)
     names, covariates = design.matrix(columns, n_rows)
     groups = {level: _codes(columns, column, n_rows, level)
               for level, column in (("taxon", taxon), ("cohort", cohort), ("animal", animal))}
-    ranges = _column(columns, start_range_days, n_rows, 0.0, "start_range_days")
-    given_lows = _column(columns, min_days, n_rows, np.nan, "min_days")
     data = _core.StadiaData(lows, highs, ranges,
                             _column(columns, entry_days, n_rows, 0.0, "entry_days"), covariates, names,
                             np.zeros(0) if weights is None else _column(columns, weights, n_rows, 1.0, "weights"), np.zeros(0),

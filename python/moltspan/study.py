@@ -94,9 +94,10 @@ def _study(effect, truth, level, seed, replicate, options):
 
 
 def _stadia_study(effect, _, seed, replicate, options):
-    from moltspan.intervals import fit_stadia
+    from moltspan.intervals import fit_stadia, says_nothing
 
     table = simulate_stadia(seed, replicate, **options)["stadia"]
+    table = table[~says_nothing(*(table[name].to_numpy(float) for name in ("min_days", "max_days", "start_range_days")))]
     table = table.assign(temperature_above_25=table.temperature_c - 25, male=table.male.astype(float))
     column = EFFECTS[DIFFERENCES.get(effect, effect)]
     try:

@@ -1,6 +1,7 @@
 """Stadium lengths: tables that tell too little, faulty tables, and laws that every fit must keep."""
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -140,6 +141,18 @@ def changed(row, **values):
     for name, value in values.items():
         result.loc[row, name] = value
     return result
+
+
+def test_a_stadium_that_began_within_the_last_range_of_days_tells_that_it_is_no_shorter():
+    """By hand: with the start uniform over R days up to the last one watched, its likelihood is the mean of S over 0 to R (midpoint rule)."""
+    known, within = [25.0, 30, 40, 50], 60.0
+    table = lengths([(t, t) for t in known] + [(0, np.nan)]).assign(range=[0.0] * len(known) + [within])
+    fit = moltspan.fit_stadia(table, start_range_days="range")
+    law = NormalDist(fit.coefficients["Intercept"], fit.sigma)
+    middles = (np.arange(4000) + 0.5) * within / 4000
+    expected = sum(math.log(law.pdf(math.log(t)) / t) for t in known)
+    expected += math.log(np.mean([1 - law.cdf(math.log(t)) for t in middles]))
+    assert fit.log_likelihood == pytest.approx(expected, abs=1e-6)  # the midpoint rule's error
 
 
 @pytest.mark.parametrize(("row", "values", "arguments", "words"), [

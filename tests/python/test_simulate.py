@@ -133,6 +133,12 @@ def test_rarer_looks_tell_less():
     assert table.width[1] > table.width[0]
 
 
+def test_studies_with_an_animal_that_molted_on_the_last_day_count():
+    """Such a stadium says nothing, and took its whole study along as one without an answer: three in four of large ones with weekly looks."""
+    table = moltspan.study_power("stadium_difference", [40], 730, 12, difference=0.2, check_every_days=[1, 7])
+    assert table.not_fitted.tolist() == [0, 0]
+
+
 def test_a_difference_of_growth_ratios_is_found_and_none_is_not():
     asked = {"n_animals": 40, "study_days": 730, "replicates": 40}
     some = moltspan.study_power("ratio_difference", difference=0.08, **asked).iloc[0]
