@@ -179,6 +179,9 @@ CurveFit belehradek_fit(std::span<const double> temperature_c, std::span<const d
   CurveFit fit = curve_fit(model, shape, belehradek_starts(model, rows.temperature, y), rows.temperature, y, options);
   fit.fitted = fit.fitted.array().exp();
   fit.n_left_out = rows.left_out;
+  if (!((y.array() - y.mean()).matrix().dot(rows.temperature) < 0))
+    fit.health.push_back(note(HealthState::bad, "no fall",
+                              "the days do not fall as it gets warmer: Belehradek's curve says nothing of them"));
   return fit;
 }
 

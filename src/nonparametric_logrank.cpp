@@ -145,6 +145,10 @@ double permutation_p(std::vector<Stratum> strata, const Eigen::MatrixXd& inverse
 }
 
 void judge(const BoundedTimes& times, LogRank& result) {
+  if (result.degrees_of_freedom == 0)
+    result.health.push_back({HealthState::bad, "nothing",
+                             "the records do not tell any two lengths apart (all equal, or no end seen): there is "
+                             "nothing to compare"});
   if (*std::min_element(result.n.begin(), result.n.end()) < 5)
     result.health.push_back({HealthState::warning, "few",
                              "a group has fewer than 5 records: the chi-square law is rough, "

@@ -33,6 +33,8 @@ void check_row(const char* function, const BoundedTimes& t, std::size_t i) {
   if (std::isinf(low)) fault(function, i, "min_days", low, "a finite number of days is needed; mend it");
   if (high < 0)
     fault(function, i, "max_days", high, "a length is not negative; mend it, or leave it blank if not seen");
+  if (high == 0)
+    fault(function, i, "max_days", high, "a stadium lasts longer than 0 days; mend it or leave the row out");
   if (high < low) fault(function, i, "max_days", high, "it is below min_days; mend one of them");
   if (std::isnan(low) && !std::isfinite(high))
     fault(function, i, "max_days", high, "neither bound is known, which says nothing; leave the row out");

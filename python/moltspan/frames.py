@@ -66,6 +66,23 @@ def numbers(values):
     return np.array([math.nan if text_of(value) == "" else float(value) for value in values])
 
 
+def checked_numbers(values, name):
+    """As `numbers`; what is no number gives a ValueError that names row, `name` and value."""
+    try:
+        return numbers(values)
+    except (TypeError, ValueError):
+        row, value = next((row, value) for row, value in enumerate(values) if text_of(value) != "" and not _is_float(value))
+        raise ValueError(f"{name}: row {row} = {value!r} is no number; mend it or leave it blank") from None
+
+
+def _is_float(value):
+    try:
+        float(value)
+    except (TypeError, ValueError):
+        return False
+    return True
+
+
 def looks_numeric(texts):
     """True where at least one text is a number and every other is a number or blank."""
     written = [text for text in texts if text.strip()]

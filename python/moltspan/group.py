@@ -21,24 +21,27 @@ class Estimate(ResultTable):
                          upper=interval.upper, n=n, **more)
 
 
-def _few(n, what="pairs"):
-    if n >= FEW:
-        return Health("good", ())
-    return Health("warning", (("warning", "few", f"{n} {what}: the interval is very wide or not to be had"),))
+def _few(n, what="pairs", interval=None):
+    notes = ()
+    if n < FEW:
+        notes += (("warning", "few", f"{n} {what}: the interval is very wide or not to be had"),)
+    if interval is not None and interval.upper - interval.lower <= 1e-12 * abs(interval.estimate):
+        notes += (("warning", "alike", f"all {what} give the same value: they look calculated, not measured, and the interval has no width"),)
+    return Health("warning" if notes else "good", notes)
 
 
 def growth_ratio(before, after, level=0.95):
     """Ratio of sizes after / before of animals measured twice: exp of the mean log ratio, Student's interval on the log scale."""
     result = _core.growth_ratio(numbers_of(before, "before"), numbers_of(after, "after"), level)
     facts = [("interval", f"{level * 100:g} %, Student's on the log scale, paired within animals")]
-    return Estimate("Growth ratio", result.ratio, result.n, level, facts, _few(result.n), sd_log=result.sd_log)
+    return Estimate("Growth ratio", result.ratio, result.n, level, facts, _few(result.n, interval=result.ratio), sd_log=result.sd_log)
 
 
 def specific_growth_rate(before, after, days, level=0.95):
     """ln(after / before) / days of each pair, their mean and Student's interval, per day; `.per_pair` holds the single rates."""
     result = _core.specific_growth_rate(numbers_of(before, "before"), numbers_of(after, "after"), numbers_of(days, "days"), level)
     facts = [("rate", "ln(after / before) / days, per day; pairs are taken to be different animals"), ("interval", f"{level * 100:g} %, Student's")]
-    return Estimate("Specific growth rate", result.mean, len(result.per_day), level, facts, _few(len(result.per_day)),
+    return Estimate("Specific growth rate", result.mean, len(result.per_day), level, facts, _few(len(result.per_day), interval=result.mean),
                     per_pair=tuple(result.per_day.tolist()))
 
 

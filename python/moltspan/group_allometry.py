@@ -63,7 +63,7 @@ def _complete_rows(table, x, y, by):
             raise ValueError(f"{argument}={name!r}: the table has no such column; it has {', '.join(columns)}")
     n_rows = len(columns[x])
     texts = [frames.text_of(value) for value in columns[by]] if by else ["all"] * n_rows
-    xs, ys = frames.numbers(columns[x]), frames.numbers(columns[y])
+    xs, ys = (frames.checked_numbers(columns[name], f"allometry_fit: {name}") for name in (x, y))
     kept = [i for i in range(n_rows) if xs[i] == xs[i] and ys[i] == ys[i] and texts[i] != ""]
     labels = sorted({texts[i] for i in kept})
     return xs[kept].tolist(), ys[kept].tolist(), [labels.index(texts[i]) for i in kept], labels, n_rows - len(kept)

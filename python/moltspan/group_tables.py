@@ -70,7 +70,9 @@ def _of_frame(frame, by, size, instar, animal):
         if name not in columns:
             raise ValueError(f"instar_table: there is no column {name!r}; the table has {', '.join(columns)}")
     readings, animals = _Readings(), {}
-    sizes, instars = _numbers(columns, size), _numbers(columns, instar)
+    sizes, instars = (frames.checked_numbers(columns[name], f"instar_table: {name}").tolist() for name in (size, instar))
+    if not sizes:
+        raise ValueError("instar_table: the table has no rows; give it at least one reading")
     for row in range(len(sizes)):
         if math.isnan(sizes[row]):
             readings.left_out += 1
@@ -79,13 +81,6 @@ def _of_frame(frame, by, size, instar, animal):
         code = animals.setdefault(name, len(animals)) if name else -1
         readings.add(tuple(frames.text_of(columns[column][row]) for column in by), code, 0, instars[row], sizes[row])
     return readings
-
-
-def _numbers(columns, name):
-    try:
-        return frames.numbers(columns[name]).tolist()
-    except (TypeError, ValueError):
-        raise ValueError(f"instar_table: {name}: every value has to be a number or blank") from None
 
 
 def _of_collection(collection, by, size, as_of, watched):
@@ -139,7 +134,8 @@ def _lengths_of_frame(stadia, by, instar):
     for name in (*by, instar, "min_days", "max_days"):
         if name not in columns:
             raise ValueError(f"instar_table: stadia has no column {name!r}; it has {', '.join(columns)}")
-    kept = {name: [frames.text_of(value) for value in columns[name]] for name in by} | {"instar": _numbers(columns, instar)}
+    kept = {name: [frames.text_of(value) for value in columns[name]] for name in by}
+    kept["instar"] = frames.checked_numbers(columns[instar], f"instar_table: {instar}").tolist()
     return kept | {name: columns[name] for name in ("min_days", "max_days", "entry_days") if name in columns}
 
 

@@ -21,10 +21,7 @@ def numbers_of(values, name):
     """Floats of a column or list; NaN where blank."""
     from moltspan import frames
 
-    try:
-        return frames.numbers(values).tolist()
-    except (TypeError, ValueError):
-        raise ValueError(f"{name}: every value has to be a number or blank") from None
+    return frames.checked_numbers(values, name).tolist()
 
 
 class CurveFit(ResultTable):

@@ -20,31 +20,31 @@ def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, a
     `scores`: "sun" (log-rank scores with right-censored times) or "finkelstein" (grouped proportional hazards), from the pooled estimate of
     each of the `strata` (a column). p from chi-square with the variance of permutations of scores within strata, which assumes that
     groups are watched alike; `permutations` > 0 also counts that many. Records of one animal are taken as independent in p, not in
-    the limits where `animal` is given. `assigned=True` states that the groups were assigned by design; otherwise the result says that it
-    shows association only.
+    the limits where `animal` is given. Records without a group are left out and counted. `assigned=True` states that the groups were
+    assigned by design; otherwise the result says that it shows association only.
     """
     choice("scores", scores, SCORES), check_level(level)
     records = Records(table, max_days, entry_days, weights, animal)
-    groups = records.groups(by)
+    groups = {label: rows for label, rows in records.groups(by).items() if all(label)}
     if len(groups) < 2:
         raise ValueError(f"compare_stadia: by={by!r} makes {len(groups)} group; a comparison needs at least two")
-    codes = np.empty(records.n, dtype=int)
-    for code, members in enumerate(groups.values()):
-        codes[members] = code
-    stratum = [] if strata is None else _group_codes(records, strata)
-    test = _core.log_rank(records.times(), codes.tolist(), stratum, getattr(_core.Scores, scores), permutations, seed)
+    codes = _codes_of(groups, records.n)
+    kept = np.flatnonzero(codes >= 0)
+    stratum = [] if strata is None else _codes_of(records.groups(strata), records.n)[kept].tolist()
+    test = _core.log_rank(records.times(kept), codes[kept].tolist(), stratum, getattr(_core.Scores, scores), permutations, seed)
     fits = {" / ".join(label): _npmle(records, members) for label, members in groups.items()}
     differences = _differences(fits, level, resamples, seed, threads)
     return StadiaComparison(_core=test, fits=MappingProxyType(fits), _differences=differences, _kind=records.kind,
                             asked=MappingProxyType({"scores": scores, "strata": strata, "level": level, "permutations": permutations,
-                                                    "assigned": assigned}))
+                                                    "assigned": assigned, "left_out": records.n - len(kept)}))
 
 
-def _group_codes(records, by):
-    codes = np.empty(records.n, dtype=int)
-    for code, members in enumerate(records.groups(by).values()):
+def _codes_of(groups, n):
+    """Code of the group of each row; -1: in none."""
+    codes = np.full(n, -1)
+    for code, members in enumerate(groups.values()):
         codes[members] = code
-    return codes.tolist()
+    return codes
 
 
 def _differences(fits, level, resamples, seed, threads):
@@ -79,7 +79,8 @@ class StadiaComparison(Result):
         return frames.frame_of(columns | {"score": np.array(self._core.score)}, self._kind)
 
     def _facts(self):
-        return [("differences", f"of medians to the first group, {self.asked['level'] * 100:g} % bootstrap limits"),
+        left_out = f"; {self.asked['left_out']} records without a group left out" if self.asked["left_out"] else ""
+        return [("differences", f"of medians to the first group, {self.asked['level'] * 100:g} % bootstrap limits{left_out}"),
                 design_fact(self.asked["assigned"]), ("test", self._test_line()), ("health", str(self.health))]
 
     def _test_line(self):

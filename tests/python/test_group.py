@@ -25,6 +25,12 @@ def test_growth_ratio_is_the_same_in_inches_and_in_any_order():
     np.testing.assert_allclose([mm.estimate, mm.lower, mm.upper], [inches.estimate, inches.lower, inches.upper], rtol=1e-13)
 
 
+def test_pairs_all_alike_are_said():
+    for found in (moltspan.growth_ratio([5, 5, 5], [6, 6, 6]), moltspan.specific_growth_rate([5, 5, 5], [6, 6, 6], [10, 10, 10])):
+        assert found.health.state == "warning" and "all pairs give the same value" in str(found.health)
+    assert moltspan.growth_ratio([5, 5, 5], [6, 6.1, 6]).health.state == "good"
+
+
 def test_specific_growth_rate_by_hand_and_in_weeks():
     days = moltspan.specific_growth_rate([1, 1], [math.e, math.e**2], [10, 10])
     assert days.per_pair == pytest.approx((0.1, 0.2), rel=1e-14) and days.estimate == pytest.approx(0.15, rel=1e-14)

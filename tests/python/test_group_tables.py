@@ -50,6 +50,14 @@ def test_kinds_of_frames_and_medians():
     assert table.rows()[0]["median_days"] == 22 and table.rows()[0]["stadia_n"] == 3
 
 
+def test_faulty_tables_of_sizes_are_named():
+    table = pandas.DataFrame({"animal": ["a", "b"], "instar": [1, 2], "mm": [3.0, "x"]})
+    with pytest.raises(ValueError, match="instar_table: mm: row 1 = 'x' is no number"):
+        moltspan.instar_table(table, size="mm")
+    with pytest.raises(ValueError, match="instar_table: the table has no rows"):
+        moltspan.instar_table(table.iloc[:0], size="mm")
+
+
 def test_instars_of_a_collection_are_counted_from_the_stated_one():
     animals = pandas.DataFrame({"animal": ["x", "y"], "taxon": ["Brachypelma hamorii"] * 2, "sex": ["female", "male"]})
     journal = pandas.DataFrame({

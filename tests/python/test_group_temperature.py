@@ -197,12 +197,19 @@ def test_armyworm_optimum_lies_below_thirty_degrees():
     assert 26 < fit.estimates["optimum_c"] < 30 < fit.estimates["upper_c"]
 
 
+def test_days_that_do_not_fall_have_no_belehradek_curve():
+    for days in ([12, 13, 15, 17, 20], [20] * 5):
+        fit = moltspan.belehradek_fit([18, 20, 22, 24, 26], days)
+        assert fit.health.state == "bad" and "the days do not fall as it gets warmer" in str(fit.health)
+
+
 @pytest.mark.parametrize(("call", "words"), [
     (lambda: moltspan.thermal_sum_fit([20, 25], [30, -1]), "`days` of row 1 is -1"),
     (lambda: moltspan.thermal_sum_fit([20, 20], [30, 31]), "different temperatures"),
     (lambda: moltspan.thermal_sum_fit([20, 25, 30], [30, 20, 10], level=95), "between 0 and 1"),
     (lambda: moltspan.thermal_sum_fit([20, float("nan"), 30], [30, 20, 10]), "temperature_c"),
     (lambda: moltspan.briere_fit([20, 25, 30], [30, 20, 10]), "needs 5"),
+    (lambda: moltspan.belehradek_fit([20, "x", 30], [30, 20, 10]), "temperature_c: row 1 = 'x' is no number"),
     (lambda: moltspan.Belehradek(-1, 0), "a and c are positive"),
     (lambda: moltspan.q10(0.1, 0.2, 20, 20), "differ"),
     (lambda: moltspan.Belehradek(100, 0).molt_day([1, 2], step_days=0), "a step is a positive time")])

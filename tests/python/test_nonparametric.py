@@ -286,13 +286,22 @@ def test_median_range_and_result():
 @pytest.mark.parametrize(("arguments", "message"), [
     (([5], [3]), "row 0, max_days = 3: it is below min_days"), (([-1], [3]), "row 0, min_days = -1"),
     (([np.nan], [np.nan]), "neither bound is known"), (([1, 5], [3, 6], [0, 6]), "row 1, entry_days = 6: the record ended before"),
-    (([], []), "no record says anything"), (([1], [2], None, [-1]), "weights = -1")])
+    (([], []), "no record says anything"), (([0], [0]), "row 0, max_days = 0: a stadium lasts longer"), (([1], [2], None, [-1]), "weights = -1")])
 def test_faulty_records_are_named(arguments, message):
     with pytest.raises(ValueError, match="stadium_npmle"):
         moltspan.stadium_npmle(*arguments)
     with pytest.raises(ValueError) as trouble:
         moltspan.stadium_npmle(*arguments)
     assert message in str(trouble.value)
+
+
+def test_comparisons_that_say_nothing_or_leave_rows_out_say_so():
+    table = pandas.DataFrame({"group": ["a", "a", None, "b", "b"], "min_days": [10.0, 12, 99, 14, 16], "max_days": [10.0, 12, 99, 14, 16]})
+    found = moltspan.compare_stadia(table, "group", resamples=5)
+    assert found.frame["n"].tolist() == [2, 2] and "1 records without a group left out" in found.summary()
+    assert found.chi_square == moltspan.compare_stadia(table.dropna(), "group", resamples=5).chi_square
+    alike = moltspan.compare_stadia(table.dropna().assign(min_days=10.0, max_days=10.0), "group", resamples=5)
+    assert alike.health.state == "bad" and "nothing to compare" in str(alike.health)
 
 
 def test_interval_records_are_refused_by_kaplan_meier():
