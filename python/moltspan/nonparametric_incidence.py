@@ -187,7 +187,9 @@ class Maturity(Result):
         """The worst of the rows; bad where nothing is known."""
         columns = frames.columns_of(self.frame)
         notes = [(state, "median", note) for state, note in zip(columns.get("health", []), columns.get("note", []), strict=True) if note]
-        states = columns.get("health", []) or ["bad"]
+        states = columns.get("health", [])
+        if not len(states):
+            return Health("bad", (("bad", "nothing", "no animal has a day of hatching or a stated instar: neither age nor instar can be told"),))
         return Health(max(states, key=("good", "warning", "bad").index), tuple(notes))
 
     def _facts(self):

@@ -394,3 +394,10 @@ def test_maturity_by_hand():
     frame = found.frame
     assert frame.query("measure == 'days' and sex == 'male'")["median"].item() == 100
     assert "1 mature when acquired" in found.summary() and "<table>" in found._repr_html_()
+
+
+def test_maturity_without_any_age_or_instar_says_so():
+    animals = pandas.DataFrame({"animal": ["A"], "sex": ["male"]})
+    journal = pandas.DataFrame({"animal": ["A"], "date": ["2025-04-11"], "event": ["molt"]})
+    found = moltspan.maturity(moltspan.Collection(animals, journal), resamples=5)
+    assert found.health.state == "bad" and "neither age nor instar can be told" in found.summary()
