@@ -29,11 +29,12 @@ def plot_comparison(table, ax=None, *, name=None, estimate=None, lower="lower", 
     if not names:
         return say(ax, "no groups to compare", heading)
     ratio = estimate == "ratio"
+    said = "no difference" if null is None else f"set beside {null:.3g}"
     null = {"ratio": 1, "difference_days": 0}.get(estimate) if null is None else null
     middle, low, high = (frames.numbers(columns[one]) for one in (estimate, lower, upper))
     _draw_intervals(ax, columns, middle, low, high, _level_words(table))
     if null is not None:
-        ax.axvline(null, color=QUIET, linestyle=STYLES[1], linewidth=1.1, label="no difference")
+        ax.axvline(null, color=QUIET, linestyle=STYLES[1], linewidth=1.1, label=said)
     name_ticks(ax.yaxis, range(len(names)), names, NAME_LETTERS)
     ax.set_ylim(len(names) - 0.4, -0.6)
     if ratio and (low[np.isfinite(low)] > 0).all():
