@@ -12,3 +12,10 @@ for (name in c("acidity", "faithful_eruptions")) {
   }
 }
 write.csv(do.call(rbind, rows), "answers.csv", row.names = FALSE, quote = FALSE)
+
+write.csv(faithful, "faithful.csv", row.names = FALSE)
+two <- lapply(2:4, function(G) {
+  m <- Mclust(faithful, G = G, modelNames = "EEE", control = control, verbose = FALSE)
+  data.frame(G = G, loglik = format(m$loglik, digits = 15), bic = format(m$bic, digits = 15), icl = format(m$icl, digits = 15))
+})
+write.csv(do.call(rbind, two), "two_traits.csv", row.names = FALSE, quote = FALSE)
