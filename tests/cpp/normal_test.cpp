@@ -58,6 +58,13 @@ TEST(Normal, HazardAndItsExcessHoldTheirDigits) {
   }
 }
 
+TEST(Normal, WhatIsNoNumberStaysNone) {
+  // As a count of steps it was four thousand million of them: a search that left the finite numbers did not come back,
+  // and neither would this test.
+  for (int i = 0; i < 1000; ++i) EXPECT_TRUE(std::isnan(normal_hazard_excess(NAN)));
+  EXPECT_EQ(normal_hazard_excess(INFINITY), 0);
+}
+
 TEST(Normal, RatiosOfSurvivalStayExactWhereBothUnderflow) {
   struct Case {
     double c, e, expected;

@@ -59,7 +59,7 @@ inline double normal_hazard(double z) {
 
 /// Hazard minus z, without cancellation: the continued fraction 1 / (z + 2 / (z + 3 / ...)) from 3 on.
 inline double normal_hazard_excess(double z) {
-  if (z < 3) return normal_hazard(z) - z;
+  if (!(z >= 3)) return normal_hazard(z) - z;  // so is what is no number, of which no count of steps may be made
   double tail = 0;
   for (int k = 12 + static_cast<int>(700 / (z * z)); k >= 1; --k) tail = k / (z + tail);
   return tail;
