@@ -75,6 +75,9 @@ def says_nothing(given_lows, highs, ranges):
 
 def _both_blank(given_lows, highs, ranges):
     for row in np.flatnonzero(says_nothing(given_lows, highs, ranges)):
+        if given_lows[row] == 0:
+            raise ValueError(f"row {row}: min_days is 0 and max_days blank, which tells no more than both blank: a stadium that began on the "
+                             "last day watched says nothing yet; leave the row out")
         raise ValueError(f"row {row}: min_days and max_days are both blank, which says nothing of this stadium; give one of them "
                          "or leave the row out")
 
