@@ -10,6 +10,7 @@ BAND_HEIGHTS = [0.34, 0.52, 0.7]
 MEDIAN_COLOR, TODAY_COLOR, GUIDE_COLOR = "#ffffff", "#a63603", "#d9d9d9"
 ROW_INCHES, WIDTH_INCHES, FRAME_INCHES = 0.32, 9.5, 1.9
 NAME_LETTERS = 34  # in a line beside a bar
+TALL = 30  # lines from which dates stand on top as well
 
 
 def plot_calendar(forecast, levels=None, ax=None, *, until=None, title=None):
@@ -32,7 +33,7 @@ def plot_calendar(forecast, levels=None, ax=None, *, until=None, title=None):
     for line, animal in enumerate(animals):
         _draw_bands(ax, line, animal, levels, right)
         _draw_median(ax, line, animal, right)
-    _draw_today(ax, as_of)
+    _draw_today(ax, as_of, above=4 if len(names) < TALL else 23)
     _dress(ax, names, left, right, title or _title(document))
     _legend(ax, levels)
     return ax
@@ -90,9 +91,9 @@ def _draw_median(ax, line, animal, right):
         ax.plot([median, median], [line - 0.17, line + 0.17], color=MEDIAN_COLOR, linewidth=1.8, zorder=3)
 
 
-def _draw_today(ax, as_of):
+def _draw_today(ax, as_of, above):
     ax.axvline(as_of, color=TODAY_COLOR, linewidth=1.2, linestyle=(0, (4, 2)), zorder=1)
-    ax.annotate(f"records end {as_of.isoformat()}", (as_of, 1), xycoords=("data", "axes fraction"), xytext=(4, 4),
+    ax.annotate(f"records end {as_of.isoformat()}", (as_of, 1), xycoords=("data", "axes fraction"), xytext=(4, above),
                 textcoords="offset points", color=TODAY_COLOR, fontsize="small", annotation_clip=False)
 
 
@@ -122,7 +123,9 @@ def _dress(ax, names, left, right, title):
     ax.set_axisbelow(True)
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
-    head(ax, title, pad=20)
+    if len(names) >= TALL:
+        ax.tick_params(axis="x", top=True, labeltop=True)
+    head(ax, title, pad=20 if len(names) < TALL else 40)
 
 
 def _legend(ax, levels):
