@@ -17,6 +17,8 @@ namespace {
 
 constexpr double tail_degrees = 6;      ///< of freedom: heavier tails than any posterior seen here
 constexpr double least_effective = 20;  ///< times the dimensions: points that a new law is laid by
+constexpr int one_in_wide = 4;  ///< points go to a law that is `wide` times as wide, lest one far out weigh most
+constexpr double wide = 2;
 constexpr int halvings = 30;
 
 double student_log_density(double z) {
@@ -85,8 +87,9 @@ double LatticeLaw::log_density(const VectorXd& x) const {
 
 void Lattice::extend(int count) {
   for (int i = static_cast<int>(points_.size()); i < count; ++i) {
-    points_.push_back(laws_.back().at(lattice_point(i, laws_.back().center.size())));
-    ++counts_.back();
+    const std::size_t law = laws_.size() - (laws_.size() > 1 && i % one_in_wide != 0 ? 2 : 1);
+    points_.push_back(laws_[law].at(lattice_point(i, laws_[law].center.size())));
+    ++counts_[law];
   }
 }
 
@@ -117,13 +120,20 @@ void Lattice::lay_anew(const VectorXd& log_weights) {
   }
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(covariance);
   MatrixXd axes = parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-12).cwiseSqrt().asDiagonal();
+  // A vector and its opposite are as good: which comes out must not hang on the order of the records.
+  for (Index k = 0; k < dim; ++k) {
+    Index largest = 0;
+    axes.col(k).cwiseAbs().maxCoeff(&largest);
+    if (axes(largest, k) < 0) axes.col(k) *= -1;
+  }
   const MatrixXd inverse = axes.inverse();
   MatrixXd z(dim, n);
   for (Index i = 0; i < n; ++i) z.col(i) = inverse * (points_[static_cast<std::size_t>(i)] - center);
   std::vector<SplitStudent> sides;
   for (Index k = 0; k < dim; ++k) sides.push_back(sides_of(z.row(k).transpose(), weights));
-  laws_.emplace_back(std::move(center), std::move(axes), std::move(sides));
-  counts_.push_back(0);
+  laws_.emplace_back(center, axes, sides);
+  laws_.emplace_back(center, wide * axes, sides);
+  counts_.resize(laws_.size(), 0);
 }
 
 double effective_number(const VectorXd& log_weights) {

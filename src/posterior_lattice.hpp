@@ -35,12 +35,12 @@ class Lattice {
  public:
   explicit Lattice(LatticeLaw first) : laws_{std::move(first)}, counts_{0} {}
 
-  /// Up to `count` points in all, the new ones through the last law. The first points of a longer lattice are those of
+  /// Up to `count` points in all, the new ones through the last laws. The first points of a longer lattice are those of
   /// a shorter one.
   void extend(int count);
 
-  /// A law by the mean and spread of the points, for those to come. Weights are flattened as long as a few points
-  /// hold them all.
+  /// Two laws by the mean and spread of the points, for those to come, one of them wide. Weights are flattened as long
+  /// as a few points hold them all.
   void lay_anew(const Eigen::VectorXd& log_weights);
 
   const std::vector<Eigen::VectorXd>& points() const { return points_; }

@@ -332,6 +332,28 @@ TEST(HyperIntegration, GivesTheSameAnswerEveryTimeAndOnTwoThreads) {
   EXPECT_TRUE(one.points == two.points);
 }
 
+TEST(HyperIntegration, FindsTheMassOfAFunnelFarFromItsMode) {
+  // By hand: v ~ N(0, 1), three x | v ~ N(0, exp(v)); the mode lies at v = -1.5, with 7 % of the mass beyond.
+  const Objective funnel = [](const VectorXd& at) {
+    const double v = at[0];
+    return -0.5 * (v * v + 3 * v + std::exp(-v) * at.tail(3).squaredNorm() + 4 * std::log(2 * M_PI));
+  };
+  HyperOptions options;
+  options.max_points = 4096;
+  options.enough_points = 1000;
+  options.lay_anew = true;
+  const auto solver = [&funnel]() -> PointSolver {
+    return [&](std::size_t, const VectorXd& at) { return funnel(at); };
+  };
+  const HyperPosterior result =
+      integrate_hyperparameters(funnel, solver, VectorXd::Constant(4, 0.1), options, [](std::size_t) {});
+  EXPECT_GT(result.effective_points, 300);
+  const double mean = result.weights.dot(result.points.col(0));
+  EXPECT_NEAR(result.log_evidence, 0, 0.1);
+  EXPECT_NEAR(mean, 0, 0.1);
+  EXPECT_NEAR(result.weights.dot(result.points.col(0).cwiseAbs2()) - mean * mean, 1, 0.15);
+}
+
 TEST(Maximise, FindsTheTopOfACurvedRidge) {
   // Rosenbrock's valley upside down: the top is at (1, 1).
   const Objective ridge = [](const VectorXd& x) {
