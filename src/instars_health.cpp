@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
+#include <vector>
 
 #include "instars_model.hpp"
 
@@ -12,6 +13,7 @@ namespace {
 constexpr double much_misclassified = 0.05, most_misclassified = 0.25;
 constexpr double close_bic = 2, close_log_likelihood = 2;
 constexpr double wide_single_sd = 0.10, large_ratio = 1.9, small_ratio = 1.06;
+constexpr double repeats = 2.5;  ///< animals a different size
 constexpr double few_an_instar = 5, test_level = 0.05;
 
 template <typename... Values>
@@ -111,6 +113,23 @@ void note_spread(const InstarMixture& result, const Sample& sample, Notes& notes
                      say("the search did not reach a maximum: %.2g of log-likelihood may be left", best.gradient / 2)});
 }
 
+/// Copied rows, or readings in steps as wide as the spread that is found: both make instars out of single sizes.
+void note_steps(const InstarMixture& result, const Sample& sample, Notes& notes) {
+  if (sample.censored() || sample.traits() != 1 || sample.rows() < 3 ||
+      sample.n < repeats * static_cast<double>(sample.rows()))
+    return;
+  std::vector<double> sizes(sample.y.data(), sample.y.data() + sample.rows()), gaps;
+  std::sort(sizes.begin(), sizes.end());
+  for (std::size_t i = 1; i < sizes.size(); ++i) gaps.push_back(sizes[i] - sizes[i - 1]);
+  const auto middle = gaps.begin() + static_cast<std::ptrdiff_t>(gaps.size() / 2);
+  std::nth_element(gaps.begin(), middle, gaps.end());
+  if (*middle < result.best.sd_log.mean()) return;
+  notes.push_back({HealthState::warning, "steps",
+                   say("%.0f animals share %d sizes, which stand further apart than the spread found within an instar: "
+                       "leave copied rows out, or give the step of rounded sizes as `reading_step_mm`",
+                       sample.n, static_cast<int>(sample.rows()))});
+}
+
 void note_tests(const InstarMixture& result, Notes& notes) {
   for (const InstarTest& test : result.tests) {
     const bool fewer = test.n_instars < result.best.n_instars;
@@ -133,6 +152,7 @@ std::vector<HealthNote> judge(const InstarMixture& result, const Sample& sample)
   note_single(result, notes);
   note_counts(result, notes);
   note_spread(result, sample, notes);
+  note_steps(result, sample, notes);
   note_tests(result, notes);
   return notes;
 }

@@ -134,6 +134,13 @@ def test_rounded_readings_are_masses_of_their_steps():
         assert log_likelihood(means, sd + step, weights) < result.log_likelihood
 
 
+def test_copied_rows_are_said():
+    sizes = sample(n=24)[0]
+    copied = moltspan.instar_mixture(np.tile(sizes, 5))
+    assert "120 animals share 24 sizes" in str(copied.health) and copied.health.state != "good"
+    assert "animals share" not in str(moltspan.instar_mixture(np.round(sample(n=300)[0], 1)).health)  # rounded to far less than the spread
+
+
 def test_two_traits_tell_more_than_one():
     random = np.random.default_rng(3)
     instar = random.integers(0, 4, 300)
