@@ -43,7 +43,7 @@ def one_collection(truth, replicate):
     """Rows (replicate, what is known, inside each band, below the median, width) of the animals that molt on."""
     n_animals = int(np.random.default_rng(replicate).integers(10, 31))
     records, true = moltspan.simulate_collection(SEED, replicate, n_animals=n_animals, **TRUTHS[truth])
-    fit = moltspan.fit(records, threads=1, growth_model=True)
+    fit = moltspan.fit(records, threads=1)
     next_mm = dict(zip(true["animals"].animal, true["animals"].next_size_mm, strict=True))
     sizes = dict(list(fit.growth.sizes().groupby("animal"))) if fit.growth is not None else {}
     rows = []

@@ -26,7 +26,8 @@ constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr std::size_t many_records = 5000;   ///< from which one round of weighing last molts has to do, else two
 constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt from which a running stadium counts less
 constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
-constexpr double prior_exponent = 0.8;  ///< with which size errors count until the records tell
+constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
+constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
 std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection,
@@ -184,8 +185,13 @@ void build_data(CollectionFit& fit) {
   const Collection& collection = *fit.collection;
   const auto codes = animal_codes(collection, fit.group_names);
   fit.animals = size_inputs(collection, fit.table);
-  if (fit.options.growth_model)
-    fit.growth = grow(fit.animals, fit.table, codes, priors_of(fit.options.priors, true), fit.options.threads);
+  if (fit.options.growth_model) try {
+      fit.growth = grow(fit.animals, fit.table, codes, priors_of(fit.options.priors, true), fit.options.threads);
+    } catch (const std::runtime_error& error) {
+      fit.health.push_back(
+          {HealthState::warning, "growth_model",
+           std::string("growth could not be learned (") + error.what() + "): sizes go on at the usual ratio"});
+    }
   Rows rows(collection, fit.table, fit.animals);
   std::vector<CovariateRow> records, probes;
   const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
@@ -277,6 +283,26 @@ void prepare(CollectionFit& fit, StadiaOptions& options) {
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
 }
 
+/// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.
+void fit_plain(CollectionFit& fit, StadiaOptions options) {
+  try {
+    fit.stadia = fit_stadia(fit.data, options);
+    return;
+  } catch (const std::runtime_error&) {
+    options.start.resize(0);
+  }
+  for (std::size_t row = 0; row < fit.data.size(); ++row) {
+    const StadiumBounds& b = fit.data.bounds[row];
+    if (b.max_days == b.min_days)
+      fit.data.extra_variance[static_cast<Index>(row)] += rounded_days_variance / (b.min_days * b.min_days);
+  }
+  fit.stadia = fit_stadia(fit.data, options);
+  fit.health.push_back(
+      {HealthState::warning, "no_spread",
+       "lengths of stadia show no spread of their own: what rounding to days hides is taken for it, and "
+       "bands rest on that"});
+}
+
 /// Chance of each running stadium to last longer than watched; the start is taken in the middle of its range.
 std::vector<double> chances_beyond(const CollectionFit& fit) {
   std::vector<double> beyond(fit.animals.size(), 1);
@@ -342,7 +368,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   const bool bayes = options.method == Method::bayes;
   const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);
   const bool fitted = search && fit_with_hidden_molts(fit, stadia_options);
-  if (!fitted) fit.stadia = fit_stadia(fit.data, stadia_options);
+  if (!fitted) fit_plain(fit, stadia_options);
   if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
   fit.families = weigh_families(fit);
   learn_signs(fit);

@@ -12,7 +12,7 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t n_measures = 5;
-constexpr int points_of_spreads = 64;  ///< enough for sizes: the stadia take their mean and variance
+constexpr int points_of_spreads = 128;  ///< enough for sizes: the stadia take their mean and variance
 
 /// A measure of the records: its error, and the log ratio of a leg span to it.
 struct MeasureFacts {

@@ -8,6 +8,7 @@
 #include <tuple>
 
 #include "collection_jumps.hpp"
+#include "collection_last.hpp"
 #include "intervals_model.hpp"
 #include "intervals_posterior.hpp"
 #include "moltspan/posterior.hpp"
@@ -23,7 +24,9 @@ constexpr double few_hidden = 0.5;                               ///< molts expe
 constexpr std::size_t search_records = 1000;                     ///< of the search
 constexpr double plain_below = 1e-3;                             ///< chance of a hidden molt
 constexpr double credible_chance = 0.35;  ///< of a missed molt: beyond, lengths alone cannot tell how many there were
-constexpr double widest = 4;              ///< variance of a predictor that nothing but its own record tells of
+/// A stadium of which so little would be left to last, and the chance of a last molt it then has, are reason for doubt.
+constexpr double overdue_survival = 0.01, may_be_last_from = 0.05;
+constexpr double widest = 4;  ///< variance of a predictor that nothing but its own record tells of
 constexpr double never = -std::numeric_limits<double>::infinity();
 constexpr HiddenWeights none_hidden{0, never, never};
 
@@ -63,6 +66,9 @@ class Search {
     data_ = picked_rows(fit.data, rows_);
     hyper_ = options_.start;
     hyper_[0] = std::max(hyper_[0], least_log_sigma);
+    const LastMolts last(fit, [](int) { return overdue_survival; });
+    for (const Stadium& s : fit.table.stadia)
+      may_be_last_.push_back(!s.end && last.chance(s.animal) > may_be_last_from);
   }
 
   /// Improves weights, chances, usual jump and, once anything seems hidden, spreads in turn.
@@ -150,11 +156,12 @@ class Search {
   }
 
   /// Chance of a missed molt (its posterior mean at the present weights) and the usual jump. A stadium whose end was
-  /// not seen counts by what its age says of it.
+  /// not seen counts by what its age says of it, but not where it may be long as no molt ends it.
   void improve_parameters(HiddenFit& hidden, double step) const {
     const MissedMoltPrior& prior = missed_molt_prior();
     double missed = prior.a, molts = prior.a + prior.b;
     for (Eigen::Index row : rows_) {
+      if (may_be_last_[static_cast<std::size_t>(row)]) continue;
       const HiddenWeights& chances = hidden.chances[static_cast<std::size_t>(row)];
       missed += expected_hidden(chances);
       molts += expected_hidden(chances) + 1 - chances[most_hidden];  // the last class: that many or more
@@ -168,6 +175,7 @@ class Search {
   StadiaOptions options_;
   Jumps& jumps_;
   std::vector<Eigen::Index> rows_;
+  std::vector<char> may_be_last_;  ///< by stadium
   StadiaData data_;
   Eigen::VectorXd hyper_;
   double exponent_ = 0;

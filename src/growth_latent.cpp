@@ -113,6 +113,7 @@ FormFit fit_form(const GrowthData& searched, const GrowthModelOptions& options, 
   how.threads = searched.readings.size() < 200 ? 1 : options.threads > 0 ? options.threads : default_threads();
   const std::size_t readings = searched.readings.size();
   how.max_points = options.points > 0 ? options.points : readings < 100 ? 512 : readings > 1000 ? 32 : 64;
+  how.mode_tolerance = 1e-4;
   how.enough_points = how.max_points >= 512 ? 150 : 30;
   result.hyper = integrate_states(
       model, GrowthPosterior(model), how, [&](std::size_t n) { result.points.resize(n); },

@@ -26,7 +26,6 @@ struct GridShape {
 };
 constexpr GridShape fine_grid{1.25, 8};   // trapezoid sums of a Gaussian err by 7e-6
 constexpr GridShape coarse_grid{1.5, 5};  // by 3e-4: for posteriors so narrow that nothing hangs on it
-constexpr double mode_tolerance = 1e-8;   ///< the mode is only where the grid is centered
 
 constexpr double difference_step = 1e-3;  ///< for gradients of the log marginal, whose rounding is about 1e-12
 constexpr double hessian_step = 0.05;
@@ -82,7 +81,14 @@ struct PrincipalAxes {
 PrincipalAxes principal_axes(const Objective& log_posterior, const VectorXd& mode) {
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(-difference_hessian(log_posterior, mode, hessian_step));
   const VectorXd scale = parts.eigenvalues().cwiseMax(0.06).cwiseMin(1e8).cwiseSqrt().cwiseInverse();
-  return {mode, parts.eigenvectors() * scale.asDiagonal()};
+  MatrixXd axes = parts.eigenvectors() * scale.asDiagonal();
+  // A vector and its opposite are as good: which comes out must not hang on the order of the records.
+  for (Eigen::Index k = 0; k < axes.cols(); ++k) {
+    Eigen::Index largest;
+    axes.col(k).cwiseAbs().maxCoeff(&largest);
+    if (axes(largest, k) < 0) axes.col(k) *= -1;
+  }
+  return {mode, axes};
 }
 
 /// BFGS in units of the posterior sds that the curvature at the start gives. Many data and a start from a part of them:
@@ -110,7 +116,7 @@ PrincipalAxes find_mode(HyperPosterior& result, const Objective& log_posterior, 
       return *found;
     }
   }
-  const Maximum maximum = maximise(log_posterior, start, difference_step, mode_tolerance);
+  const Maximum maximum = maximise(log_posterior, start, difference_step, options.mode_tolerance);
   result.mode = maximum.x;
   result.converged = maximum.converged;
   return principal_axes(log_posterior, maximum.x);

@@ -29,8 +29,8 @@ struct CollectionOptions {
   Priors priors;  ///< of stadia by name; of growth as `growth.log_ratio`, `growth.animal_sd`, ...
   int threads = 0;
   /// Sizes from the growth model in place of a usual ratio a molt; gives `CollectionFit::growth`, sizes after the next
-  /// molt, and the growth of courses of life and of housing. Off by default until all its effects are measured.
-  bool growth_model = false;
+  /// molt, and the growth of courses of life and of housing. Without any reading of a size there is none.
+  bool growth_model = true;
   /// Reckon with molts that are not in the records (bayes only; see hidden_molts.hpp). Where a fit with them is not
   /// sound, the plain fit stands and health says so. Not stated: up to `most_searched_stadia`, beyond which it can take
   /// far longer than the fit.
@@ -74,7 +74,7 @@ struct CollectionFit {
   StadiaData data;   ///< record i is stadium i of the table
   StadiaFit stadia;  ///< without records: only priors stand behind it
   std::shared_ptr<const GrowthModelFit>
-      growth;                         ///< animals in the same order; null unless asked for and any size was read
+      growth;                         ///< animals in the same order; null where not asked for and where no size was read
   std::vector<AnimalInputs> animals;  ///< one an animal of the collection
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids

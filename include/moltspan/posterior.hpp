@@ -152,8 +152,9 @@ struct HyperOptions {
   int max_points = 512;       ///< most points of the lattice that is used from three hyperparameters on
   bool large = false;  ///< so many data that the posterior is narrow: coarser grid, looser Newton, mode found to a
                        ///< fraction of a posterior sd
-  double enough_points = 70;   ///< the lattice is doubled while its effective number of points stays under this
-  bool lay_anew = false;       ///< at each doubling the lattice is laid by the moments of the points so far
+  double enough_points = 70;     ///< the lattice is doubled while its effective number of points stays under this
+  double mode_tolerance = 1e-8;  ///< relative, of the log density: the mode is only where points are centered
+  bool lay_anew = false;         ///< at each doubling the lattice is laid by the moments of the points so far
   bool gaussian_only = false;  ///< take the Gaussian at `start` with `covariance` as the posterior (maximum likelihood)
   Eigen::MatrixXd covariance;
   Eigen::MatrixXd

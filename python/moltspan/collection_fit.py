@@ -13,7 +13,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=False, hidden_molts=None, mix_families=True):
+        growth_model=True, hidden_molts=None, mix_families=True):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -21,9 +21,9 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
 
-    `growth_model=True` takes start sizes from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several
-    measures) in place of a usual ratio a molt, and with them the leg span after the next molt, courses of life and the days on which boxes are
-    outgrown.
+    Sizes at the start of stadia come from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several measures), and
+    with them the leg span after the next molt, courses of life and the days on which boxes are outgrown. `growth_model=False`: a usual
+    ratio of 1.30 a molt in its place, without a forecast of sizes, in a third of the time.
 
     Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap is the sum of j + 1
     stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
@@ -48,7 +48,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=False, hidden_molts=None, mix_families=True):
+                       growth_model=True, hidden_molts=None, mix_families=True):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -82,7 +82,7 @@ class CollectionFit(Result):
 
     @property
     def growth(self):
-        """The model of growth behind the sizes, a `GrowthModel`; None unless fitted with `growth_model=True`, and where no size was ever read."""
+        """The model of growth behind the sizes, a `GrowthModel`; None with `growth_model=False`, and where no size was ever read."""
         from moltspan.growth_latent import GrowthModel
 
         return None if self._core.growth is None else GrowthModel(self)

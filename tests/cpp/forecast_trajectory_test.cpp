@@ -30,6 +30,7 @@ void molts(Book& book, std::initializer_list<int> days_ago, double mm = 20) {
 
 CollectionFit fitted(const Book& book, CollectionOptions options = {}) {
   options.as_of = as_of;
+  options.growth_model = false;  // the cases by hand go on at the usual ratio
   return fit_collection(std::make_shared<const Collection>(book.collection), options);
 }
 

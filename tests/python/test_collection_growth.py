@@ -1,4 +1,4 @@
-"""Sizes of a collection by the growth model: by hand on sizes that grow by one ratio, off unless asked for."""
+"""Sizes of a collection by the growth model: by hand on sizes that grow by one ratio; off where that is asked for."""
 
 import pandas as pd
 import pytest
@@ -22,14 +22,14 @@ def collection():
     return moltspan.Collection(pd.DataFrame({"animal": list("ABCDEF"), "taxon": "Brachypelma hamorii"}), journal)
 
 
-def test_off_unless_asked_for(collection):
-    fit = moltspan.fit(collection)
+def test_off_where_asked_for(collection):
+    fit = moltspan.fit(collection, growth_model=False)
     assert fit.growth is None
     assert {animal["next_leg_span_mm"] for animal in moltspan.forecast_document(fit)["animals"]} == {None}
 
 
 def test_ratio_and_next_size_by_hand(collection):
-    fit = moltspan.fit(collection, growth_model=True)
+    fit = moltspan.fit(collection)
     assert "ratio a molt: 1.2" in str(fit.growth)
     sizes = {animal["animal"]: animal["next_leg_span_mm"] for animal in moltspan.forecast_document(fit)["animals"]}
     for one, other, factor in (("A", "F", 4.0 / 3.0), ("A", "C", 3.4 / 3.0)):
@@ -43,6 +43,6 @@ def test_ratio_and_next_size_by_hand(collection):
 
 def test_without_any_size_there_is_no_growth():
     journal = pd.DataFrame({"animal": "A", "date": ["2025-01-01", "2025-02-10"], "event": "molt"})
-    fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": ["A"]}), journal), growth_model=True)
+    fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": ["A"]}), journal))
     assert fit.growth is None
     assert moltspan.forecast_document(fit)["animals"][0]["next_leg_span_mm"] is None

@@ -66,7 +66,8 @@ def test_fewer_draws_and_molts_are_the_first_ones(fit, a1):
 def test_order_of_the_animals_in_the_records_does_not_matter(a1):
     turned = moltspan.fit(collection(names=("A4", "A3", "A2", "A1")), as_of=AS_OF).trajectory("A1", draws=10000, seed=7)
     ratio = turned.dates_days[:, 0] / a1.dates_days[:, 0]
-    assert np.quantile(abs(ratio - 1), 0.99) < 1e-4  # sums in another order, through a maximization; a few draws take another point
+    # Sums in another order, through two maximizations; two readings leave the spreads of growth so open that their points move with the mode.
+    assert np.quantile(abs(ratio - 1), 0.99) < 5e-3
 
 
 def test_the_first_molt_agrees_with_the_forecast(fit):
@@ -83,7 +84,7 @@ def test_dates_rise_and_sizes_are_positive(a1):
     steps, sizes = np.diff(a1.dates_days), a1.leg_span_mm
     there = np.isfinite(a1.dates_days)  # of unknown sex: half of the draws stop once grown
     assert (steps[np.isfinite(steps)] > 0).all() and (sizes[there] > 0).all() and a1.dates_days[:, 0].min() >= 1
-    assert (np.isfinite(sizes) == there).all() and 0.9 < there[:, 4].mean() < 1
+    assert (np.isfinite(sizes) == there).all() and 0.8 < there[:, 4].mean() < 1
     assert 25 < np.median(a1.start_leg_span_mm) < 40
 
 

@@ -57,7 +57,7 @@ def test_fasting_alone_moves_less_than_darkening_and_sealing_in():
 
 def test_repeated_refusals_are_one_sign():
     # Not to the last digit: had a molt gone unseen between them, the later ones would be signs of the next one.
-    assert median(answer([(9, "refused"), (6, "refused"), (3, "refused")])) == pytest.approx(median(answer([(9, "refused")])), rel=1e-5)
+    assert median(answer([(9, "refused"), (6, "refused"), (3, "refused")])) == pytest.approx(median(answer([(9, "refused")])), rel=1e-4)
 
 
 def test_a_meal_ends_a_refusal_and_weakens_a_dark_abdomen():
