@@ -20,6 +20,7 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr int animal_level = static_cast<int>(Level::animal);
+constexpr double enough_points = 80;  ///< effective ones, of the spreads
 constexpr int large_table = 20000;  ///< records from which few hyperparameter points do: the posterior is narrow
 
 void count_kinds(const StadiaData& data, StadiaFit& fit) {
@@ -260,6 +261,8 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   hyper.large = data.size() > large_table;
   if (hyper.large) hyper.max_points = 32;
   if (fit.options.points > 0) hyper.max_points = fit.options.points;
+  hyper.lay_anew = !hyper.large;
+  hyper.enough_points = enough_points;
   hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));
   start[0] = std::log(0.2);
