@@ -48,16 +48,15 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
 
 /// Rows of points without weight were never filled.
 void StadiaPosterior::clear_failed_points() {
+  const auto fill = [](Eigen::MatrixXd& rows, Index i, double value) {
+    if (rows.cols() > 0) rows.row(i).setConstant(value);
+  };
   for (Index i = 0; i < hyper_.weights.size(); ++i) {
     if (hyper_.weights[i] > 0) continue;
-    running_mean_.row(i).setZero();
-    running_variance_.row(i).setOnes();
-    probe_mean_.row(i).setZero();
-    probe_variance_.row(i).setOnes();
-    own_weight_.row(i).setZero();
-    effect_mean_.row(i).setZero();
-    effect_variance_.row(i).setZero();
-    coefficient_means_.row(i).setZero();
+    for (auto* mean :
+         {&running_mean_, &probe_mean_, &own_weight_, &effect_mean_, &effect_variance_, &coefficient_means_})
+      fill(*mean, i, 0);
+    for (auto* variance : {&running_variance_, &probe_variance_}) fill(*variance, i, 1);
   }
 }
 

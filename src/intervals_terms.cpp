@@ -165,7 +165,8 @@ Window mass_window(double low, double high) {
 /// z.
 template <typename Visit>
 void integrate_days(const Window& window, double low, double high, double eta, double sigma, Visit at) {
-  const int panels = std::max(1, static_cast<int>(std::ceil((window.high - window.low) / window.panel - 1e-9)));
+  const double wanted = std::ceil((window.high - window.low) / window.panel - 1e-9);
+  const int panels = wanted > 1 ? static_cast<int>(wanted) : 1;  // 1 also where a window has no width to speak of: NaN
   double left = std::max(low, std::exp(eta + sigma * window.low));
   for (int k = 1; k <= panels; ++k) {
     const double z = window.low + (window.high - window.low) * k / panels;
