@@ -69,6 +69,13 @@ class Search {
     const LastMolts last(fit, [](int) { return overdue_survival; });
     for (const Stadium& s : fit.table.stadia)
       may_be_last_.push_back(!s.end && last.chance(s.animal) > may_be_last_from);
+    Eigen::Index closed = 0, stated = 0;
+    for (Eigen::Index row : rows_) {
+      if (!fit.table.stadia[static_cast<std::size_t>(row)].end) continue;
+      ++closed;
+      stated += jumps_.states_hidden(row);
+    }
+    numbers_tell_ = 2 * stated > closed;
   }
 
   /// Improves weights, chances, usual jump and, once anything seems hidden, spreads in turn.
@@ -156,12 +163,14 @@ class Search {
   }
 
   /// Chance of a missed molt (its posterior mean at the present weights) and the usual jump. A stadium whose end was
-  /// not seen counts by what its age says of it, but not where it may be long as no molt ends it.
+  /// not seen counts by what its age says of it, but not where it may be long as no molt ends it, nor where most gaps
+  /// are counted by instar numbers, which tell the chance whatever the lengths.
   void improve_parameters(HiddenFit& hidden, double step) const {
     const MissedMoltPrior& prior = missed_molt_prior();
     double missed = prior.a, molts = prior.a + prior.b;
     for (Eigen::Index row : rows_) {
-      if (may_be_last_[static_cast<std::size_t>(row)]) continue;
+      const bool open = !fit_.table.stadia[static_cast<std::size_t>(row)].end;
+      if (open && (numbers_tell_ || may_be_last_[static_cast<std::size_t>(row)])) continue;
       const HiddenWeights& chances = hidden.chances[static_cast<std::size_t>(row)];
       missed += expected_hidden(chances);
       molts += expected_hidden(chances) + 1 - chances[most_hidden];  // the last class: that many or more
@@ -176,6 +185,7 @@ class Search {
   Jumps& jumps_;
   std::vector<Eigen::Index> rows_;
   std::vector<char> may_be_last_;  ///< by stadium
+  bool numbers_tell_ = false;      ///< most gaps have stated instar numbers on both sides
   StadiaData data_;
   Eigen::VectorXd hyper_;
   double exponent_ = 0;

@@ -37,6 +37,8 @@ class Jumps {
   void filter(const HiddenFit& hidden);
   /// log (pi_j h_j) of a record; stated instar numbers leave one j only.
   HiddenWeights log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const;
+  /// Whether instar numbers on both sides of a gap state how many molts it hides.
+  bool states_hidden(Eigen::Index row) const { return stated_[static_cast<std::size_t>(row)] >= 0; }
   /// Improves the usual jump and its spread from the rows given.
   void improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const;
 
