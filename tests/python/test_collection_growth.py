@@ -46,3 +46,17 @@ def test_without_any_size_there_is_no_growth():
     fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": ["A"]}), journal))
     assert fit.growth is None
     assert moltspan.forecast_document(fit)["animals"][0]["next_leg_span_mm"] is None
+
+
+def test_stadia_all_alike_end_in_a_stated_health():
+    """Sizes with errors beside lengths without any spread: no posterior of sigma, which has to be said, with a band all the same."""
+    day = pd.Timestamp("2026-06-01")
+    rows = [(animal, (day - pd.Timedelta(days=since + 90 * k)).date().isoformat(), event, mm / 1.3**k if event == "leg_span" else None,
+             "mm" if event == "leg_span" else None)
+            for animal, since, mm in (("A", 10, 40), ("B", 30, 40), ("C", 50, 40), ("D", 60, 140)) for k in range(6) for event in ("molt", "leg_span")]
+    journal = pd.DataFrame(rows, columns=["animal", "date", "event", "value", "unit"])
+    fit = moltspan.fit(moltspan.Collection(pd.DataFrame({"animal": list("ABCD"), "taxon": "Brachypelma hamorii"}), journal), as_of="2026-06-01")
+    assert fit.health.state == "warning" and "show no spread of their own" in str(fit.health)
+    for animal in moltspan.forecast_document(fit)["animals"]:
+        days = list(animal["next_molt"]["quantile_days"].values())
+        assert days == sorted(days) and days[0] < days[-1]
