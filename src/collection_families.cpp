@@ -52,6 +52,13 @@ std::array<double, std::size(all_families)> log_scores(const StadiaModel& model,
   return scores;
 }
 
+/// Makes the weights add up to 1.
+void share_out(std::vector<FamilyWeight>& families) {
+  double total = 0;
+  for (const FamilyWeight& one : families) total += one.weight;
+  for (FamilyWeight& one : families) one.weight /= total;
+}
+
 }  // namespace
 
 std::vector<FamilyWeight> weigh_families(const CollectionFit& fit) {
@@ -62,24 +69,18 @@ std::vector<FamilyWeight> weigh_families(const CollectionFit& fit) {
   const Eigen::VectorXd hyper = values.tail(values.size() - fit.stadia.coefficients.size());
   const StadiaModel& whole = fit.stadia.posterior->get().model();
   const StadiaModel part(thinned(whole.data(), enough_records), whole.options(), false);
+  // A part that lacks a level of groups cannot be solved at these spreads: the fit's family stands alone, as it says.
   if (!hyper.allFinite() || part.n_hyper() != hyper.size()) return result;
   const auto scores = log_scores(part, hyper);
-  const double others = static_cast<double>(std::size(all_families)) - 1;
-  double total = own_share();
-  for (std::size_t f = 0; f < std::size(all_families); ++f) {
-    if (all_families[f] == own) continue;
-    const double share =
-        (1 - own_share()) / others * std::exp(std::min(scores[f] - scores[static_cast<std::size_t>(own)], 50.0));
-    result.push_back({all_families[f], share});
-    total += share;
-  }
+  const double each = (1 - own_share()) / (static_cast<double>(std::size(all_families)) - 1);
   result.front().weight = own_share();
-  for (FamilyWeight& family : result) family.weight /= total;
-  std::erase_if(result,
-                [&](const FamilyWeight& family) { return family.family != own && !(family.weight > weightless); });
-  total = 0;
-  for (const FamilyWeight& family : result) total += family.weight;
-  for (FamilyWeight& family : result) family.weight /= total;
+  for (std::size_t f = 0; f < std::size(all_families); ++f)
+    if (all_families[f] != own)
+      result.push_back(
+          {all_families[f], each * std::exp(std::min(scores[f] - scores[static_cast<std::size_t>(own)], 50.0))});
+  share_out(result);
+  std::erase_if(result, [&](const FamilyWeight& one) { return one.family != own && !(one.weight > weightless); });
+  share_out(result);
   return result;
 }
 

@@ -111,16 +111,6 @@ namespace {
 
 constexpr std::size_t joined_points = 3;
 
-struct LawMoments {
-  double mean, sd;
-};
-
-LawMoments moments_of(Family family) {
-  if (family == Family::weibull) return {numeric::GumbelMinLaw::mean, std::sqrt(numeric::GumbelMinLaw::variance)};
-  if (family == Family::loglogistic) return {numeric::LogisticLaw::mean, std::sqrt(numeric::LogisticLaw::variance)};
-  return {numeric::NormalLaw::mean, std::sqrt(numeric::NormalLaw::variance)};
-}
-
 /// Points joined in groups of about equal weight, from the least sigma to the greatest, each with the group's moments.
 std::vector<LawPoint> joined(std::vector<LawPoint> points) {
   if (points.size() <= joined_points) return points;
@@ -156,7 +146,7 @@ std::vector<LawPoint> in_family(std::vector<LawPoint> points, Family from, Famil
   const LawMoments old = moments_of(from), wanted = moments_of(to);
   for (LawPoint& p : points) {
     const double mean = p.mean + p.sigma * old.mean;
-    p.sigma *= old.sd / wanted.sd;
+    p.sigma *= std::sqrt(old.variance / wanted.variance);
     p.mean = mean - p.sigma * wanted.mean;
   }
   return points;

@@ -3,6 +3,7 @@
 
 #include "housing_parts.hpp"
 #include "husbandry.hpp"
+#include "intervals_law.hpp"
 #include "records_words.hpp"
 
 namespace moltspan {
@@ -17,16 +18,13 @@ const std::vector<double> curve_levels = {0.2, 0.4, 0.6, 0.7, 0.98, 0.99};
 /// Mean and sd of log T for the stadium of a column of predictors, the mixture taken as one log-normal.
 void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture, Index column, HousingSituation& s,
                       const HousingRules& rules) {
-  const double spread = fit.options.family == Family::loglogistic ? 3.29
-                        : fit.options.family == Family::weibull   ? 1.64
-                                                                  : 1;
-  const double shift = fit.options.family == Family::weibull ? -0.577 : 0;  // mean of W; its variance above
+  const LawMoments w = moments_of(fit.options.family);
   double mean = 0, square = 0, within = 0;
   for (Index p = 0; p < mixture.weights.size(); ++p) {
-    const double sigma = std::exp(mixture.log_sigma[p]), m = mixture.mean(p, column) + shift * sigma;
+    const double sigma = std::exp(mixture.log_sigma[p]), m = mixture.mean(p, column) + w.mean * sigma;
     mean += mixture.weights[p] * m;
     square += mixture.weights[p] * m * m;
-    within += mixture.weights[p] * (mixture.variance(p, column) + spread * sigma * sigma);
+    within += mixture.weights[p] * (mixture.variance(p, column) + w.variance * sigma * sigma);
   }
   s.next_stadium_log_sd = std::sqrt(within + std::max(0.0, square - mean * mean));
   s.next_stadium_log_mean = mean;

@@ -15,22 +15,17 @@ constexpr int finest_parts_of_day = 8;
 
 bool is_whole(double days) { return days > 0 && std::abs(days - std::round(days)) < 1e-9; }
 
-bool hides_none(const StadiaData& data, std::size_t record) {
-  return data.hidden_log_weights.empty() ||
-         (std::isinf(data.hidden_log_weights[record][1]) && std::isinf(data.hidden_log_weights[record][2]));
-}
-
 /// Whether a record is a stadium between two ranges of days, or one that runs since one.
 bool can_join(const StadiaData& data, std::size_t record) {
   const StadiumBounds& b = data.bounds[record];
-  if (!hides_none(data, record) || !is_whole(b.start_range_days)) return false;
+  if (data.hides_molts(record) || !is_whole(b.start_range_days)) return false;
   if (data.weights.size() > 0 && data.weights[static_cast<Eigen::Index>(record)] != 1) return false;
   if (std::isnan(b.max_days)) return true;
   return is_whole(b.end_range_days) && b.min_days >= 0 &&
          std::abs(b.max_days - b.min_days - b.start_range_days - b.end_range_days) < 1e-9;
 }
 
-/// Weights times exp(values - their greatest), so that nothing underflows as a whole.
+/// exp(values - their greatest), so that they do not all underflow.
 void exponentiate(std::vector<double>& values) {
   const double top = *std::max_element(values.begin(), values.end());
   for (double& value : values) value = std::exp(value - top);

@@ -36,6 +36,13 @@ double sum_survival(Family family, const std::vector<LawPoint>& points, double l
 
 }  // namespace
 
+LawMoments moments_of(Family family) {
+  using namespace numeric;
+  if (family == Family::weibull) return {GumbelMinLaw::mean, GumbelMinLaw::variance};
+  if (family == Family::loglogistic) return {LogisticLaw::mean, LogisticLaw::variance};
+  return {NormalLaw::mean, NormalLaw::variance};
+}
+
 double predictive_survival_log(Family family, const LawPoint& p, double log_t) {
   if (family == Family::weibull) return survival_with_law<numeric::GumbelMinLaw>(p, log_t);
   if (family == Family::loglogistic) return survival_with_law<numeric::LogisticLaw>(p, log_t);

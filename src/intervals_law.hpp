@@ -11,6 +11,12 @@ struct LawPoint {
   double weight = 0, mean = 0, variance = 0, sigma = 0;
 };
 
+/// Mean and variance of W of a family.
+struct LawMoments {
+  double mean = 0, variance = 1;
+};
+LawMoments moments_of(Family family);
+
 /// Points of one predictor of a mixture, heaviest first, those left out that together weigh nothing.
 std::vector<LawPoint> law_points(const PredictorMixture& mixture, Eigen::Index predictor);
 

@@ -7,6 +7,7 @@
 #include <stdexcept>
 
 #include "embedded_tables.hpp"
+#include "intervals_law.hpp"
 #include "moltspan/hidden_molts.hpp"
 #include "moltspan/numeric/families.hpp"
 
@@ -38,13 +39,6 @@ const std::map<std::string, Prior>& default_priors() {
 }
 
 bool is_sd(const std::string& name) { return name == "sigma" || (name.size() > 3 && name.ends_with("_sd")); }
-
-/// Variance of W by family, against which a record's extra variance is measured.
-double law_variance(Family family) {
-  if (family == Family::weibull) return numeric::GumbelMinLaw::variance;
-  if (family == Family::loglogistic) return numeric::LogisticLaw::variance;
-  return numeric::NormalLaw::variance;
-}
 
 }  // namespace
 
@@ -143,6 +137,12 @@ static std::array<std::vector<int>, n_levels> with_probes(const StadiaData& data
   return groups;
 }
 
+bool StadiaData::hides_molts(std::size_t record) const {
+  if (hidden_log_weights.empty()) return false;
+  const auto& chances = hidden_log_weights[record];
+  return !std::isinf(chances[1]) || !std::isinf(chances[2]);
+}
+
 StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficients_in_hyper)
     : data_(std::move(data)),
       shared_dates_(data_),
@@ -215,14 +215,10 @@ double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& 
   const double log_sigma = hyper[log_sigma_index()];
   if (data_.extra_variance.size() == 0) return log_sigma;
   const double extra = data_.extra_variance[static_cast<Eigen::Index>(record)];
-  return extra > 0 ? 0.5 * std::log(std::exp(2 * log_sigma) + extra / law_variance(options_.family)) : log_sigma;
+  return extra > 0 ? 0.5 * std::log(std::exp(2 * log_sigma) + extra / moments_of(options_.family).variance) : log_sigma;
 }
 
-bool StadiaModel::hides_molts(std::size_t record) const {
-  if (data_.hidden_log_weights.empty()) return false;
-  const auto& weights = data_.hidden_log_weights[record];
-  return !std::isinf(weights[1]) || !std::isinf(weights[2]);
-}
+bool StadiaModel::hides_molts(std::size_t record) const { return data_.hides_molts(record); }
 
 TermResult StadiaModel::term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const {
   return weighted_term(index, *eta, hyper, options_.truncation);

@@ -81,14 +81,7 @@ struct PrincipalAxes {
 PrincipalAxes principal_axes(const Objective& log_posterior, const VectorXd& mode) {
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(-difference_hessian(log_posterior, mode, hessian_step));
   const VectorXd scale = parts.eigenvalues().cwiseMax(0.06).cwiseMin(1e8).cwiseSqrt().cwiseInverse();
-  MatrixXd axes = parts.eigenvectors() * scale.asDiagonal();
-  // A vector and its opposite are as good: which comes out must not hang on the order of the records.
-  for (Eigen::Index k = 0; k < axes.cols(); ++k) {
-    Eigen::Index largest;
-    axes.col(k).cwiseAbs().maxCoeff(&largest);
-    if (axes(largest, k) < 0) axes.col(k) *= -1;
-  }
-  return {mode, axes};
+  return {mode, oriented(parts.eigenvectors() * scale.asDiagonal())};
 }
 
 /// BFGS in units of the posterior sds that the curvature at the start gives. Many data and a start from a part of them:

@@ -119,13 +119,7 @@ void Lattice::lay_anew(const VectorXd& log_weights) {
     covariance += weights[i] * away * away.transpose();
   }
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(covariance);
-  MatrixXd axes = parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-12).cwiseSqrt().asDiagonal();
-  // A vector and its opposite are as good: which comes out must not hang on the order of the records.
-  for (Index k = 0; k < dim; ++k) {
-    Index largest = 0;
-    axes.col(k).cwiseAbs().maxCoeff(&largest);
-    if (axes(largest, k) < 0) axes.col(k) *= -1;
-  }
+  const MatrixXd axes = oriented(parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-12).cwiseSqrt().asDiagonal());
   const MatrixXd inverse = axes.inverse();
   MatrixXd z(dim, n);
   for (Index i = 0; i < n; ++i) z.col(i) = inverse * (points_[static_cast<std::size_t>(i)] - center);
@@ -134,6 +128,15 @@ void Lattice::lay_anew(const VectorXd& log_weights) {
   laws_.emplace_back(center, axes, sides);
   laws_.emplace_back(center, wide * axes, sides);
   counts_.resize(laws_.size(), 0);
+}
+
+MatrixXd oriented(MatrixXd axes) {
+  for (Index k = 0; k < axes.cols(); ++k) {
+    Index largest = 0;
+    axes.col(k).cwiseAbs().maxCoeff(&largest);
+    if (axes(largest, k) < 0) axes.col(k) *= -1;
+  }
+  return axes;
 }
 
 double effective_number(const VectorXd& log_weights) {

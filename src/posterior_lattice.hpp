@@ -52,6 +52,10 @@ class Lattice {
   std::vector<Eigen::VectorXd> points_;
 };
 
+/// Axes with the largest entry of each positive: an eigenvector and its opposite are as good, and which comes out must
+/// not hang on the order of the records.
+Eigen::MatrixXd oriented(Eigen::MatrixXd axes);
+
 /// Equal weights that would estimate as well: (sum w)^2 / sum w^2.
 double effective_number(const Eigen::VectorXd& log_weights);
 

@@ -85,6 +85,8 @@ struct StadiaData {
   /// Variance added to the effects of single animals (code, variance), for what is not known of an animal as a whole.
   std::vector<std::pair<int, double>> animal_extra_variance;
 
+  /// Whether molts may be hidden within a record.
+  bool hides_molts(std::size_t record) const;
   std::size_t size() const { return bounds.size(); }
   std::size_t probes() const { return static_cast<std::size_t>(probe_covariates.rows()); }
 };

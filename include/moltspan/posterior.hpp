@@ -65,9 +65,7 @@ class LatentModel {
   virtual TermResult term(std::size_t index, const double* eta, const Eigen::VectorXd& hyper) const = 0;
   /// What terms that belong together add to the log marginal likelihood, at the predictors (by index) of the mode; its
   /// own slope moves no mode.
-  virtual double log_joint(const std::function<double(std::size_t)>& eta, const Eigen::VectorXd& hyper) const {
-    static_cast<void>(eta);
-    static_cast<void>(hyper);
+  virtual double log_joint(const std::function<double(std::size_t)>& /*eta*/, const Eigen::VectorXd& /*hyper*/) const {
     return 0;
   }
   /// Log prior density of the hyperparameters on the unbounded scale they are given on.

@@ -23,7 +23,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
 
     Sizes at the start of stadia come from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several measures), and
     with them the leg span after the next molt, courses of life and the days on which boxes are outgrown. `growth_model=False`: a usual
-    ratio of 1.30 a molt in its place, without a forecast of sizes, in a third of the time.
+    ratio of 1.30 a molt in its place, without a forecast of sizes, in less than half the time.
 
     Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap is the sum of j + 1
     stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with

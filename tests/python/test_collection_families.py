@@ -23,7 +23,8 @@ def by_evidence(records):
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_weights_are_near_those_of_the_evidence_of_whole_fits(family):
-    """Tolerance: one refit a family integrates all parameters anew, the weights take them from the first fit; .06 on average was seen."""
+    """Tolerance: a refit of each family integrates all parameters anew, the weights take them from the first fit. Of 12 such collections (replicates
+    0 to 3) the largest difference was .07 on average and .29 at most (the third log-logistic one)."""
     for replicate in (0, 1):
         records = collection(family, replicate)
         weights = moltspan.fit(records, threads=1).family_weights
