@@ -23,8 +23,8 @@ using Eigen::VectorXd;
 
 constexpr double reference_c = 25;
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
-constexpr std::size_t many_records = 5000;   ///< from which one round of weighing last molts has to do, else two
-constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt from which a running stadium counts less
+constexpr std::size_t many_records = 5000;   ///< from which two rounds of weighing last molts have to do
+constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or change of it, that is worth a fit
 constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
 constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
 constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
@@ -324,19 +324,28 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
   return beyond;
 }
 
+/// Weight of each record: of a running stadium the chance that a molt is to come, 1 elsewhere.
+VectorXd weights_of_records(const CollectionFit& fit, const std::vector<double>& beyond) {
+  const LastMolts last(fit, [&](int animal) { return beyond[static_cast<std::size_t>(animal)]; });
+  VectorXd weights = VectorXd::Ones(static_cast<Index>(fit.data.size()));
+  for (std::size_t i = 0; i < fit.animals.size(); ++i)
+    if (const double chance = last.chance(static_cast<int>(i)); chance > 0 && fit.animals[i].running_row >= 0)
+      weights[fit.animals[i].running_row] = 1 - chance;
+  return weights;
+}
+
 /// A running stadium that is likely no stadium, as no molt ends it, counts less: the fit is made again with it weighed
-/// by the chance that a molt is to come.
+/// by the chance that a molt is to come, until the weights stand still. The first weights take every stadium to be over
+/// already: long last stadia that were in the fit would explain themselves.
 void weigh_last_molts(CollectionFit& fit, StadiaOptions options) {
-  const int rounds = fit.data.size() > many_records ? 1 : 2;
+  const int rounds = fit.data.size() > many_records ? 2 : 5;
+  VectorXd before = VectorXd::Zero(static_cast<Index>(fit.data.size()));
   for (int round = 0; round < rounds; ++round) {
-    const std::vector<double> beyond = chances_beyond(fit);
-    const LastMolts last(fit, [&](int animal) { return beyond[static_cast<std::size_t>(animal)]; });
-    VectorXd weights = VectorXd::Ones(static_cast<Index>(fit.data.size()));
-    for (std::size_t i = 0; i < fit.animals.size(); ++i)
-      if (const double chance = last.chance(static_cast<int>(i)); chance > 0 && fit.animals[i].running_row >= 0)
-        weights[fit.animals[i].running_row] = 1 - chance;
-    if (weights.size() == 0 || weights.minCoeff() > 1 - last_molt_heeded) return;
-    fit.data.weights = weights;
+    const VectorXd weights =
+        weights_of_records(fit, round == 0 ? std::vector<double>(fit.animals.size(), 0.0) : chances_beyond(fit));
+    if (round == 0 && (weights.size() == 0 || weights.minCoeff() > 1 - last_molt_heeded)) return;
+    if ((weights - before).cwiseAbs().maxCoeff() < last_molt_heeded) return;
+    fit.data.weights = before = weights;
     options.start = fit.stadia.estimate.values.tail(fit.stadia.estimate.values.size() - fit.stadia.coefficients.size());
     fit.stadia = fit_stadia(fit.data, options);
   }

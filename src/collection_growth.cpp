@@ -174,6 +174,7 @@ std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, c
   options.priors = priors;
   options.threads = threads;
   options.points = points_of_spreads;
+  options.alike_at_first = true;
   const auto growth = std::make_shared<const GrowthModelFit>(fit_growth_model(records.data(), options));
   const double male_step =
       records.male_step() < 0 ? 0 : growth->parameters[static_cast<std::size_t>(records.male_step())].mean;
@@ -184,13 +185,18 @@ std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, c
 
 GrowthAhead growth_ahead(const CollectionFit& fit, int animal) {
   const Husbandry& h = husbandry();
-  if (!fit.growth) return {std::log(h.growth_ratio), 0, 0, h.growth_log_sd, false};
-  const auto& names = fit.growth->spread_names;
-  const auto process = std::find(names.begin(), names.end(), "process_sd") - names.begin();
-  const GrowthEstimate& own =
-      fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][static_cast<std::size_t>(animal)].second;
-  return {own.mean, fit.growth->decline.mean, own.sd, fit.growth->spreads[static_cast<std::size_t>(process)].mean,
-          true};
+  if (!fit.growth) return {std::log(h.growth_ratio), 0, 0, h.growth_log_sd, 0, false};
+  const auto i = static_cast<std::size_t>(animal);
+  const GrowthModelFit& growth = *fit.growth;
+  const GrowthEstimate& own = growth.member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second;
+  double process = 0, covariance = 0;
+  for (const GrowthPoint& p : growth.points) {
+    process += p.weight * p.process_variance;
+    if (!growth.sizes[i].empty())
+      covariance +=
+          p.weight * (p.covariance[i] + (p.last_size[i] - growth.sizes[i].back().mean) * (p.growth[i] - own.mean));
+  }
+  return {own.mean, growth.decline.mean, own.sd, std::sqrt(process), covariance, true};
 }
 
 }  // namespace moltspan

@@ -13,11 +13,12 @@ namespace moltspan {
 namespace {
 
 constexpr double pi = 3.14159265358979323846;
-constexpr int n_places = 33;                                ///< of a, about its middle
-constexpr double place_step = 0.025;                        ///< on the log scale
-constexpr int n_middles = 5;                                ///< of the prior's middle, an sd apart or less
-constexpr std::array<double, 3> spreads{0.02, 0.05, 0.10};  ///< s
-constexpr std::array<double, 7> recorded{0.1, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99};  ///< q
+constexpr int n_places = 33;          ///< of a, about its middle
+constexpr double place_step = 0.025;  ///< on the log scale
+constexpr int n_middles = 5;          ///< of the prior's middle, an sd apart or less
+constexpr std::array<double, 5> spreads{0.01, 0.025, 0.045, 0.07, 0.11};              ///< s
+constexpr std::array<double, 5> spread_widths{0.0175, 0.0175, 0.0225, 0.0325, 0.04};  ///< that each stands for
+constexpr std::array<double, 7> recorded{0.1, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99};       ///< q
 constexpr double freedom = 3;       ///< of Student's t about the place that is usual: a stated adult size may be wrong
 constexpr double too_small = 1e-4;  ///< chance of maturity below which an instar is no candidate
 constexpr double known_place_sd = 0.15;  ///< of a about recorded maturities, where no adult leg span is known
@@ -26,12 +27,11 @@ constexpr std::size_t n_settings = spreads.size() * recorded.size();
 
 /// A size with the variance of its error, on the log scale.
 struct Size {
-  double mean = -std::numeric_limits<double>::infinity(), variance = 0;
+  double mean = 0, variance = 0;
 };
 
 /// F at a size known with error: the spreads add up.
 double mature_by(const Size& size, double place, double spread) {
-  if (std::isinf(size.mean)) return 0;
   const double scale = std::sqrt(spread * spread + 3 * size.variance / (pi * pi));
   return numeric::logistic((size.mean - place) / scale);
 }
@@ -188,6 +188,9 @@ LastMolts::Case LastMolts::Fit::make_case(int i, const Sexes& sexes, double adul
   if (now > 0) {
     c.before = size(i, now - 1);
     c.before.mean -= adult;
+  } else {
+    c.before = {c.now.mean - std::log(husbandry().growth_ratio),
+                c.now.variance + std::pow(husbandry().growth_log_sd, 2)};
   }
   return c;
 }
@@ -224,6 +227,11 @@ void LastMolts::Fit::place(int i) {
 /// Weights of the places and settings of each group; the middle of all kinds and the settings are shared.
 void LastMolts::Fit::integrate() {
   std::array<std::vector<double>, n_middles> of_all;  // log posterior of a middle and the settings
+  const auto setting_prior = [](std::size_t k) {
+    const std::size_t s = k / recorded.size();
+    return std::log(spread_widths[s]) - 0.5 * std::pow(spreads[s] / husbandry().maturity_spread, 2) +
+           husbandry().maturity_recorded_weight * std::log(recorded[k % recorded.size()]);
+  };
   const auto middle_z = [](int m) { return 0.9 * (m - n_middles / 2); };
   const auto middle_at = [&](int m) {
     return std::log(husbandry().matures_at) + middle_z(m) * husbandry().matures_at_log_sd;
@@ -238,9 +246,7 @@ void LastMolts::Fit::integrate() {
   std::vector<double> all;
   for (int m = 0; m < n_middles; ++m) {
     auto& terms = of_all[static_cast<std::size_t>(m)];
-    for (std::size_t k = 0; k < n_settings; ++k)
-      terms.push_back(-0.5 * middle_z(m) * middle_z(m) +
-                      husbandry().maturity_recorded_weight * std::log(recorded[k % recorded.size()]));
+    for (std::size_t k = 0; k < n_settings; ++k) terms.push_back(-0.5 * middle_z(m) * middle_z(m) + setting_prior(k));
     for (const auto& [key, group] : groups_) {
       const auto prior = group.log_prior(middle_at(m));
       for (std::size_t k = 0; k < n_settings; ++k) terms[k] += evidence(group, prior, k);
@@ -287,6 +293,13 @@ void LastMolts::Fit::answer(const Group& group) {
 LastMolts::LastMolts(const CollectionFit& fit, const std::function<double(int)>& beyond)
     : chances_(fit.animals.size(), unknown_number), basis_(fit.animals.size()) {
   Fit(fit, beyond, *this);
+}
+
+double LastMolts::chance_given(int animal, double beyond, double if_last) const {
+  const double p = chance(animal), lasts = std::clamp(beyond, 0.0, 1.0), with_odd = with_odd_stadia(lasts);
+  if (!(p > 0 && p < 1)) return p;
+  const double last = p * with_odd * if_last, molts_on = (1 - p) * (lasts + (with_odd - lasts) * if_last);
+  return last / (last + molts_on);
 }
 
 std::string LastMolts::basis(int animal) const { return basis_[static_cast<std::size_t>(animal)]; }

@@ -28,6 +28,10 @@ class LastMolts {
 
   /// 1 and 0 by rule of the kind; NaN = not identified.
   double chance(int animal) const { return chances_[static_cast<std::size_t>(animal)]; }
+  /// The same with what signs and unseen molts say: `if_last`, likelihood of what was seen had it molted for the last
+  /// time over that with a molt to come. It speaks of stadia that the law of lengths explains, a part of S(c) =
+  /// `beyond`.
+  double chance_given(int animal, double beyond, double if_last) const;
   /// What the chance rests on, in words; blank where a rule answers or nothing does.
   std::string basis(int animal) const;
 

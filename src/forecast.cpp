@@ -225,10 +225,10 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
 }
 
-/// Chance of a last molt, what signs say of it included, and with it those of a molt within some days.
-void allow_for_last_molt(const Context& context, int animal, double signs_if_last, AnimalForecast& result) {
-  const double p = context.last_molts->chance(animal);
-  result.chance_final = p * signs_if_last / (p * signs_if_last + 1 - p);
+/// Chance of a last molt, what signs and unseen molts say of it included, and with it those of a molt within some days.
+void allow_for_last_molt(const Context& context, int animal, const NextMolt& next, double if_last,
+                         AnimalForecast& result) {
+  result.chance_final = context.last_molts->chance_given(animal, next.base->survival_at_start(), if_last);
   if (!(result.chance_final > 0)) return;
   for (double& chance : result.chance_within_days) chance *= 1 - result.chance_final;
 }
@@ -329,7 +329,7 @@ void forecast_running(const Context& context, int animal, AnimalForecast& result
   const NextMoltLaw& law = evidence.reweighted() ? *evidence.reweighted() : *next.base;
   const bool overdue = next.base->survival_at_start() < overdue_share;
   add_quantiles(context, law, result);
-  allow_for_last_molt(context, animal, evidence.if_last(), result);
+  allow_for_last_molt(context, animal, next, evidence.if_last(), result);
   result.phase = phase_now(context.fit, animal, law, overdue);
   note_missed(evidence.chance_missed(), overdue, result);
   note_signs(evidence, result);
@@ -339,7 +339,7 @@ void forecast_without_start(const Context& context, int animal, AnimalForecast& 
   const NextMolt next = unstarted_molt(context, animal);
   const MoltEvidence evidence = evidence_of(context, animal, next);
   add_quantiles(context, evidence.reweighted() ? *evidence.reweighted() : *next.base, result);
-  allow_for_last_molt(context, animal, evidence.if_last(), result);
+  allow_for_last_molt(context, animal, next, evidence.if_last(), result);
   result.phase = Phase::unknown;
   note_signs(evidence, result);
   result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
@@ -385,6 +385,7 @@ NextMolt next_molt(const Context& context, int animal) {
   NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
   MoltEvidence evidence = evidence_of(context, animal, next);
   next.signs_if_last = evidence.if_last();
+  if (std::isfinite(evidence.chance_missed())) next.chance_missed = evidence.chance_missed();
   next.reweighted = evidence.take();
   return next;
 }
@@ -468,7 +469,7 @@ double chance_molt_before(const CollectionFit& fit, int animal, Day day) {
                                 result.why_no_forecast);
   }
   const NextMolt next = next_molt(context, animal);
-  allow_for_last_molt(context, animal, next.signs_if_last, result);
+  allow_for_last_molt(context, animal, next, next.signs_if_last, result);
   const double molts_on = std::isfinite(result.chance_final) ? 1 - result.chance_final : 1;
   return molts_on * (1 - next.law().survival(day - fit.table.as_of));
 }

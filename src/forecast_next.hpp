@@ -21,6 +21,7 @@ struct NextMolt {
   std::unique_ptr<HiddenBranches> hidden;         ///< null: unseen molts are not reckoned with
   /// Likelihood of signs and time watched had it molted for the last time, over that with a molt to come.
   double signs_if_last = 1;
+  double chance_missed = 0;  ///< that a molt went unseen since the last one on record, if it molts on
 
   const NextMoltLaw& law() const { return reweighted ? *reweighted : *base; }
 };

@@ -15,6 +15,7 @@
 #include "moltspan/numeric/philox.hpp"
 #include "moltspan/numeric/quadrature.hpp"
 #include "stadia_molts.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -153,7 +154,9 @@ void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInpu
   const std::size_t each = plan.family == Family::lognormal ? 1 : effect_nodes;
   const std::vector<LawPoint> points = expanded(next.points, plan.family);
   const double unknown = unknown_size_variance(inputs), of_size = inputs.sizes.back().variance + unknown;
+  plan.size_sd = std::sqrt(of_size);
   const double covariance = exponent * (inputs.sizes.back().record_variance + unknown);
+  std::vector<double> weights;
   for (std::size_t k = 0; k < points.size(); ++k) {
     const LawPoint &p = points[k], &whole = next.points[k / each];
     DrawComponent c;
@@ -168,7 +171,9 @@ void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInpu
     c.size_gain = whole.variance > 1e-10 ? covariance / whole.variance : 0;
     c.size_sd = std::sqrt(std::max(0.0, of_size - c.size_gain * covariance));
     plan.components.push_back(c);
+    weights.push_back(p.weight);
   }
+  plan.any_component = AliasTable(weights);
 }
 
 /// Chances of no molt by a day of each point, as far as the points' shares of the days go by them.
@@ -235,14 +240,47 @@ double stop_chance(const Animal& animal, double male_chance) {
   return male_chance * stops(1) + (1 - male_chance) * stops(0);
 }
 
-GrowthStep asked_step(const TrajectoryOptions& options, GrowthStep step) {
-  if (options.growth_ratio || options.growth_log_sd) step.ratio_sd = 0;
-  if (options.growth_ratio) {
-    step.log_ratio = step.adult_log_ratio = std::log(*options.growth_ratio);
-    step.decline = 0;
+/// The growth of an animal that was never measured, or of a fit without growth: one point.
+GrowthDraw plain_growth(const CollectionFit& fit, int animal, const TrajectoryPlan& plan) {
+  const GrowthAhead ahead = growth_ahead(fit, animal);
+  return {1, plan.size_mean, plan.size_sd, ahead.log_ratio, 0, ahead.ratio_sd, ahead.molt_sd, ahead.decline};
+}
+
+/// Points of the growth model, as size_after takes them. Sizes of a mature male hold a step that its growth does not
+/// know.
+std::vector<GrowthDraw> growth_points(const GrowthModelFit& growth, std::size_t animal, double size_mean) {
+  const double step = size_mean - growth.sizes[animal].back().mean;
+  std::vector<GrowthDraw> result;
+  for (const GrowthPoint& p : growth.points) {
+    const double size_sd = std::sqrt(p.last_variance[animal]), gain = p.covariance[animal] / size_sd;
+    result.push_back({p.weight, p.last_size[animal] + step, size_sd, p.growth[animal], gain,
+                      std::sqrt(std::max(0.0, p.growth_variance[animal] - gain * gain)), std::sqrt(p.process_variance),
+                      p.decline});
   }
-  if (options.growth_log_sd) step.log_sd = step.adult_log_sd = *options.growth_log_sd;
-  return step;
+  return result;
+}
+
+void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options) {
+  const auto i = static_cast<std::size_t>(animal);
+  if (fit.growth && !fit.growth->sizes[i].empty())
+    plan.growth = growth_points(*fit.growth, i, plan.size_mean);
+  else
+    plan.growth = {plain_growth(fit, animal, plan)};
+  plan.adult_log_ratio = std::log(husbandry().adult_ratio);
+  plan.adult_log_sd = husbandry().adult_log_sd;
+  if (options.growth_ratio) plan.adult_log_ratio = std::log(*options.growth_ratio);
+  if (options.growth_log_sd) plan.adult_log_sd = *options.growth_log_sd;
+  std::vector<double> weights;
+  for (GrowthDraw& g : plan.growth) {
+    weights.push_back(g.weight);
+    if (options.growth_ratio || options.growth_log_sd) g.ratio_sd = g.ratio_gain = 0;
+    if (options.growth_ratio) {
+      g.log_ratio = plan.adult_log_ratio;
+      g.decline = 0;
+    }
+    if (options.growth_log_sd) g.molt_sd = *options.growth_log_sd;
+  }
+  plan.growth_point = AliasTable(weights);
 }
 
 double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const char* name) {
@@ -267,19 +305,20 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal) 
   plan.stop_chance = plan.adult_now ? 0 : stop_chance(a, history.male_chance);
 }
 
-TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& next, const GrowthStep& growth) {
+TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& next, const TrajectoryOptions& options) {
   TrajectoryPlan plan;
   const std::uint64_t hash = name_hash(fit.collection->animals[static_cast<std::size_t>(animal)].id);
   plan.name_low = static_cast<std::uint32_t>(hash);
   plan.name_high = static_cast<std::uint32_t>(hash >> 32);
   plan.family = fit.options.family;
-  plan.growth = growth;
   plan.first_day = next.law().first_day();
   plan.watched_days = next.watched_days;
+  plan.missed_chance = next.chance_missed;
   const auto fast = is_plain(next, fit) ? std::make_unique<FastLaw>(next) : nullptr;
   plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
   set_covariates(plan, fit, animal);
   set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);
+  set_growth(plan, fit, animal, options);
   set_shares(plan, next, fast.get());
   set_starts(plan, next);
   return plan;
@@ -321,6 +360,9 @@ std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const Ne
   if (!std::isfinite(a.adult_leg_span_mm))
     notes.push_back(
         "adult leg span not known: it grows on at the same ratio and no molt is the last; state adult_leg_span_mm");
+  if (next.chance_missed >= 0.05)
+    notes.push_back("with a chance of " + percent(next.chance_missed) +
+                    " a molt went unseen: those courses begin one molt further");
   if (next.starts.empty()) notes.push_back("no molt on record: taken as met at a random moment between two molts");
   return notes;
 }
@@ -340,12 +382,6 @@ std::vector<HealthNote> trajectory_health(const CollectionFit& fit, const Trajec
 }
 
 }  // namespace
-
-GrowthStep growth_step(const CollectionFit& fit, int animal) {
-  const Husbandry& h = husbandry();
-  const GrowthAhead ahead = growth_ahead(fit, animal);
-  return {ahead.log_ratio, ahead.molt_sd, std::log(h.adult_ratio), h.adult_log_sd, ahead.ratio_sd, ahead.decline};
-}
 
 Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>& animals,
                                const TrajectoryOptions& options) {
@@ -383,9 +419,8 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   auto start = std::make_unique_for_overwrite<double[]>(drawn.size() * draws);
   numeric::in_parts(0, drawn.size(), threads, [&](std::size_t from, std::size_t to) {
     for (std::size_t i = from; i < to; ++i)
-      draw_courses(
-          make_plan(fit, asked[drawn[i]], next[drawn[i]], asked_step(options, growth_step(fit, asked[drawn[i]]))),
-          options, dates.get() + i * each, sizes.get() + i * each, start.get() + i * draws);
+      draw_courses(make_plan(fit, asked[drawn[i]], next[drawn[i]], options), options, dates.get() + i * each,
+                   sizes.get() + i * each, start.get() + i * draws);
   });
   result.dates_days = std::move(dates);
   result.leg_span_mm = std::move(sizes);

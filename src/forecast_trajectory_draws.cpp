@@ -11,13 +11,20 @@ namespace moltspan {
 namespace {
 
 constexpr int block = 1024;  ///< draws that are worked on together: their arrays stay in the nearest cache
+constexpr double least_missed_chance = 0.01;  ///< of a molt that went unseen, from which courses reckon with it
 constexpr double nothing = std::numeric_limits<double>::quiet_NaN();
 constexpr double log_20_mm = 2.99573227355399099344;
 
 using Column = std::array<double, block>;
 
 /// Purposes of a counter's second word; the word of molt k holds the step of size and the stadium that ends with it.
-enum Purpose : std::uint32_t { first_molt = 0x10000, predictor = 0x20000, choices = 0x30000, ratio = 0x40000 };
+enum Purpose : std::uint32_t {
+  first_molt = 0x10000,
+  predictor = 0x20000,
+  choices = 0x30000,
+  ratio = 0x40000,
+  unseen = 0x50000
+};
 
 /// State of the draws of one block.
 class Courses {
@@ -42,13 +49,15 @@ class Courses {
     vectors::normal_quantiles(u_.data(), n_, one.data());
     vectors::normal_quantiles(v_.data(), n_, two.data());
   }
+  void begin_growth();
+  void pass_unseen_molts();
   double log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const;
 
   const TrajectoryPlan& plan_;
   std::uint64_t seed_;
   std::uint32_t first_ = 0;
   int n_ = 0;
-  Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_, ratio_;
+  Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_, ratio_, molt_sd_, decline_;
   Column u_, v_, z_, w_, x_, choice_, latent_;
 };
 
@@ -84,18 +93,44 @@ void Courses::begin(std::uint32_t first, int n) {
     eta_[i] = c.mean;
     if (c.gain > 0) eta_[i] += c.gain * (log_length(i, cell, c, choice_[i], latent_[i]) - c.mean) + c.sd * z_eta[i];
     sigma_[i] = c.sigma;
-    begin_size_[i] = size_[i] = plan_.size_mean + c.size_gain * (eta_[i] - c.center) + c.size_sd * z_size[i];
+    size_[i] = plan_.size_mean + c.size_gain * (eta_[i] - c.center) + c.size_sd * z_size[i];
     exponent_[i] = plan_.exponent + plan_.exponent_sd * z_exponent[i];
   }
   // The sex has a stream of its own, so that it does not depend on which day the stadium began.
   const bool sure = plan_.stop_chance <= 0 || plan_.stop_chance >= 1;
   if (!sure) uniforms(choices + 1, u_, v_);
   for (int i = 0; i < n; ++i) stops_[i] = (sure ? 0.5 : u_[i]) < plan_.stop_chance;
-  ratio_.fill(plan_.growth.log_ratio);
-  if (!(plan_.growth.ratio_sd > 0)) return;
+  begin_growth();
+  if (plan_.missed_chance > least_missed_chance) pass_unseen_molts();
+}
+
+/// Draws that have molted unseen are one molt further, and the long time since the molt on record says nothing of their
+/// pace.
+void Courses::pass_unseen_molts() {
+  normals(unseen, z_, w_);
+  uniforms(unseen + 1, u_, v_);
+  for (int i = 0; i < n_; ++i) {
+    if (!(u_[i] < plan_.missed_chance)) continue;
+    size_[i] += ratio_[i] + decline_[i] * size_[i] + molt_sd_[i] * z_[i];
+    const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.any_component.pick(v_[i]))];
+    eta_[i] = c.mean + std::sqrt(c.gain) * c.log_spread * w_[i];
+    sigma_[i] = c.sigma;
+  }
+}
+
+/// The point of the growth model, the place of the present size in its law, and the ratio that goes with it.
+void Courses::begin_growth() {
   uniforms(ratio, u_, v_);
-  vectors::normal_quantiles(u_.data(), n, z_.data());
-  for (int i = 0; i < n; ++i) ratio_[i] += plan_.growth.ratio_sd * z_[i];
+  vectors::normal_quantiles(u_.data(), n_, z_.data());
+  const double per_sd = plan_.size_sd > 0 ? 1 / plan_.size_sd : 0;
+  for (int i = 0; i < n_; ++i) {
+    const GrowthDraw& g = plan_.growth[static_cast<std::size_t>(plan_.growth_point.pick(v_[i]))];
+    const double place = (size_[i] - plan_.size_mean) * per_sd;
+    begin_size_[i] = size_[i] = g.size_mean + g.size_sd * place;
+    ratio_[i] = g.log_ratio + g.ratio_gain * place + g.ratio_sd * z_[i];
+    molt_sd_[i] = g.molt_sd;
+    decline_[i] = g.decline;
+  }
 }
 
 void Courses::write_start(double* leg_span_mm) {
@@ -106,12 +141,11 @@ void Courses::write_start(double* leg_span_mm) {
 /// Sizes after the molt-th molt (from 1).
 void Courses::grow(int molt, double* leg_span_mm, int stride) {
   normals(static_cast<std::uint32_t>(molt), z_, w_);
-  const GrowthStep g = plan_.growth;
   const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
   for (int i = 0; i < n_; ++i) {
     const bool adult = size_[i] >= adult_from;
-    size_[i] +=
-        (adult ? g.adult_log_ratio : ratio_[i] + g.decline * size_[i]) + (adult ? g.adult_log_sd : g.log_sd) * z_[i];
+    size_[i] += (adult ? plan_.adult_log_ratio : ratio_[i] + decline_[i] * size_[i]) +
+                (adult ? plan_.adult_log_sd : molt_sd_[i]) * z_[i];
     x_[i] = size_[i] + log_20_mm;
   }
   vectors::exponentials(x_.data(), n_, v_.data());

@@ -27,6 +27,14 @@ struct DrawComponent {
   double center = 0, size_gain = 0, size_sd = 0;
 };
 
+/// How sizes go on, at one point of the growth model's spreads: the present size is normal, the animal's log ratio
+/// normal given it, with mean `log_ratio + ratio_gain (size - size_mean) / size_sd`; a molt adds that + decline size,
+/// give or take molt_sd.
+struct GrowthDraw {
+  double weight = 1, size_mean = 0, size_sd = 0;
+  double log_ratio = 0, ratio_gain = 0, ratio_sd = 0, molt_sd = 0, decline = 0;
+};
+
 /// All that the draws of one animal need. Equal numbers of cells in probability: how points and start days share the
 /// first molt's days differs from cell to cell.
 struct TrajectoryPlan {
@@ -39,16 +47,20 @@ struct TrajectoryPlan {
   std::vector<double> day_of_z;  ///< day of the first molt at equal steps of the normal quantile
   std::vector<DrawComponent> components;
   std::vector<AliasTable> component_of_cell, start_of_cell;
+  AliasTable any_component;      ///< whatever the day
   std::vector<StartAge> starts;  ///< empty: no molt on record
   double first_day = 0, watched_days = 0;
-  double size_mean = 0;
+  double size_mean = 0, size_sd = 0;
   double exponent = 0, exponent_sd = 0;
   double ends_with_stadium = 0;  ///< effect that the next stadium does not have any more
   double adult_log_size = std::numeric_limits<double>::infinity();
   double adult_effect = 0;
-  bool adult_now = false;  ///< whatever its size
-  double stop_chance = 0;  ///< that its sex stops when grown
-  GrowthStep growth;
+  bool adult_now = false;    ///< whatever its size
+  double stop_chance = 0;    ///< that its sex stops when grown
+  double missed_chance = 0;  ///< that it has molted unseen since the last molt on record
+  std::vector<GrowthDraw> growth;
+  AliasTable growth_point;
+  double adult_log_ratio = 0, adult_log_sd = 0;
 };
 
 /// Draws `draws` courses into arrays of draws x molts and, for the sizes at the start, of draws.

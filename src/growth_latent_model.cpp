@@ -1,10 +1,14 @@
 #include "growth_latent_model.hpp"
 
+#include <algorithm>
 #include <cmath>
 
 namespace moltspan {
 namespace {
 
+constexpr double flat_precision = 1e-4;     ///< of the first size: sd of 100 log units
+constexpr double usual_first_log_sd = 0.5;  ///< of first sizes, and how many animals that counts as (assumption)
+constexpr double usual_first_animals = 4;
 constexpr double wide_rounding = 0.5;  ///< interval over the usual error of a reading from which its shape matters
 
 std::string measure_spread(const GrowthMeasure& measure) { return "reading_sd." + measure.name; }
@@ -25,6 +29,45 @@ GrowthModel::GrowthModel(const GrowthData& data, const GrowthModelOptions& optio
     names_.push_back(sd_name(groups_.levels[level]));
   }
   if (declining) names_.push_back("decline");
+  set_first_sizes();
+}
+
+/// Student's law by reweighting; each animal then has the Gaussian that its weight stands for.
+void GrowthModel::set_first_sizes() {
+  first_sizes_.assign(data_->animals.size(), {0, flat_precision});
+  if (!options_.alike_at_first) return;
+  std::vector<std::size_t> animals;
+  std::vector<double> sizes;
+  const Eigen::VectorXd parameters = root_mean().tail(n_shared() - 1);
+  for (std::size_t i = 0; i < data_->animals.size(); ++i) {
+    if (first_reading_[i + 1] == first_reading_[i]) continue;
+    const auto begin = data_->readings.begin() + first_reading_[i],
+               end = data_->readings.begin() + first_reading_[i + 1];
+    const auto first = std::min_element(
+        begin, end, [](const GrowthReading& a, const GrowthReading& b) { return a.instar < b.instar; });
+    const GrowthReading& r = *first;
+    const auto row = static_cast<Eigen::Index>(first - data_->readings.begin());
+    animals.push_back(i);
+    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias -
+                    data_->columns.row(row).dot(parameters));
+  }
+  const double n = static_cast<double>(sizes.size());
+  std::vector<double> weights(sizes.size(), 1);
+  double mean = 0, variance = usual_first_log_sd * usual_first_log_sd;
+  for (int round = 0; round < 20; ++round) {
+    double total = 0, sum = 0, squares = usual_first_animals * usual_first_log_sd * usual_first_log_sd;
+    for (std::size_t i = 0; i < sizes.size(); ++i) {
+      total += weights[i];
+      sum += weights[i] * sizes[i];
+    }
+    mean = sum / total;
+    for (std::size_t i = 0; i < sizes.size(); ++i) squares += weights[i] * std::pow(sizes[i] - mean, 2);
+    variance = squares / (n + usual_first_animals);
+    for (std::size_t i = 0; i < sizes.size(); ++i)
+      weights[i] = (first_size_freedom + 1) / (first_size_freedom + std::pow(sizes[i] - mean, 2) / variance);
+  }
+  for (std::size_t i = 0; i < animals.size(); ++i)
+    first_sizes_[animals[i]] = {mean, weights[i] / (variance * (1 + 1 / n))};
 }
 
 bool GrowthModel::carried_by_prior(std::size_t level) const {

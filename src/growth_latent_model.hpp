@@ -22,6 +22,11 @@ struct ChainStep {
   double factor = 1, growth = 1, shift = 0, variance = 0;
 };
 
+/// Gaussian law of the size with which an animal's readings begin.
+struct FirstSize {
+  double mean = 0, precision = 0;
+};
+
 /// The growth model: data, tree of groups, and the places of the spreads in the vector of hyperparameters.
 ///
 /// Shared variables of an animal: g, then the parameters of readings. Hyperparameters: log process sd, log reading sd
@@ -47,11 +52,13 @@ class GrowthModel {
   Eigen::VectorXd root_mean() const;
   Eigen::VectorXd root_variance() const;
   const PriorTable& priors() const { return priors_; }
+  const FirstSize& first_size(int animal) const { return first_sizes_[static_cast<std::size_t>(animal)]; }
   /// The level's members are too few to tell their spread.
   bool carried_by_prior(std::size_t level) const;
 
  private:
   double log_sd_prior(std::size_t index, double log_sd) const;
+  void set_first_sizes();
 
   const GrowthData* data_;
   GrowthModelOptions options_;
@@ -59,6 +66,7 @@ class GrowthModel {
   PriorTable priors_;
   GroupTree groups_;
   std::vector<int> first_reading_, estimated_;
+  std::vector<FirstSize> first_sizes_;
   std::vector<std::string> names_;
 };
 

@@ -11,7 +11,6 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-constexpr double flat_precision = 1e-4;  ///< of the first size: sd of 100 log units
 constexpr int max_sweeps = 60;
 constexpr double site_tolerance =
     3e-4;  ///< shift of a reading's mean in its sds; its log marginal then errs by its square
@@ -115,7 +114,7 @@ void GrowthPosterior::add_readings(int animal, int node, double& constant) {
   }
 }
 
-/// The walk between instars, and the flat start at the first one that was read.
+/// The walk between instars, and the law of the first one that was read.
 void GrowthPosterior::add_steps(int animal, int node, double& constant) {
   const GrowthAnimal& a = model_->data().animals[static_cast<std::size_t>(animal)];
   const auto& first_reading = model_->first_reading();
@@ -141,11 +140,13 @@ void GrowthPosterior::add_steps(int animal, int node, double& constant) {
     information(0, 0) += precision * step.growth * step.growth;
     side[0] -= precision * step.growth * step.shift;
     constant -= 0.5 * (precision * step.shift * step.shift + log_2pi + std::log(step.variance));
-    // Sizes before the first reading say nothing: flat there means flat at the first reading.
+    // Sizes before the first reading are as the walk leads back from there.
     if (static_cast<int>(k) < first_read) constant += std::log(step.factor);
   }
-  diagonal_[base + static_cast<std::size_t>(first_read)] += flat_precision;
-  constant += 0.5 * (std::log(flat_precision) - log_2pi);
+  const FirstSize& first = model_->first_size(animal);
+  diagonal_[base + static_cast<std::size_t>(first_read)] += first.precision;
+  rows_[(base + static_cast<std::size_t>(first_read)) * width] += first.precision * first.mean;
+  constant += 0.5 * (std::log(first.precision) - log_2pi - first.precision * first.mean * first.mean);
 }
 
 /// Eliminates the sizes from first to last; what is left stands in the node.

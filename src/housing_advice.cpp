@@ -8,6 +8,8 @@
 namespace moltspan {
 namespace {
 
+constexpr double told_missed_chance = 0.1;  ///< of a molt that went unseen, from which it is named
+
 /// Works out the advice on one animal; each step adds its reasons.
 class Adviser {
  public:
@@ -119,7 +121,10 @@ void Adviser::say_ahead() {
     text += std::string(k == 1 ? "" : ", after the one behind it about ") + multiple + " x";
   }
   say(text);
-  const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm) / s_.leg_span_mm;
+  if (s_.chance_missed >= told_missed_chance)
+    assume("with a chance of " + percent(s_.chance_missed) +
+           " a molt went unseen: what is said of later sizes reckons with one molt more");
+  const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm - size_after_molts(s_, rules_, 0).log_mm);
   if (learned() && !near_adult(s_, s_.leg_span_mm))
     say("growth ratio about " + brief(growth, 2) + " at the next molt, as the records of the collection say");
   else

@@ -144,18 +144,24 @@ bool is_young(const HousingSituation& s, const HousingRules& rules) {
 
 SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules, int molts) {
   SizeAhead size{std::log(std::isfinite(s.leg_span_mm) ? s.leg_span_mm : s.days_leg_span_mm), 0};
-  const GrowthAhead usual{std::log(husbandry().growth_ratio), 0, 0, husbandry().growth_log_sd, false};
+  const GrowthAhead usual{std::log(husbandry().growth_ratio), 0, 0, husbandry().growth_log_sd, 0, false};
   const GrowthAhead& growth = s.growth ? *s.growth : usual;
-  double variance = s.size_log_sd * s.size_log_sd, of_ratio = 0;
+  double variance = s.size_log_sd * s.size_log_sd, by_ratio = 0;
+  if (const double missed = s.chance_missed; missed > 0) {
+    // One molt further with the chance of a molt that went unseen: mean and variance of the two together.
+    size.log_mm += missed * growth.log_ratio;
+    variance += missed * (1 - missed) * growth.log_ratio * growth.log_ratio + missed * growth.molt_sd * growth.molt_sd;
+  }
   for (int k = 0; k < molts && !s.molts_no_more; ++k) {
     const bool adult = near_adult(s, std::exp(size.log_mm));
     const double sd = adult ? rules.adult_log_sd.value : growth.molt_sd;
     size.log_mm += adult ? std::log(rules.adult_ratio.value)
                          : growth.log_ratio + growth.decline * (size.log_mm - log_reference_mm);
     variance += sd * sd;
-    of_ratio += adult ? 0 : growth.ratio_sd;
+    by_ratio += adult ? 0 : 1;
   }
-  size.log_sd = std::sqrt(variance + of_ratio * of_ratio);
+  variance += by_ratio * by_ratio * growth.ratio_sd * growth.ratio_sd + 2 * by_ratio * growth.size_covariance;
+  size.log_sd = std::sqrt(std::max(variance, 0.0));
   return size;
 }
 

@@ -24,6 +24,7 @@ void read_maturity(const toml::table& t, Husbandry& h) {
   h.matures_at_log_sd = number(t, "last_molt", "matures_at_log_sd");
   h.matures_at_taxon_log_sd = number(t, "last_molt", "taxon_log_sd");
   h.maturity_recorded_weight = number(t, "last_molt", "recorded_weight");
+  h.maturity_spread = number(t, "last_molt", "spread");
   h.odd_stadia = number(t, "last_molt", "odd_stadia");
   h.mature_male_fast_months = number(t, "mature_male", "fast_months");
   h.mature_male_medium_months = number(t, "mature_male", "medium_months");

@@ -18,7 +18,7 @@ struct Husbandry {
   double reading_sd_spread = 0, measure_ratio_log_sd = 0, measure_ratio_taxon_log_sd = 0, mature_male_leg_step = 0,
          mature_male_leg_step_sd = 0;
   double matures_at = 0, matures_at_log_sd = 0, matures_at_taxon_log_sd = 0, maturity_recorded_weight = 0,
-         odd_stadia = 0;
+         maturity_spread = 0, odd_stadia = 0;
   double mature_male_fast_months = 0, mature_male_medium_months = 0, mature_male_slow_months = 0,
          mature_male_median_log_sd = 0;
   double skin_sexing_mm = 0, skin_sexing_log_sd = 0;

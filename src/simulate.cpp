@@ -215,11 +215,13 @@ void Maker::live(TrueAnimal& animal, int index) const {
   TrueStadium now;
   now.start_day = animal.acquired_day - age;
   now.log_size = std::log(o.start_size_min_mm * std::pow(ratio, draws.uniform()) / 20);
+  // One that stops at maturity begins its life below the size at which it matures.
+  if (o.maturity && animal.male) now.log_size = std::min(now.log_size, std::log(0.999 * animal.own_mature_mm / 20));
   const double end = std::isnan(animal.ended_day) ? end_of_watch() : animal.ended_day;
   for (int k = 0; k < o.max_stadia; ++k) {
     now.temperature_c = animal.usual_temperature_c + o.temperature_stadium_sd_c * draws.normal();
     const double length = stadium_length(animal, now, draws);
-    now.length_days = k > 0 && molts_no_more(animal, now.log_size) ? infinity : length;
+    now.length_days = molts_no_more(animal, now.log_size) ? infinity : length;
     if (std::isinf(now.length_days)) animal.matured_day = now.start_day;
     if (now.end_day() > animal.acquired_day) animal.life.push_back(now);
     const double next_log_size = grown(animal, now.log_size, draws);

@@ -74,7 +74,7 @@ struct CollectionFit {
   StadiaData data;   ///< record i is stadium i of the table
   StadiaFit stadia;  ///< without records: only priors stand behind it
   std::shared_ptr<const GrowthModelFit>
-      growth;                         ///< animals in the same order; null where not asked for and where no size was read
+      growth;  ///< animals in the same order; null where not asked for and where no size was read
   std::vector<AnimalInputs> animals;  ///< one an animal of the collection
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
@@ -91,9 +91,10 @@ struct CollectionFit {
 };
 
 /// How the log leg span of an animal goes on at a molt while it is not grown: log_ratio + decline log(leg span / 20
-/// mm), known with `ratio_sd`, the same error at all its molts, and with a spread of each molt.
+/// mm), known with `ratio_sd`, the same error at all its molts, which goes with the error of its present size, and with
+/// a spread of each molt.
 struct GrowthAhead {
-  double log_ratio = 0, decline = 0, ratio_sd = 0, molt_sd = 0;
+  double log_ratio = 0, decline = 0, ratio_sd = 0, molt_sd = 0, size_covariance = 0;
   bool learned = false;  ///< from the records; else the usual ratio of shared/husbandry.toml
 };
 GrowthAhead growth_ahead(const CollectionFit& fit, int animal);

@@ -13,24 +13,17 @@
 /// A draw takes the day of the first molt by inverting the forecast's own law (start range, signs and the time watched
 /// included), then, given that day, one point of the hyperparameters and one predictor of the animal, which all its
 /// later stadia share: log T_k = eta + exponent (x_k - x_0) + changes of covariates + sigma W_k, x = log(leg span / 20
-/// mm). x_0 is drawn with its error, which moves eta with it; x grows at each molt by a normal step, smaller in a grown
-/// animal. Of the covariates size, `near_adult_female` and what belongs to the running stadium only (`limb_lost`,
-/// `egg_sac`) change; temperature stays. The exponent is drawn from its own posterior, independently of eta (an
-/// approximation). The first molt is conditional on there being one; after it, where the kind and the sex drawn stop at
-/// maturity, the molt that brings the animal to the adult share of its adult size is the last.
+/// mm). x_0 is drawn with its error, which moves eta with it, and with it, from one point of the growth model's
+/// spreads, the animal's log ratio: x after the first molt has the law of size_after. A grown animal grows by
+/// shared/housing.toml. Of the covariates size, `near_adult_female` and what belongs to the running stadium only
+/// (`limb_lost`, `egg_sac`) change; temperature stays. The exponent is drawn from its own posterior, independently of
+/// eta (an approximation). A draw that has molted unseen since the last molt on record, with the chance of that, is one
+/// molt further when it begins. The first molt is conditional on there being one; after it, where the kind and the sex
+/// drawn stop at maturity, the molt that brings the animal to the adult share of its adult size is the last.
 ///
 /// Random numbers: Philox4x32-10, key = seed, counter = (draw, molt and purpose, hash of the animal's name): the same
 /// bytes whatever the threads, the other animals and their order.
 namespace moltspan {
-
-/// How sizes go on from molt to molt, on the log scale: log_ratio + decline x, known with `ratio_sd` (one error for all
-/// molts of a course), give or take log_sd at each.
-struct GrowthStep {
-  double log_ratio = 0, log_sd = 0, adult_log_ratio = 0, adult_log_sd = 0, ratio_sd = 0, decline = 0;
-};
-
-/// Of an animal by the growth model of the fit (see growth_ahead); of grown ones by shared/housing.toml.
-GrowthStep growth_step(const CollectionFit& fit, int animal);
 
 struct TrajectoryOptions {
   int molts = 5;

@@ -77,7 +77,13 @@ struct GrowthModelOptions {
   int threads = 0;                     ///< 0 = as many as the machine has
   std::size_t search_readings = 2500;  ///< beyond so many the spreads are found on every k-th animal
   int points = 0;                      ///< most points of the spreads; 0 = by the number of readings
+  /// Animals are taken as of about one size when their readings begin: Student's law with `first_size_freedom` degrees
+  /// of freedom, its place and spread from the first readings. False: flat on the log scale, which puts slings that are
+  /// read in wide steps too low.
+  bool alike_at_first = false;
 };
+
+inline constexpr double first_size_freedom = 4;
 
 /// Posterior mean and sd of a quantity.
 struct GrowthEstimate {

@@ -111,6 +111,7 @@ struct HousingSituation {
   std::optional<GrowthAhead> growth;  ///< none: the usual ratio of shared/husbandry.toml
   double next_stadium_log_mean = unknown_number, next_stadium_log_sd = unknown_number;  ///< of the stadium after M
   double chance_final = 0;
+  double chance_missed = 0;  ///< that a molt went unseen since the last on record, if it molts on
 };
 
 /// Days until an enclosure is outgrown, from the beginning of `as_of`; NaN = not within the molts looked at.

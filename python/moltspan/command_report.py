@@ -48,4 +48,4 @@ def _answer(collection, as_of, watched, remark):
     with as_wrong_usage("report", ValueError), waiting("writing the report"):
         fit = moltspan.fit(collection, as_of=as_of, watched=watched)
         documents = report_documents(fit, remark)
-        return documents, page_html(documents, own_notes(collection), fit.health)
+        return documents, page_html(documents, own_notes(collection))

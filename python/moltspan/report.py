@@ -15,7 +15,7 @@ def report(collection_or_fit, out=None, *, as_of=None, watched="all", remark=Non
     has its own and takes neither (ValueError). `out`: a file to write it to as well. `remark`: words to carry in its title.
     """
     fit = _fit_of(collection_or_fit, as_of, watched)
-    text = page_html(report_documents(fit, remark), own_notes(fit.collection), fit.health)
+    text = page_html(report_documents(fit, remark), own_notes(fit.collection))
     if out is not None:
         Path(out).write_text(text, encoding="utf-8")
     return text

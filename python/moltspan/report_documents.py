@@ -4,14 +4,15 @@ import moltspan
 
 
 def report_documents(fit, remark=None):
-    """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them, why a backtest is missing, and
-    `egg_sacs` (animal -> day) that are still counted.
+    """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them, why a backtest is missing, the
+    `health` of the fit, and `egg_sacs` (animal -> day) that are still counted.
 
     `backtest` is None where the records are too few to look back on; `why_no_backtest` then says what they lack. It uses the options of the fit.
     """
     backtest, why = _backtest(fit)
     plan = fit.rehouse()
     documents = {"forecast": moltspan.forecast_document(fit), "rehouse": plan.document, "backtest": backtest, "why_no_backtest": why,
+                 "health": [{"state": state, "topic": topic, "text": text} for state, topic, text in fit.health.notes],
                  "egg_sacs": {name: day.isoformat() for name, day in plan.egg_sacs.items()}}
     return ({"remark": remark} if remark else {}) | documents
 

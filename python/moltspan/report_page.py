@@ -32,9 +32,9 @@ def tag(name, *children, **attributes):
     return Markup(f"<{name}{said}>{''.join(map(safe, children))}</{name}>")
 
 
-def page_html(documents, notes, health):
-    """The whole page. `documents`: see `report_documents`; `notes`: `{animal: text}` of the user; `health`: of the fit."""
-    title, page = words.report_title(documents), _Page(documents, notes, health)
+def page_html(documents, notes):
+    """The whole page. `documents`: see `report_documents`; `notes`: `{animal: text}` of the user."""
+    title, page = words.report_title(documents), _Page(documents, notes)
     bodies = (page.week, page.calendar, page.feeding, page.moves, page.animals, page.records, page.so_far, page.assumptions)
     sections = [tag("section", tag("h2", heading, id=name), *body(), aria_labelledby=name) for (name, heading), body in
                 zip(SECTIONS, bodies, strict=True)]
@@ -67,10 +67,10 @@ def _row(head, row, kind):
 class _Page:
     """The parts of the page, each a list of elements under its heading."""
 
-    def __init__(self, documents, notes, health):
+    def __init__(self, documents, notes):
         self.forecast, self.plan, self.backtest = (documents[name] for name in ("forecast", "rehouse", "backtest"))
         self.sacs = documents["egg_sacs"]
-        self.said, self.why_no_backtest, self.notes, self.health = documents.get("remark"), documents["why_no_backtest"], notes, health
+        self.said, self.why_no_backtest, self.notes, self.health = documents.get("remark"), documents["why_no_backtest"], notes, documents["health"]
         self.order = words.in_report_order(self.forecast)
         self.places = {animal["animal"]: f"animal-{i}" for i, animal in enumerate(self.order, 1)}
 
@@ -174,6 +174,6 @@ class _Page:
         lines = [Markup(f"{safe(text)}: {self.links(names) if len(names) < len(self.places) else 'all'}")
                  for text, names in grouped(self.plan, "assumptions")]
         meanings = [line for line in tables.closing_lines(self.forecast) if line and line != tables.DEFERENCE]
-        health = [text for _, _, text in self.health.notes]
+        health = [note["text"] for note in self.health]
         return [listed(meanings), listed([*lines, "suggested sizes: middle or lower end of the target for the habit (assumption)"]),
                 *([tag("h3", "Before using the numbers"), listed(health)] if health else [])]

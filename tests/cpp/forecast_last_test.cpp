@@ -5,6 +5,7 @@
 #include <memory>
 #include <stdexcept>
 
+#include "collection_last.hpp"
 #include "moltspan/forecast.hpp"
 #include "stadia_book.hpp"
 
@@ -78,6 +79,31 @@ TEST(LastMolt, GrowsWithSizeMalenessAndTimeAndLowersTheChancesOfAMolt) {
   // The quantiles are those given a molt: 90 % of that law lie before the .9 quantile, less are to be expected in all.
   for (std::size_t h = 0; h < std::size(chance_horizons_days); ++h)
     EXPECT_LE(late.chance_within_days[h], 1 - late.chance_final);
+}
+
+/// By hand: p = P(last) and S = P(a stadium so long), of which .002 is odd whatever the law of lengths says; a molt
+/// that may have gone unseen weighs against the last molt only as far as its own chance goes. By Bayes' rule, with
+/// likelihoods last : explained : odd = p : (1 - p) S / if_last : (1 - p) (.002 (1 - S)).
+TEST(LastMolt, UnseenMoltsWeighNoMoreThanTheirOwnChance) {
+  const CollectionFit fit = [] {
+    Book book;
+    chain(book, 10, 40, 6);
+    Animal& animal = book.animal("X", "Brachypelma hamorii");
+    animal.male_chance = 0.5;
+    animal.adult_leg_span_mm = 150;
+    chain(book, 60, 140);
+    return fitted(book);
+  }();
+  const LastMolts last(fit, [](int) { return 1e-6; });
+  const double p_given = last.chance(1), odd = 0.002, with_odd = odd + (1 - odd) * 1e-6;
+  ASSERT_GT(p_given, 0.9);
+  // chance() is p / (p + (1 - p) with_odd): the odds p / (1 - p) before the time watched counts.
+  const double odds = p_given / (1 - p_given) * with_odd;
+  EXPECT_NEAR(last.chance_given(1, 1e-6, 1), p_given, 1e-12);
+  for (const double if_last : {1e-4, 0.01, 0.5, 2.0}) {
+    const double explained = 1e-6 / if_last, odd_part = with_odd - 1e-6;
+    EXPECT_NEAR(last.chance_given(1, 1e-6, if_last), odds / (odds + explained + odd_part), 1e-12);
+  }
 }
 
 TEST(LastMolt, OfTwoMaturedOfUnknownSexIsAtFirstAsLikelyAsNot) {

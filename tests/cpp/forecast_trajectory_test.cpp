@@ -132,6 +132,8 @@ TrajectoryPlan plain_plan(double eta_sd, double sigma) {
   plan.components = {{4, gain, std::sqrt(gain) * sigma, sigma, spread, 4, 0, 0}};
   for (int i = 0; i < TrajectoryPlan::n_cells; ++i) plan.component_of_cell.emplace_back(std::vector<double>{1});
   plan.starts = {{1, 0}};
+  plan.any_component = plan.growth_point = AliasTable({1.0});
+  plan.growth = {{}};
   return plan;
 }
 
@@ -163,7 +165,8 @@ TEST(TrajectoryLaw, StadiaOfOneAnimalShareItsPredictor) {
 TEST(TrajectoryLaw, StadiaGrowByTheExponentAndThoseThatStopStop) {
   TrajectoryPlan plan = plain_plan(0, 1e-9);
   plan.exponent = 0.8;
-  plan.growth = {std::log(1.5), 0, std::log(1.1), 0};
+  plan.growth[0].log_ratio = std::log(1.5);
+  plan.adult_log_ratio = std::log(1.1);
   plan.adult_log_size = std::log(2);  // 40 mm: after two molts from 20 mm
   TrajectoryOptions options;
   options.molts = 4;
@@ -183,6 +186,66 @@ TEST(TrajectoryLaw, StadiaGrowByTheExponentAndThoseThatStopStop) {
       EXPECT_NEAR(sizes[14], 49.5, 1e-12);
       EXPECT_NEAR((dates[14] - dates[13]) / (t * std::pow(2.25, 0.8)), 1, 1e-6);
     }
+  }
+}
+
+/// Two points of the growth model: the size after two molts has the mean and variance of their mixture.
+TEST(TrajectoryLaw, SizesAreThoseOfTheGrowthModelsPoints) {
+  TrajectoryPlan plan = plain_plan(0, 0.1);
+  plan.size_sd = 0.1;
+  plan.components[0].size_sd = 0.1;
+  plan.growth = {{0.3, 0.02, 0.08, 0.25, -0.01, 0.02, 0.04, 0}, {0.7, -0.01, 0.12, 0.30, 0.02, 0.01, 0.06, -0.1}};
+  plan.growth_point = AliasTable({0.3, 0.7});
+  constexpr std::size_t draws = 100000;
+  TrajectoryOptions options;
+  options.molts = 2;
+  options.draws = draws;
+  std::vector<double> dates(2 * draws), sizes(2 * draws), start(draws);
+  draw_courses(plan, options, dates.data(), sizes.data(), start.data());
+  double mean = 0, square = 0;
+  for (std::size_t d = 0; d < draws; ++d) {
+    const double x = std::log(sizes[2 * d + 1] / 20);
+    mean += x / draws;
+    square += x * x / draws;
+  }
+  // x2 = f (f x0 + g + e1) + g + e2 with f = 1 + decline; x0 = m + s z, g = r + gain z + ratio_sd z'.
+  double want = 0, wanted_square = 0;
+  for (const GrowthDraw& p : plan.growth) {
+    const double f = 1 + p.decline, m = f * f * p.size_mean + (1 + f) * p.log_ratio,
+                 of_z = f * f * p.size_sd + (1 + f) * p.ratio_gain, of_ratio = (1 + f) * p.ratio_sd;
+    want += p.weight * m;
+    wanted_square += p.weight * (m * m + of_z * of_z + of_ratio * of_ratio + (1 + f * f) * p.molt_sd * p.molt_sd);
+  }
+  const double sd = std::sqrt(wanted_square - want * want);
+  EXPECT_NEAR(mean, want, 4 * sd / std::sqrt(draws));
+  EXPECT_NEAR(std::sqrt(square - mean * mean) / sd, 1, 4 / std::sqrt(2.0 * draws));
+}
+
+/// Draws that have molted unseen begin one molt further, and their next stadium owes nothing to the long time before.
+TEST(TrajectoryLaw, AnUnseenMoltMakesItOneMoltLarger) {
+  TrajectoryPlan plan = plain_plan(0.2, 0.1);
+  for (double& day : plan.day_of_z) day *= 3;  // late by far
+  plan.exponent = 0.8;
+  plan.growth[0].log_ratio = std::log(1.5);
+  constexpr std::size_t draws = 20000;
+  TrajectoryOptions options;
+  options.molts = 2;
+  options.draws = draws;
+  std::vector<double> dates(2 * draws), sizes(2 * draws), start(draws);
+  for (const double missed : {0.0, 0.25, 1.0}) {
+    plan.missed_chance = missed;
+    draw_courses(plan, options, dates.data(), sizes.data(), start.data());
+    double larger = 0, log_length = 0;
+    for (std::size_t d = 0; d < draws; ++d) {
+      ASSERT_TRUE(std::abs(start[d] - 20) < 1e-9 || std::abs(start[d] - 30) < 1e-9);
+      EXPECT_NEAR(sizes[2 * d] / start[d], 1.5, 1e-9);
+      larger += start[d] > 25;
+      log_length += std::log(dates[2 * d + 1] - dates[2 * d]) / draws;
+    }
+    EXPECT_NEAR(larger / draws, missed, 4 * std::sqrt(missed * (1 - missed) / draws));
+    // Mean log length of the second stadium: 4 + .8 log 1.5 x (molts since the size of the record) + gain log 3.
+    const double gain = 0.8, late = 4 + 0.8 * std::log(1.5) + gain * std::log(3.0), unseen = 4 + 1.6 * std::log(1.5);
+    EXPECT_NEAR(log_length, (1 - missed) * late + missed * unseen, 0.012);  // 4 sd / sqrt(draws), sd at most .4
   }
 }
 

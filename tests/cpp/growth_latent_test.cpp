@@ -67,7 +67,8 @@ struct Dense {
   MatrixXd parameter;
 };
 
-Dense dense_of(const GrowthData& data, const GrowthNumbers& numbers) {
+Dense dense_of(const GrowthModel& model, const GrowthNumbers& numbers) {
+  const GrowthData& data = model.data();
   const int animals = 5, instars = 4, root = 0, of_taxon = 2, of_animal = 6, first = 11, steps = 16, n = 31;
   Dense d{VectorXd::Zero(n), VectorXd::Zero(n), MatrixXd::Zero(animals * instars, n), MatrixXd::Zero(animals, n),
           MatrixXd::Zero(animals, n)};
@@ -83,7 +84,8 @@ Dense dense_of(const GrowthData& data, const GrowthNumbers& numbers) {
   for (int a = 0; a < animals; ++a) {
     const int taxon = data.groups[static_cast<std::size_t>(Level::taxon)][static_cast<std::size_t>(a)];
     d.sd[of_animal + a] = std::sqrt(numbers.blur(1, 0));
-    d.sd[first + a] = 100;
+    d.mean[first + a] = model.first_size(a).mean;
+    d.sd[first + a] = 1 / std::sqrt(model.first_size(a).precision);
     d.growth(a, root) = d.growth(a, of_taxon + taxon) = d.growth(a, of_animal + a) = 1;
     d.parameter(a, root + 1) = d.parameter(a, of_taxon + 2 + taxon) = 1;
     d.size(a * instars, first + a) = 1;
@@ -105,14 +107,16 @@ Dense dense_of(const GrowthData& data, const GrowthNumbers& numbers) {
   return d;
 }
 
-void expect_dense(GrowthForm form, const VectorXd& hyper) {
+void expect_dense(GrowthForm form, const VectorXd& hyper, bool alike_at_first = false) {
   const GrowthData data = example();
   const bool declining = form == GrowthForm::declining;
-  const GrowthModel model(data, options_of(form), declining);
+  GrowthModelOptions options = options_of(form);
+  options.alike_at_first = alike_at_first;
+  const GrowthModel model(data, options, declining);
   GrowthPosterior posterior(model);
   ASSERT_TRUE(posterior.solve(hyper));
   const GrowthNumbers numbers = model.numbers(hyper);
-  const Dense d = dense_of(data, numbers);
+  const Dense d = dense_of(model, numbers);
   const auto n = static_cast<Index>(data.readings.size());
   MatrixXd read(n, d.mean.size());
   VectorXd y(n), error(n);
@@ -153,6 +157,66 @@ TEST(GrowthLatent, MeetsDenseAlgebraWithADecliningRatio) {
   expect_dense(GrowthForm::declining,
                (VectorXd(6) << std::log(0.05), std::log(0.05), std::log(0.03), std::log(0.05), std::log(0.01), -0.08)
                    .finished());
+}
+
+TEST(GrowthLatent, MeetsDenseAlgebraWhereAnimalsBeginAtAboutOneSize) {
+  expect_dense(
+      GrowthForm::constant,
+      (VectorXd(5) << std::log(0.04), std::log(0.06), std::log(0.02), std::log(0.03), std::log(0.02)).finished(), true);
+}
+
+/// Animals of one reading each, in mm, read to 5 mm.
+GrowthData read_once(const std::vector<double>& mm) {
+  GrowthData data;
+  data.measures = {{"leg_span", 0.06, 0.35, -0.05}};
+  for (std::size_t i = 0; i < mm.size(); ++i) {
+    data.animals.push_back({});
+    data.groups[static_cast<std::size_t>(Level::animal)].push_back(static_cast<int>(i));
+    data.readings.push_back(
+        {static_cast<int>(i), 0, 0, std::log(mm[i] / 20), std::max(mm[i] - 2.5, 1.25) / 20, (mm[i] + 2.5) / 20});
+  }
+  data.columns.resize(static_cast<Index>(mm.size()), 0);
+  return data;
+}
+
+/// By hand: place and spread of Student's law solve its weighted equations, the usual spread counting as four animals.
+TEST(GrowthLatent, FirstSizesFollowStudentsLawOfTheReadings) {
+  GrowthModelOptions options = options_of(GrowthForm::constant);
+  options.alike_at_first = true;
+  const std::vector<double> mm{5, 10, 5, 15, 10, 5, 120};
+  const GrowthData data = read_once(mm);
+  const GrowthModel model(data, options, false);
+  const double n = 7, mean = model.first_size(0).mean;
+  const auto at = [&](int i) { return std::log(mm[static_cast<std::size_t>(i)] / 20) + 0.05 - mean; };
+  double variance = 0.5, weights = 0, sum = 0;
+  for (int round = 0; round < 100; ++round) {
+    double squares = 4 * 0.25;
+    weights = sum = 0;
+    for (int i = 0; i < 7; ++i) {
+      const double w = 5 / (4 + at(i) * at(i) / variance);
+      weights += w;
+      sum += w * at(i);
+      squares += w * at(i) * at(i);
+    }
+    variance = squares / (n + 4);
+  }
+  EXPECT_NEAR(sum / weights, 0, 1e-4);  // 20 rounds of reweighting
+  for (int i = 0; i < 7; ++i)
+    EXPECT_NEAR(model.first_size(i).precision, 5 / (4 + at(i) * at(i) / variance) / (variance * (1 + 1 / n)), 1e-3);
+  EXPECT_LT(model.first_size(6).precision, 0.6 * model.first_size(1).precision);  // the grown one is hardly drawn in
+}
+
+/// Readings of 5 mm may be 2.5 or 7.5: among animals of 10 they are likelier the larger ones. A size that is read
+/// well is left where it is.
+TEST(GrowthLatent, SlingsReadInWideStepsAreDrawnToTheOthers) {
+  const GrowthData data = read_once({5, 10, 5, 15, 10, 5, 120});
+  GrowthModelOptions options = options_of(GrowthForm::constant);
+  const GrowthModelFit flat = fit_growth_model(data, options);
+  options.alike_at_first = true;
+  const GrowthModelFit alike = fit_growth_model(data, options);
+  EXPECT_GT(alike.sizes[0][0].mean, flat.sizes[0][0].mean + 0.05);
+  EXPECT_LT(alike.sizes[0][0].variance, flat.sizes[0][0].variance);
+  EXPECT_NEAR(alike.sizes[6][0].mean, flat.sizes[6][0].mean, 0.02);
 }
 
 /// The variance of a size given g and the parameters: dense, with those as good as known.

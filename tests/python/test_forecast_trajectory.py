@@ -70,6 +70,21 @@ def test_order_of_the_animals_in_the_records_does_not_matter(a1):
     assert np.quantile(abs(ratio - 1), 0.99) < 5e-3
 
 
+def test_the_size_after_the_first_molt_agrees_with_the_forecast():
+    """Within four binomial standard errors of 10,000 draws, in a collection with readings enough to learn growth from."""
+    records, _ = moltspan.simulate_collection(5, 1, n_animals=8)
+    fit = moltspan.fit(records)
+    exact = {animal["animal"]: animal["next_leg_span_mm"] for animal in moltspan.forecast_document(fit)["animals"]}
+    seen = 0
+    for course in fit.trajectories(draws=10000, seed=3):
+        sizes, found = course.leg_span_mm[:, 0], exact[course.animal]
+        for band in found["bands"]:
+            for p, mm in ((0.5 * (1 - band["level"]), band["from"]), (0.5, found["median"]), (0.5 * (1 + band["level"]), band["to"])):
+                seen += 1
+                assert abs((sizes <= mm).mean() - p) < 4 * math.sqrt(p * (1 - p) / 10000), (course.animal, p)
+    assert seen >= 20
+
+
 def test_the_first_molt_agrees_with_the_forecast(fit):
     """Within four binomial standard errors of 10,000 draws."""
     exact = {animal["animal"]: animal for animal in moltspan.forecast_document(fit)["animals"]}

@@ -22,7 +22,6 @@ from moltspan.command_line import app
 from moltspan.report_documents import report_documents
 from moltspan.report_page import page_html
 from moltspan.report_style import STYLE
-from moltspan.result import Health
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 REMARK = "invented records"
@@ -98,7 +97,7 @@ def records(rows, **columns):
 
 def made_by_hand():
     plan = {"as_of": "2026-09-20", "on": "2026-09-20", "animals": [], "make_ready": ["nothing"]}
-    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only", "egg_sacs": {}}
+    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only", "health": [], "egg_sacs": {}}
 
 
 def test_json_holds_the_documents_of_the_other_commands(demo):
@@ -281,7 +280,8 @@ def test_the_page_holds_no_number_of_another_origin(demo):
     notes = dict(moltspan.read(DEMO).animals[["animal", "note"]].fillna("").itertuples(index=False))
     pieces = [(e["text"], "animals", [of_animal[e["text"].split(" (")[0]], notes[e["text"].split(" (")[0]]]) for e in page.named("article")]
     sources = {"header": [forecast["as_of"], document["remark"]], "week": forecast["animals"], "calendar": forecast["levels"], "feeding": document,
-               "moves": plan, "records": forecast["problems"], "so-far": document["backtest"], "assumptions": plan, "footer": []}
+               "moves": plan, "records": forecast["problems"], "so-far": document["backtest"],
+               "assumptions": [plan, document["health"]], "footer": []}
     names = [name for name in of_animal]
     pieces += [(page.named(name)[0]["text"] if name in ("header", "footer") else page.section(name)["text"], name, [source, names])
                for name, source in sources.items()]
@@ -305,7 +305,7 @@ def test_faults_doubts_remark_and_deference_stand_on_the_page(demo):
 
 
 def test_premolt_holds_and_what_changes_the_picture_is_said():
-    page = Page(page_html(made_by_hand(), {"A1": "mine"}, Health("good", ())))
+    page = Page(page_html(made_by_hand(), {"A1": "mine"}))
     rows = {row[0]: row for row in page.rows("feeding")}
     assert rows["A1"][2] == "in premolt" and "no molt on record" in rows["K[3]"][2]
     a1 = next(e["text"] for e in page.named("article") if e["text"].startswith("A1"))
