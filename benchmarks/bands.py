@@ -1,8 +1,8 @@
 """Do the bands hold what they promise? Coverage of 50 / 80 / 95 % bands on collections with known, fixed truth.
 
-    python benchmarks/bands.py [collections per truth, default 2000] [truth ...]
+    python benchmarks/bands.py [collections per truth, default 2000] [truth ...] [--seed SEED]
 
-Each collection (10 to 30 animals, seed 77, replicate = its number) is written as records, read, fitted with the defaults and forecast as
+Each collection (10 to 30 animals, seed 77 unless said, replicate = its number) is written as records, read, fitted with the defaults and forecast as
 of its last day; the truth is the next molt in continuous days. Printed by class of own stadia with a seen end: share of truths inside
 each band and below the median, with standard errors clustered by collection.
 """
@@ -33,11 +33,11 @@ CLASSES = [-1, 0, 2, 5, 8, 10_000]
 LABELS = ["0", "1-2", "3-5", "6-8", "9+"]
 
 
-def one_collection(job, options):
+def one_collection(job, options, seed=SEED):
     """Rows (replicate, own stadia, met part-way, inside each band, below the median) of the animals that molt on."""
     truth, replicate = job
     n_animals = int(np.random.default_rng(replicate).integers(10, 31))
-    records, true = moltspan.simulate_collection(SEED, replicate, n_animals=n_animals, **TRUTHS[truth])
+    records, true = moltspan.simulate_collection(seed, replicate, n_animals=n_animals, **TRUTHS[truth])
     fit = moltspan.fit(records, threads=1, **options)
     stadia = records.stadia()
     part_way = set(stadia.animal[(stadia.status == "running") & (stadia.entry_days > 0)])
@@ -72,8 +72,9 @@ def main():
     parser.add_argument("collections", type=int, nargs="?", default=2000)
     parser.add_argument("truths", nargs="*", default=list(TRUTHS))
     parser.add_argument("--truncation", default="renewal")
+    parser.add_argument("--seed", type=int, default=SEED)
     given = parser.parse_args()
-    work = partial(one_collection, options={"truncation": given.truncation})
+    work = partial(one_collection, options={"truncation": given.truncation}, seed=given.seed)
     print("| truth | own stadia | forecasts | in 50 % | in 80 % | in 95 % | below median |\n|---|---|---|---|---|---|---|")
     for truth in given.truths or TRUTHS:
         with Pool(2) as pool:

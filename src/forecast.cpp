@@ -12,6 +12,7 @@
 #include "forecast_law.hpp"
 #include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
+#include "forecast_size.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
@@ -179,26 +180,10 @@ double growth_ratio(const CollectionFit& fit, int animal) {
                   fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
 }
 
-/// Leg span after the next molt, where the animal was ever measured.
-void add_next_leg_span(const Context& context, int animal, AnimalForecast& result) {
-  const CollectionFit& fit = context.fit;
-  const auto i = static_cast<std::size_t>(animal);
-  if (!fit.growth || fit.growth->sizes[i].empty()) return;
-  Eigen::VectorXd probabilities(1 + 2 * static_cast<Index>(context.levels.size()));
-  probabilities[0] = 0.5;
-  for (std::size_t k = 0; k < context.levels.size(); ++k) {
-    probabilities[1 + 2 * static_cast<Index>(k)] = 0.5 * (1 - context.levels[k]);
-    probabilities[2 + 2 * static_cast<Index>(k)] = 0.5 * (1 + context.levels[k]);
-  }
-  // The growth model stands for leg span but for the step at a male's maturity, which its last size holds.
-  const double step = fit.animals[i].sizes.back().mean - fit.growth->sizes[i].back().mean;
-  const Eigen::VectorXd mm =
-      20 * std::exp(step) *
-      mixture_quantiles(Family::lognormal, size_after(*fit.growth, animal, 1), probabilities).row(0).transpose();
-  result.next_leg_span = NextLegSpan{mm[0], {}};
-  for (std::size_t k = 0; k < context.levels.size(); ++k)
-    result.next_leg_span->bands.push_back(
-        {context.levels[k], mm[1 + 2 * static_cast<Index>(k)], mm[2 + 2 * static_cast<Index>(k)]});
+/// chance_missed is that of both, a molt missed and one to come.
+double chance_missed_if_molts_on(const AnimalForecast& result) {
+  if (!(result.chance_missed > 0)) return 0;
+  return result.chance_final < 1 ? result.chance_missed / (1 - result.chance_final) : result.chance_missed;
 }
 
 void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
@@ -421,7 +406,7 @@ AnimalForecast forecast_animal(const Context& context, int animal) {
       forecast_running(context, animal, result);
     else
       forecast_without_start(context, animal, result);
-    add_next_leg_span(context, animal, result);
+    result.next_leg_span = next_leg_span(fit, animal, chance_missed_if_molts_on(result), context.levels);
     add_assumption_notes(context, animal, result);
   }
   result.mature_life = context.mature_lives->of(animal, context.levels);

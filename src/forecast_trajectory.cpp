@@ -403,12 +403,17 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   std::vector<std::size_t> drawn;
   for (std::size_t i = 0; i < asked.size(); ++i) {
     const Animal& a = fit.collection->animals[static_cast<std::size_t>(asked[i])];
-    TrajectoryAnimal animal{
-        asked[i], a.id, a.taxon, next[i].why_not, husbandry().adult_share * a.adult_leg_span_mm, unknown_number, {}};
+    TrajectoryAnimal animal;
+    animal.animal = asked[i];
+    animal.id = a.id;
+    animal.taxon = a.taxon;
+    animal.why_none = next[i].why_not;
+    animal.adult_leg_span_mm = husbandry().adult_share * a.adult_leg_span_mm;
     if (!next[i].why_not.empty()) {
       result.without.push_back(animal);
       continue;
     }
+    if (fit.growth) animal.ratio_percentile = 100 * fit.growth->chance_grows_more[static_cast<std::size_t>(asked[i])];
     animal.notes = notes_of(fit, asked[i], next[i]);
     result.animals.push_back(animal);
     drawn.push_back(i);

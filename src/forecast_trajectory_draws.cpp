@@ -49,6 +49,12 @@ class Courses {
     vectors::normal_quantiles(u_.data(), n_, one.data());
     vectors::normal_quantiles(v_.data(), n_, two.data());
   }
+  /// By how much a molt adds to the log size.
+  double step(int i, double z) const {
+    const bool adult = plan_.adult_now || size_[i] >= plan_.adult_log_size;
+    return (adult ? plan_.adult_log_ratio : ratio_[i] + decline_[i] * size_[i]) +
+           (adult ? plan_.adult_log_sd : molt_sd_[i]) * z;
+  }
   void begin_growth();
   void pass_unseen_molts();
   double log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const;
@@ -111,7 +117,7 @@ void Courses::pass_unseen_molts() {
   uniforms(unseen + 1, u_, v_);
   for (int i = 0; i < n_; ++i) {
     if (!(u_[i] < plan_.missed_chance)) continue;
-    size_[i] += ratio_[i] + decline_[i] * size_[i] + molt_sd_[i] * z_[i];
+    size_[i] += step(i, z_[i]);
     const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.any_component.pick(v_[i]))];
     eta_[i] = c.mean + std::sqrt(c.gain) * c.log_spread * w_[i];
     sigma_[i] = c.sigma;
@@ -141,11 +147,8 @@ void Courses::write_start(double* leg_span_mm) {
 /// Sizes after the molt-th molt (from 1).
 void Courses::grow(int molt, double* leg_span_mm, int stride) {
   normals(static_cast<std::uint32_t>(molt), z_, w_);
-  const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
   for (int i = 0; i < n_; ++i) {
-    const bool adult = size_[i] >= adult_from;
-    size_[i] += (adult ? plan_.adult_log_ratio : ratio_[i] + decline_[i] * size_[i]) +
-                (adult ? plan_.adult_log_sd : molt_sd_[i]) * z_[i];
+    size_[i] += step(i, z_[i]);
     x_[i] = size_[i] + log_20_mm;
   }
   vectors::exponentials(x_.data(), n_, v_.data());

@@ -92,6 +92,8 @@ class GrowthPosterior {
   Eigen::MatrixXd node_covariance(int node) const;
   double growth_mean(int node) const { return down_[static_cast<std::size_t>(node * stride_ + p_ * p_)]; }
   double growth_variance(int node) const { return down_[static_cast<std::size_t>(node * stride_)]; }
+  /// Chance that the g of a member exceeds that of another one of the same parent.
+  double chance_above(int node) const;
   int n_places() const { return first_instar_.back(); }  ///< instars of all animals in order
   double size_mean(int place) const { return size_mean_[static_cast<std::size_t>(place)]; }
   double size_variance(int place) const { return size_variance_[static_cast<std::size_t>(place)]; }
@@ -131,6 +133,7 @@ class GrowthPosterior {
   std::vector<int> intervals_, interval_animals_;  ///< readings that enter as intervals
   std::vector<double> diagonal_, factor_, rows_;   ///< of the eliminated chains; rows: instars x (1 + p)
   std::vector<double> front_, down_;               ///< of the nodes: information and side, covariance and mean
+  std::vector<double> deviation_variance_;         ///< of g from that of the parent, by node
   std::vector<double> size_mean_, size_variance_, own_variance_, size_growth_, borders_;
   Eigen::MatrixXd scratch_information_;
   Eigen::VectorXd scratch_side_;

@@ -1,6 +1,7 @@
 #include "growth_latent_points.hpp"
 
 #include <cmath>
+#include <limits>
 
 namespace moltspan {
 
@@ -26,9 +27,11 @@ void GrowthPoints::keep(std::size_t point, const GrowthPosterior& posterior) {
   const auto nodes = static_cast<Index>(model.groups().tree.nodes.size());
   kept.node_growth.resize(nodes);
   kept.node_variance.resize(nodes);
+  kept.node_above.setZero(nodes);
   for (Index node = 0; node < nodes; ++node) {
     kept.node_growth[node] = posterior.growth_mean(static_cast<int>(node));
     kept.node_variance[node] = posterior.growth_variance(static_cast<int>(node));
+    if (node > 0) kept.node_above[node] = posterior.chance_above(static_cast<int>(node));
   }
   const Index places = posterior.n_places(), shared = model.n_shared();
   kept.size.resize(places);
@@ -71,6 +74,11 @@ void GrowthPoints::package_ratios(const GrowthModel& model, const VectorXd& weig
   for (Level level : fit.levels)
     for (const auto& [code, node] : model.groups().node_of_code[static_cast<std::size_t>(level)])
       if (code >= 0) fit.member_log_ratio[static_cast<std::size_t>(level)].push_back({code, growth(node)});
+  const bool of_animals = !fit.levels.empty() && fit.levels.back() == Level::animal;
+  for (std::size_t i = 0; i < model.data().animals.size(); ++i)
+    fit.chance_grows_more.push_back(of_animals && was_read(model, i)
+                                        ? mean_of(weights, &Kept::node_above, model.groups().node_of_record[i])
+                                        : std::numeric_limits<double>::quiet_NaN());
 }
 
 void GrowthPoints::package_sizes(const GrowthModel& model, const VectorXd& weights, GrowthModelFit& fit) const {

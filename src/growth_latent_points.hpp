@@ -18,6 +18,7 @@ class GrowthPoints {
   struct Kept {
     double process_variance = 0, decline = 0;
     Eigen::VectorXd node_growth, node_variance;  ///< of g, by node of the tree
+    Eigen::VectorXd node_above;                  ///< chance_above, by node; 0 at the root
     Eigen::VectorXd size, size_variance, own_variance, size_growth;
     Eigen::VectorXd parameters;
     Eigen::MatrixXd parameter_covariance;

@@ -59,6 +59,7 @@ GrowthPosterior::GrowthPosterior(const GrowthModel& model)
   const std::size_t nodes = model.groups().tree.nodes.size();
   front_.resize(nodes * static_cast<std::size_t>(stride_));
   down_.resize(front_.size());
+  deviation_variance_.assign(nodes, 0);
 }
 
 VectorXd GrowthPosterior::node_mean(int node) const {
@@ -67,6 +68,13 @@ VectorXd GrowthPosterior::node_mean(int node) const {
 
 MatrixXd GrowthPosterior::node_covariance(int node) const {
   return Eigen::Map<const MatrixXd>(down_.data() + node * stride_, p_, p_);
+}
+
+double GrowthPosterior::chance_above(int node) const {
+  const auto at = static_cast<std::size_t>(node);
+  const double of_others = numbers_.blur(model_->groups().level_of_node[at], 0);
+  const double deviation = growth_mean(node) - growth_mean(model_->groups().tree.nodes[at].parent);
+  return numeric::Phi(deviation / std::sqrt(of_others + deviation_variance_[at]));
 }
 
 /// Readings without a wide rounding interval are Gaussian, whatever the rest says.
@@ -245,6 +253,7 @@ void GrowthPosterior::move_down(int node) {
         convolve(scratch_information_, scratch_side_, before, earlier);
     const double gain = variance / (1 + variance * scratch_information_(k, k));
     const VectorXd column = scratch_information_.col(k);
+    if (k == 0) deviation_variance_[static_cast<std::size_t>(node)] = gain + gain * gain * column.dot(c * column);
     m[k] += gain * (scratch_side_[k] - column.dot(m));
     // (I - gain e_k column') C (I - gain e_k column')' + gain e_k e_k'
     c.row(k) -= gain * (column.transpose() * c).eval();

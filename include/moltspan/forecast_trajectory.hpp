@@ -39,6 +39,7 @@ struct TrajectoryAnimal {
   std::string id, taxon, why_none;
   double adult_leg_span_mm = unknown_number;  ///< share of it from which an animal counts as grown
   double pace_percentile = unknown_number;    ///< chance that one of its kind is slower, in percent; NaN = not known
+  double ratio_percentile = unknown_number;   ///< chance that one of its kind grows less at a molt; NaN = not known
   std::vector<std::string> notes;
 };
 

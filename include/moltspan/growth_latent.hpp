@@ -119,6 +119,8 @@ struct GrowthModelFit {
   std::vector<Level> levels;  ///< with an effect, outermost first
   /// Log ratio of each member of a level (the effects above included), by code; animals: all, in order.
   std::array<std::vector<std::pair<int, GrowthEstimate>>, n_levels> member_log_ratio;
+  /// Chance that an animal's log ratio exceeds that of another of its cohort or kind; NaN = never read.
+  std::vector<double> chance_grows_more;
   std::vector<std::vector<LatentSize>> sizes;  ///< smoothed, an animal, an instar; empty for an animal never read
   std::vector<double> next_shift;              ///< of animals, as given
   std::vector<GrowthPoint> points;

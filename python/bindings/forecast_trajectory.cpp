@@ -31,6 +31,7 @@ void bind_results(py::module_& m) {
       .def_readonly("why_none", &TrajectoryAnimal::why_none)
       .def_readonly("adult_leg_span_mm", &TrajectoryAnimal::adult_leg_span_mm)
       .def_readonly("pace_percentile", &TrajectoryAnimal::pace_percentile)
+      .def_readonly("ratio_percentile", &TrajectoryAnimal::ratio_percentile)
       .def_readonly("notes", &TrajectoryAnimal::notes);
   py::class_<TrajectoryFan>(m, "TrajectoryFan")
       .def_readonly("days", &TrajectoryFan::days)

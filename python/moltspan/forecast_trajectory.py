@@ -152,6 +152,11 @@ class Trajectory(Result):
         """How many in a hundred of its kind are slower, size and sex allowed for; None where there is nothing to tell it by."""
         return None if math.isnan(self._animal.pace_percentile) else self._animal.pace_percentile
 
+    @property
+    def ratio_percentile(self):
+        """How many in a hundred of its kind grow less at a molt; None where it was never measured."""
+        return None if math.isnan(self._animal.ratio_percentile) else self._animal.ratio_percentile
+
     def fan(self, levels=LEVELS, days=None):
         """Quantiles of the leg span over time as a frame: `date`, `days`, one column a level, `complete` = share of the courses that reach
         so far (the others keep their last size). `days`: days after `as_of`; default: up to where 9 in 10 courses reach."""
@@ -199,10 +204,11 @@ class Trajectory(Result):
         return dict(zip(_COLUMNS, values, strict=True))
 
     def _facts(self):
-        pace = self.pace_percentile
+        pace, ratio = self.pace_percentile, self.ratio_percentile
         return [("animal", f"{self.animal} ({self._animal.taxon or 'kind not stated'})"), ("as of", str(self.as_of)),
                 ("draws", f"{self.asked['draws']}, seed {self.asked['seed']}"),
                 ("pace", "not known" if pace is None else f"faster than {pace:.0f} in 100 of its kind"),
+                ("growth at a molt", "not known" if ratio is None else f"more than that of {ratio:.0f} in 100 of its kind"),
                 *(("note", note) for note in self.notes), ("health", str(self.health))]
 
     def _table(self):

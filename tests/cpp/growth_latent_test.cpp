@@ -9,6 +9,7 @@
 #include <numeric>
 
 #include "growth_latent_model.hpp"
+#include "moltspan/numeric/normal.hpp"
 #include "rounding_site.hpp"
 
 namespace moltspan {
@@ -135,7 +136,7 @@ void expect_dense(GrowthForm form, const VectorXd& hyper, bool alike_at_first = 
                                       solver.vectorD().array().log().sum() + rest.dot(solver.solve(rest)));
   // A first size that is flat over 100 log units leaves 1e-4 of the readings' information to the dense sum: 1e-7.
   EXPECT_NEAR(posterior.log_marginal(), log_marginal, 2e-6);
-  const VectorXd mean = d.size * (d.mean + prior * read.transpose() * solver.solve(rest));
+  const VectorXd unknowns = d.mean + prior * read.transpose() * solver.solve(rest), mean = d.size * unknowns;
   const MatrixXd left = prior - prior * read.transpose() * solver.solve(read * prior);
   for (int place = 0; place < posterior.n_places(); ++place) {
     EXPECT_NEAR(posterior.size_mean(place), mean[place], 1e-7);
@@ -144,6 +145,12 @@ void expect_dense(GrowthForm form, const VectorXd& hyper, bool alike_at_first = 
                 1e-8);
     EXPECT_GT(posterior.own_variance(place), 0);
     EXPECT_LT(posterior.own_variance(place), posterior.size_variance(place));
+  }
+  for (int animal = 0; animal < 5; ++animal) {
+    const Index own = 11 - 5 + animal;  // its deviation among the unknowns
+    const double spread = std::sqrt(numbers.blur(1, 0) + left(own, own));
+    EXPECT_NEAR(posterior.chance_above(model.groups().node_of_record[static_cast<std::size_t>(animal)]),
+                numeric::Phi(unknowns[own] / spread), 1e-6);
   }
 }
 

@@ -142,6 +142,7 @@ def test_adult_normal_until_and_pace(fit, a1):
     assert a1.adult["leg_span_mm"] == pytest.approx(126)
     assert fit.trajectory("A3").adult is None and fit.trajectory("A3").pace_percentile is None
     assert 0 < a1.pace_percentile < 100
+    assert fit.trajectory("A3").ratio_percentile is None and 0 < a1.ratio_percentile < 100
     band = moltspan.forecast_document(fit)["animals"][0]["next_molt"]["quantiles"]["0.95"]
     assert abs((a1.normal_until(0.95) - date.fromisoformat(band)).days) <= 5
 
