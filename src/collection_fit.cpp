@@ -28,6 +28,8 @@ constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or chan
 constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
 constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
 constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
+constexpr double prior_warmth = -0.08;             ///< the same of a degree
+constexpr int enough_temperatures = 5;             ///< degrees of freedom of the spread of stadia about their animal
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
 std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection,
@@ -244,14 +246,42 @@ void learn_signs(CollectionFit& fit) {
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
 
-/// exponent^2 x the start size's own variance, into the variances of records and of animals that were never measured.
-void weigh_size_errors(CollectionFit& fit, double exponent) {
+/// Pooled sd of the temperatures of stadia about the mean of their animal's; 0 where too few are known.
+double stadium_temperature_sd(const CollectionFit& fit) {
+  struct Sums {
+    double n = 0, sum = 0, squares = 0;
+  };
+  std::map<int, Sums> animals;
+  for (const Stadium& s : fit.table.stadia) {
+    if (!std::isfinite(s.temperature_c)) continue;
+    Sums& own = animals[s.animal];
+    const double c = s.temperature_c - reference_c;
+    ++own.n;
+    own.sum += c;
+    own.squares += c * c;
+  }
+  double squares = 0, freedom = 0;
+  for (const auto& [animal, own] : animals) {
+    squares += own.squares - own.sum * own.sum / own.n;
+    freedom += own.n - 1;
+  }
+  return freedom < enough_temperatures ? 0 : std::sqrt(std::max(0.0, squares / freedom));
+}
+
+/// What is not known of the covariates of a record, into its variance: exponent^2 x the start size's own variance, and
+/// the temperature of a stadium in which nobody measured it; into that of animals that were never measured.
+void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth) {
   fit.exponent_for_size_error = exponent;
+  fit.unmeasured_warmth_sd = std::abs(warmth) * stadium_temperature_sd(fit);
   fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
-    fit.data.extra_variance[static_cast<Index>(row)] =
-        exponent * exponent * fit.animals[s.animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
+    const auto animal = static_cast<std::size_t>(s.animal);
+    double variance =
+        exponent * exponent * fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
+    if (!std::isfinite(s.temperature_c) && std::isfinite(fit.table.animals[animal].temperature_c))
+      variance += fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
+    fit.data.extra_variance[static_cast<Index>(row)] = variance;
   }
   for (auto& [animal, variance] : fit.data.animal_extra_variance)
     variance = exponent * exponent * fit.animals[static_cast<std::size_t>(animal)].shared_size_variance;
@@ -265,20 +295,22 @@ void count_kin(CollectionFit& fit) {
     fit.animals[i].taxon_stadia = closed[fit.collection->animals[i].taxon] - fit.animals[i].own_stadia;
 }
 
-double exponent_of(const StadiaFit& stadia) {
+double coefficient_of(const StadiaFit& stadia, const char* name, double otherwise) {
   for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
     if (const double found = stadia.coefficients[static_cast<Index>(i)];
-        stadia.coefficient_names[i] == "log_size" && std::isfinite(found))
+        stadia.coefficient_names[i] == name && std::isfinite(found))
       return found;
-  return prior_exponent;
+  return otherwise;
 }
 
-/// A rough fit of some of the animals: the exponent with which size errors count, and where to start the search.
+/// A rough fit of some of the animals: the effects with which errors of size and temperature count, and where to start
+/// the search.
 void prepare(CollectionFit& fit, StadiaOptions& options) {
   StadiaOptions rough = options;
   rough.points = 8;
   const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
-  weigh_size_errors(fit, exponent_of(first));
+  weigh_covariate_errors(fit, coefficient_of(first, "log_size", prior_exponent),
+                         coefficient_of(first, "warmth_c", prior_warmth));
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
 }
@@ -372,7 +404,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
                           "no animal with a stadium and none that molts on: nothing was fitted"});
     return fit;
   }
-  weigh_size_errors(fit, prior_exponent);
+  weigh_covariate_errors(fit, prior_exponent, prior_warmth);
   if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   const bool bayes = options.method == Method::bayes;
   const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);

@@ -16,9 +16,11 @@ constexpr double pi = 3.14159265358979323846;
 constexpr int n_places = 33;          ///< of a, about its middle
 constexpr double place_step = 0.025;  ///< on the log scale
 constexpr int n_middles = 5;          ///< of the prior's middle, an sd apart or less
-constexpr std::array<double, 5> spreads{0.01, 0.025, 0.045, 0.07, 0.11};              ///< s
-constexpr std::array<double, 5> spread_widths{0.0175, 0.0175, 0.0225, 0.0325, 0.04};  ///< that each stands for
-constexpr std::array<double, 7> recorded{0.1, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99};       ///< q
+constexpr std::array<double, 5> spreads{0.01, 0.025, 0.045, 0.07, 0.11};               ///< s
+constexpr std::array<double, 5> spread_widths{0.0175, 0.0175, 0.0225, 0.0325, 0.04};   ///< that each stands for
+constexpr std::array<double, 8> recorded{0.02, 0.1, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99};  ///< q
+constexpr std::array<double, 8> recorded_widths{0.06,  0.14,  0.2,  0.2,
+                                                0.175, 0.125, 0.07, 0.03};  ///< that each stands for
 constexpr double freedom = 3;       ///< of Student's t about the place that is usual: a stated adult size may be wrong
 constexpr double too_small = 1e-4;  ///< chance of maturity below which an instar is no candidate
 constexpr double known_place_sd = 0.15;  ///< of a about recorded maturities, where no adult leg span is known
@@ -229,7 +231,8 @@ void LastMolts::Fit::integrate() {
   std::array<std::vector<double>, n_middles> of_all;  // log posterior of a middle and the settings
   const auto setting_prior = [](std::size_t k) {
     const std::size_t s = k / recorded.size();
-    return std::log(spread_widths[s]) - 0.5 * std::pow(spreads[s] / husbandry().maturity_spread, 2) +
+    return std::log(spread_widths[s] * recorded_widths[k % recorded.size()]) -
+           0.5 * std::pow(spreads[s] / husbandry().maturity_spread, 2) +
            husbandry().maturity_recorded_weight * std::log(recorded[k % recorded.size()]);
   };
   const auto middle_z = [](int m) { return 0.9 * (m - n_middles / 2); };

@@ -314,6 +314,8 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.first_day = next.law().first_day();
   plan.watched_days = next.watched_days;
   plan.missed_chance = next.chance_missed;
+  if (std::isfinite(fit.table.animals[static_cast<std::size_t>(animal)].temperature_c))
+    plan.later_variance = fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
   const auto fast = is_plain(next, fit) ? std::make_unique<FastLaw>(next) : nullptr;
   plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
   set_covariates(plan, fit, animal);

@@ -52,6 +52,7 @@ struct TrajectoryPlan {
   double first_day = 0, watched_days = 0;
   double size_mean = 0, size_sd = 0;
   double exponent = 0, exponent_sd = 0;
+  double later_variance = 0;     ///< of log T of stadia to come, beside that of the law: their temperature is not known
   double ends_with_stadium = 0;  ///< effect that the next stadium does not have any more
   double adult_log_size = std::numeric_limits<double>::infinity();
   double adult_effect = 0;

@@ -300,11 +300,21 @@ StadiumStatus status_of(const Stadium& s, AnimalState state) {
   }
 }
 
+/// Without those that end by the day: a row of the day of a molt tells of the time before it.
+std::vector<TemperatureSpan> spans_after(std::vector<TemperatureSpan> spans, Day day) {
+  std::erase_if(spans, [&](const TemperatureSpan& span) { return span.until <= day + 1; });
+  return spans;
+}
+
 double stadium_temperature_c(const Stadium& s, const Work& w) {
   const Day record_end = std::min(w.known.as_of, w.history.ended.value_or(w.known.as_of)) + 1;
-  const Day until = s.end ? s.end->earliest : record_end;
-  if (until > s.start.latest) return mean_temperature_c(w.temperatures, s.start.latest, until);
-  return mean_temperature_c(w.temperatures, s.start.earliest, s.end ? s.end->latest + 1 : record_end);
+  const Day until = s.end ? s.end->earliest : record_end, latest_until = s.end ? s.end->latest + 1 : record_end;
+  const auto spans = spans_after(w.temperatures, s.start.latest);
+  const double certain = until > s.start.latest ? mean_temperature_c(spans, s.start.latest, until) : unknown_number;
+  if (std::isfinite(certain)) return certain;
+  const double possible = mean_temperature_c(spans, s.start.latest, latest_until);
+  if (std::isfinite(possible) || until > s.start.latest) return possible;
+  return mean_temperature_c(w.temperatures, s.start.earliest, latest_until);
 }
 
 bool noted_within(const Stadium& s, const Work& w, Event event) {

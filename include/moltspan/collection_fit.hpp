@@ -88,6 +88,9 @@ struct CollectionFit {
   /// Journal of the American Statistical Association 74:153), from 1,500 records at most. Under 1/1000: left out.
   std::vector<FamilyWeight> families{{}};
   double exponent_for_size_error = 0;  ///< exponent of size with which size errors entered the variances
+  /// sd of log T of a stadium whose temperature nobody has measured: its animal's usual one stands for it, and stadia
+  /// lie about their animal's mean with the pooled sd of those measured. 0 = not known.
+  double unmeasured_warmth_sd = 0;
 };
 
 /// How the log leg span of an animal goes on at a molt while it is not grown: log_ratio + decline log(leg span / 20

@@ -146,6 +146,19 @@ TEST(Stadia, TemperatureIsWeightedByTime) {
   EXPECT_NEAR(t.animals[0].temperature_c, 24, 1e-12);
 }
 
+/// A row gives the mean since the row before it: written on the day of a molt it says nothing of the stadium that
+/// begins.
+TEST(Stadia, TemperatureOfAMoltsDayIsThatOfTheStadiumBefore) {
+  Book book;
+  book.row(Event::molt, "2026-01-01");
+  book.row(Event::temperature, "2026-01-31", 22);
+  book.row(Event::molt, "2026-01-31");
+  EXPECT_EQ(book.at("2026-02-20").stadia.at(0).temperature_c, 22);
+  EXPECT_TRUE(std::isnan(book.at("2026-02-20").stadia.at(1).temperature_c));
+  book.row(Event::temperature, "2026-02-10", 26);
+  EXPECT_EQ(book.at("2026-02-20").stadia.at(1).temperature_c, 26);
+}
+
 TEST(Stadia, UsualTemperatureFallsBackToTheStatedOne) {
   Book book;
   book.first().temperature_c = 25;

@@ -50,7 +50,9 @@ def test_crickets_that_died_or_left_have_stadia_that_end_so(crickets):
 def test_crickets_live_at_the_temperature_of_their_incubator(crickets):
     stadia = crickets.stadia()
     # Cricket 19's last stadia lie after its death, by the stray row (see crickets.py): no temperature is used from there.
-    assert set(stadia.animal[stadia.temperature_c.isna()]) == {"24-19"}
+    # Where a stadium ended before the next check, nobody measured in it: the row of the check that found its molt tells of the week before.
+    unknown = stadia[stadia.temperature_c.isna() & (stadia.animal != "24-19")]
+    assert set(unknown.status) == {"died", "left"} and unknown.min_days.max() <= 7
     known = stadia[stadia.temperature_c.notna()]
     incubator_c = known.animal.str.partition("-")[0].astype(float)
     # A time-weighted mean of equal readings: rounding alone may part it from them, by some 1e-15 of the value.
