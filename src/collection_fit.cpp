@@ -4,6 +4,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "collection_errors.hpp"
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
 #include "collection_hidden.hpp"
@@ -29,7 +30,6 @@ constexpr double least_log_sd = -7;  ///< to start a search from; records withou
 constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
 constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
 constexpr double prior_warmth = -0.08;             ///< the same of a degree
-constexpr int enough_temperatures = 5;             ///< degrees of freedom of the spread of stadia about their animal
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
 std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection,
@@ -244,47 +244,6 @@ void learn_signs(CollectionFit& fit) {
                       fit.hidden.used() ? fit.hidden.chances[row][0] : 1.0});
   }
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
-}
-
-/// Pooled sd of the temperatures of stadia about the mean of their animal's; 0 where too few are known.
-double stadium_temperature_sd(const CollectionFit& fit) {
-  struct Sums {
-    double n = 0, sum = 0, squares = 0;
-  };
-  std::map<int, Sums> animals;
-  for (const Stadium& s : fit.table.stadia) {
-    if (!std::isfinite(s.temperature_c)) continue;
-    Sums& own = animals[s.animal];
-    const double c = s.temperature_c - reference_c;
-    ++own.n;
-    own.sum += c;
-    own.squares += c * c;
-  }
-  double squares = 0, freedom = 0;
-  for (const auto& [animal, own] : animals) {
-    squares += own.squares - own.sum * own.sum / own.n;
-    freedom += own.n - 1;
-  }
-  return freedom < enough_temperatures ? 0 : std::sqrt(std::max(0.0, squares / freedom));
-}
-
-/// What is not known of the covariates of a record, into its variance: exponent^2 x the start size's own variance, and
-/// the temperature of a stadium in which nobody measured it; into that of animals that were never measured.
-void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth) {
-  fit.exponent_for_size_error = exponent;
-  fit.unmeasured_warmth_sd = std::abs(warmth) * stadium_temperature_sd(fit);
-  fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
-  for (std::size_t row = 0; row < fit.data.size(); ++row) {
-    const Stadium& s = fit.table.stadia[row];
-    const auto animal = static_cast<std::size_t>(s.animal);
-    double variance =
-        exponent * exponent * fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
-    if (!std::isfinite(s.temperature_c) && std::isfinite(fit.table.animals[animal].temperature_c))
-      variance += fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
-    fit.data.extra_variance[static_cast<Index>(row)] = variance;
-  }
-  for (auto& [animal, variance] : fit.data.animal_extra_variance)
-    variance = exponent * exponent * fit.animals[static_cast<std::size_t>(animal)].shared_size_variance;
 }
 
 void count_kin(CollectionFit& fit) {

@@ -240,49 +240,6 @@ double stop_chance(const Animal& animal, double male_chance) {
   return male_chance * stops(1) + (1 - male_chance) * stops(0);
 }
 
-/// The growth of an animal that was never measured, or of a fit without growth: one point.
-GrowthDraw plain_growth(const CollectionFit& fit, int animal, const TrajectoryPlan& plan) {
-  const GrowthAhead ahead = growth_ahead(fit, animal);
-  return {1, plan.size_mean, plan.size_sd, ahead.log_ratio, 0, ahead.ratio_sd, ahead.molt_sd, ahead.decline};
-}
-
-/// Points of the growth model, as size_after takes them. Sizes of a mature male hold a step that its growth does not
-/// know.
-std::vector<GrowthDraw> growth_points(const GrowthModelFit& growth, std::size_t animal, double size_mean) {
-  const double step = size_mean - growth.sizes[animal].back().mean;
-  std::vector<GrowthDraw> result;
-  for (const GrowthPoint& p : growth.points) {
-    const double size_sd = std::sqrt(p.last_variance[animal]), gain = p.covariance[animal] / size_sd;
-    result.push_back({p.weight, p.last_size[animal] + step, size_sd, p.growth[animal], gain,
-                      std::sqrt(std::max(0.0, p.growth_variance[animal] - gain * gain)), std::sqrt(p.process_variance),
-                      p.decline});
-  }
-  return result;
-}
-
-void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options) {
-  const auto i = static_cast<std::size_t>(animal);
-  if (fit.growth && !fit.growth->sizes[i].empty())
-    plan.growth = growth_points(*fit.growth, i, plan.size_mean);
-  else
-    plan.growth = {plain_growth(fit, animal, plan)};
-  plan.adult_log_ratio = std::log(husbandry().adult_ratio);
-  plan.adult_log_sd = husbandry().adult_log_sd;
-  if (options.growth_ratio) plan.adult_log_ratio = std::log(*options.growth_ratio);
-  if (options.growth_log_sd) plan.adult_log_sd = *options.growth_log_sd;
-  std::vector<double> weights;
-  for (GrowthDraw& g : plan.growth) {
-    weights.push_back(g.weight);
-    if (options.growth_ratio || options.growth_log_sd) g.ratio_sd = g.ratio_gain = 0;
-    if (options.growth_ratio) {
-      g.log_ratio = plan.adult_log_ratio;
-      g.decline = 0;
-    }
-    if (options.growth_log_sd) g.molt_sd = *options.growth_log_sd;
-  }
-  plan.growth_point = AliasTable(weights);
-}
-
 double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const char* name) {
   const auto& names = fit.data.coefficients;
   const auto found = std::find(names.begin(), names.end(), name) - names.begin();

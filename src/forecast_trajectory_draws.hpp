@@ -64,6 +64,9 @@ struct TrajectoryPlan {
   double adult_log_ratio = 0, adult_log_sd = 0;
 };
 
+/// Fills how sizes go on; size_mean and size_sd are there.
+void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options);
+
 /// Draws `draws` courses into arrays of draws x molts and, for the sizes at the start, of draws.
 void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, double* dates_days, double* leg_span_mm,
                   double* start_leg_span_mm);

@@ -1,0 +1,11 @@
+#pragma once
+
+#include "moltspan/collection_fit.hpp"
+
+namespace moltspan {
+
+/// What is not known of the covariates of a record, into its variance: exponent^2 x the start size's own variance, and
+/// the temperature of a stadium in which nobody measured it; into that of animals that were never measured.
+void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth);
+
+}  // namespace moltspan
