@@ -49,6 +49,10 @@ class Courses {
     vectors::normal_quantiles(u_.data(), n_, one.data());
     vectors::normal_quantiles(v_.data(), n_, two.data());
   }
+  /// sigma of the stadia to come.
+  double later_sigma(const DrawComponent& c) const {
+    return std::sqrt(c.sigma * c.sigma + plan_.later_variance / moments_of(plan_.family).variance);
+  }
   /// By how much a molt adds to the log size.
   double step(int i, double z) const {
     const bool adult = plan_.adult_now || size_[i] >= plan_.adult_log_size;
@@ -98,7 +102,7 @@ void Courses::begin(std::uint32_t first, int n) {
     const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.component_of_cell[cell].pick(which[i]))];
     eta_[i] = c.mean;
     if (c.gain > 0) eta_[i] += c.gain * (log_length(i, cell, c, choice_[i], latent_[i]) - c.mean) + c.sd * z_eta[i];
-    sigma_[i] = std::sqrt(c.sigma * c.sigma + plan_.later_variance / moments_of(plan_.family).variance);
+    sigma_[i] = later_sigma(c);
     size_[i] = plan_.size_mean + c.size_gain * (eta_[i] - c.center) + c.size_sd * z_size[i];
     exponent_[i] = plan_.exponent + plan_.exponent_sd * z_exponent[i];
   }
@@ -120,7 +124,7 @@ void Courses::pass_unseen_molts() {
     size_[i] += step(i, z_[i]);
     const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.any_component.pick(v_[i]))];
     eta_[i] = c.mean + std::sqrt(c.gain) * c.log_spread * w_[i];
-    sigma_[i] = std::sqrt(c.sigma * c.sigma + plan_.later_variance / moments_of(plan_.family).variance);
+    sigma_[i] = later_sigma(c);
   }
 }
 
