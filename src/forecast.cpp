@@ -180,12 +180,6 @@ double growth_ratio(const CollectionFit& fit, int animal) {
                   fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
 }
 
-/// chance_missed is that of both, a molt missed and one to come.
-double chance_missed_if_molts_on(const AnimalForecast& result) {
-  if (!(result.chance_missed > 0)) return 0;
-  return result.chance_final < 1 ? result.chance_missed / (1 - result.chance_final) : result.chance_missed;
-}
-
 void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
@@ -220,8 +214,6 @@ void allow_for_last_molt(const Context& context, int animal, const NextMolt& nex
 
 /// Chance from which the signs of an animal are taken for those of its next molt.
 constexpr double true_sign_chance = 0.5;
-/// Chance of a missed molt from which the notes name it.
-constexpr double told_missed_chance = 0.1;
 
 constexpr double least_told = 0.05;  ///< chances under this are not told apart
 
@@ -406,7 +398,7 @@ AnimalForecast forecast_animal(const Context& context, int animal) {
       forecast_running(context, animal, result);
     else
       forecast_without_start(context, animal, result);
-    result.next_leg_span = next_leg_span(fit, animal, chance_missed_if_molts_on(result), context.levels);
+    result.next_leg_span = next_leg_span(fit, animal, result.chance_missed_if_molts_on(), context.levels);
     add_assumption_notes(context, animal, result);
   }
   result.mature_life = context.mature_lives->of(animal, context.levels);
@@ -425,6 +417,11 @@ std::string_view phase_name(Phase phase) {
   static constexpr std::string_view names[] = {"postmolt", "intermolt", "premolt", "overdue",
                                                "final",    "dead",      "gone",    "unknown"};
   return names[static_cast<std::size_t>(phase)];
+}
+
+double AnimalForecast::chance_missed_if_molts_on() const {
+  if (!(chance_missed > 0)) return 0;
+  return chance_final < 1 ? std::min(1.0, chance_missed / (1 - chance_final)) : chance_missed;
 }
 
 struct NextMolts::Shared {

@@ -11,8 +11,6 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-constexpr double least_missed_chance = 0.01;  ///< from which sizes reckon with a molt that went unseen
-
 /// The law of one size in place of several.
 PredictorMixture column(const PredictorMixture& sizes, Index k) {
   return {sizes.weights, sizes.log_sigma, sizes.mean.col(k), sizes.variance.col(k)};
@@ -57,7 +55,7 @@ PredictorMixture next_size(const GrowthModelFit& growth, int animal, double grow
   const bool by_model = std::isfinite(growth.next_shift[i]);  // mature: the model knows
   const bool grown = !by_model && mean_of(present_size(growth, i)) >= grown_from;
   const PredictorMixture one = grown ? grown_molt(present_size(growth, i), false) : size_after(growth, animal, 1);
-  if (!(missed >= least_missed_chance)) return one;
+  if (!(missed >= reckoned_missed_chance)) return one;
   const bool grown_then = !by_model && mean_of(one) >= grown_from;
   return mixed(one, grown_then ? grown_molt(one, true) : column(size_after(growth, animal, 2), 1), missed);
 }

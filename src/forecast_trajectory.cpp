@@ -10,6 +10,7 @@
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "intervals_posterior.hpp"
+#include "moltspan/forecast.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/philox.hpp"
@@ -319,7 +320,7 @@ std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const Ne
   if (!std::isfinite(a.adult_leg_span_mm))
     notes.push_back(
         "adult leg span not known: it grows on at the same ratio and no molt is the last; state adult_leg_span_mm");
-  if (next.chance_missed >= 0.05)
+  if (next.chance_missed >= told_missed_chance)
     notes.push_back("with a chance of " + percent(next.chance_missed) +
                     " a molt went unseen: those courses begin one molt further");
   if (next.starts.empty()) notes.push_back("no molt on record: taken as met at a random moment between two molts");

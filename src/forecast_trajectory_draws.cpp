@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 
+#include "moltspan/forecast.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 
@@ -11,7 +12,6 @@ namespace moltspan {
 namespace {
 
 constexpr int block = 1024;  ///< draws that are worked on together: their arrays stay in the nearest cache
-constexpr double least_missed_chance = 0.01;  ///< of a molt that went unseen, from which courses reckon with it
 constexpr double nothing = std::numeric_limits<double>::quiet_NaN();
 constexpr double log_20_mm = 2.99573227355399099344;
 
@@ -111,7 +111,7 @@ void Courses::begin(std::uint32_t first, int n) {
   if (!sure) uniforms(choices + 1, u_, v_);
   for (int i = 0; i < n; ++i) stops_[i] = (sure ? 0.5 : u_[i]) < plan_.stop_chance;
   begin_growth();
-  if (plan_.missed_chance > least_missed_chance) pass_unseen_molts();
+  if (plan_.missed_chance > reckoned_missed_chance) pass_unseen_molts();
 }
 
 /// Draws that have molted unseen are one molt further, and the long time since the molt on record says nothing of their

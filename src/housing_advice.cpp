@@ -3,12 +3,11 @@
 
 #include "housing_parts.hpp"
 #include "husbandry.hpp"
+#include "moltspan/forecast.hpp"
 #include "moltspan/stadia.hpp"
 
 namespace moltspan {
 namespace {
-
-constexpr double told_missed_chance = 0.1;  ///< of a molt that went unseen, from which it is named
 
 /// Works out the advice on one animal; each step adds its reasons.
 class Adviser {

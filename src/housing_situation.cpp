@@ -174,8 +174,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     s.growth = growth_ahead(fit, s.animal);
     s.next_molt = chances_of(forecasts[i], history.last_watched - s.as_of + 1.0);
     if (!s.molts_no_more && std::isfinite(forecasts[i].chance_final)) s.chance_final = forecasts[i].chance_final;
-    if (forecasts[i].chance_missed > 0 && s.chance_final < 1)
-      s.chance_missed = std::min(1.0, forecasts[i].chance_missed / (1 - s.chance_final));
+    s.chance_missed = forecasts[i].chance_missed_if_molts_on();
     const auto& rows = fit.stadia.running_rows;
     const auto column = std::find(rows.begin(), rows.end(), inputs.running_row);
     if (inputs.running_row >= 0 && column != rows.end() && running.mean.cols() > 0)

@@ -66,14 +66,22 @@ struct AnimalForecast {
   /// against adult size, the time since the last molt and signs; NaN = not identified. `quantile_days` and `bands` are
   /// conditional on a next molt.
   double chance_final = unknown_number;
-  double chance_missed = unknown_number;  ///< that a molt since the last one on record went unseen; NaN = not reckoned
+  /// Chance that a molt since the last one on record went unseen and that another is to come; NaN = not reckoned.
+  double chance_missed = unknown_number;
   std::optional<Day> feed_from;
   std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
   std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;
   std::vector<std::string> notes;
+
+  /// chance_missed given that it molts on; 0 where it is not reckoned.
+  double chance_missed_if_molts_on() const;
 };
+
+/// Chance of a molt that went unseen, given that it molts on, from which sizes and courses reckon with it, and from
+/// which it is told.
+inline constexpr double reckoned_missed_chance = 0.01, told_missed_chance = 0.1;
 
 inline constexpr int chance_horizons_days[] = {7, 14, 30, 90};
 

@@ -16,11 +16,11 @@
 /// mm). x_0 is drawn with its error, which moves eta with it, and with it, from one point of the growth model's
 /// spreads, the animal's log ratio: x after the first molt has the law of size_after. A grown animal grows by
 /// shared/housing.toml. Of the covariates size, `near_adult_female` and what belongs to the running stadium only
-/// (`limb_lost`, `egg_sac`) change; temperature stays, but for
-/// the spread of stadia about their animal's usual one. The exponent is drawn from its own posterior, independently of
-/// eta (an approximation). A draw that has molted unseen since the last molt on record, with the chance of that, is one
-/// molt further when it begins. The first molt is conditional on there being one; after it, where the kind and the sex
-/// drawn stop at maturity, the molt that brings the animal to the adult share of its adult size is the last.
+/// (`limb_lost`, `egg_sac`) change; temperature stays, but for the spread of stadia about their animal's usual one. The
+/// exponent is drawn from its own posterior, independently of eta (an approximation). A draw that has molted unseen
+/// since the last molt on record, with the chance of that, is one molt further when it begins. The first molt is
+/// conditional on there being one; after it, where the kind and the sex drawn stop at maturity, the molt that brings
+/// the animal to the adult share of its adult size is the last.
 ///
 /// Random numbers: Philox4x32-10, key = seed, counter = (draw, molt and purpose, hash of the animal's name): the same
 /// bytes whatever the threads, the other animals and their order.
