@@ -28,15 +28,20 @@ double limit_span_mm(const std::vector<Measure>& now) {
   return limit;
 }
 
-/// P(outgrown by x): the k-th molt has come and the size after it passes the limit.
+/// P(outgrown by x): the k-th molt has come and the size after it passes the limit; the size after one molt more where
+/// one went unseen.
 class OutgrownLaw {
  public:
   OutgrownLaw(const HousingSituation& s, const HousingRules& rules, double limit_mm)
       : molts_(s, rules), stays_(s.chance_final) {
+    const auto passed = [&](int molts) {
+      const SizeAhead size = size_after_molts(s, rules, molts);
+      return numeric::Phi((size.log_mm - std::log(limit_mm)) / size.log_sd);
+    };
     double before = 0;
     for (int k = 1; k <= most_molts; ++k) {
-      const SizeAhead size = size_after_molts(s, rules, k);
-      const double now = std::max(before, numeric::Phi((size.log_mm - std::log(limit_mm)) / size.log_sd));
+      const double missed = s.chance_missed, one_more = missed > 0 ? passed(k + 1) : 0;
+      const double now = std::max(before, (1 - missed) * passed(k) + missed * one_more);
       passes_at_.push_back(now - before);
       before = now;
     }
@@ -147,11 +152,6 @@ SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules,
   const GrowthAhead usual{std::log(husbandry().growth_ratio), 0, 0, husbandry().growth_log_sd, 0, false};
   const GrowthAhead& growth = s.growth ? *s.growth : usual;
   double variance = s.size_log_sd * s.size_log_sd, by_ratio = 0;
-  if (const double missed = s.chance_missed; missed > 0) {
-    // One molt further with the chance of a molt that went unseen: mean and variance of the two together.
-    size.log_mm += missed * growth.log_ratio;
-    variance += missed * (1 - missed) * growth.log_ratio * growth.log_ratio + missed * growth.molt_sd * growth.molt_sd;
-  }
   for (int k = 0; k < molts && !s.molts_no_more; ++k) {
     const bool adult = near_adult(s, std::exp(size.log_mm));
     const double sd = adult ? rules.adult_log_sd.value : growth.molt_sd;

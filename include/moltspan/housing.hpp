@@ -15,6 +15,7 @@
 /// soil to the lid, depth of soil. A burrower whose depth of soil is not recorded never counts as well housed. Size
 /// changes only at molts, so that the day on which an enclosure is outgrown is the day of the molt after which a limit
 /// is passed: P(outgrown by d) = sum_k P(size passes the limit with the k-th molt from now) P(k-th molt by d).
+/// Where a molt may have gone unseen, it is the size one molt further with the chance of that.
 ///
 /// **Safe days.** Hardened = days by size after the latest possible molt day, ended early by black fangs or a meal. On
 /// day d the risk is P(d - hardening < M <= d + lead) + P(M2 <= d + lead), M the next molt, M2 the one after it, lead =

@@ -214,6 +214,17 @@ TEST(Housing, ChanceAtTheNextMoltIsThatOfTheSizeAfterIt) {
   EXPECT_DOUBLE_EQ(a.ratio, 160.0 / 60);
 }
 
+TEST(Housing, AMoltThatWentUnseenMakesItOneMoltLarger) {
+  // After two molts 101.4 mm against 80: Phi(log(1.2675) / sqrt(.06^2 + 2 x .10^2)) = Phi(1.543) = .9386 (table of
+  // Phi); with a chance of .4 in place of the .4141 above: .6 x .4141 + .4 x .9386 = .6239.
+  HousingSituation s = juvenile(160);
+  s.chance_missed = 0.4;
+  const HousingAdvice a = advise(s, housing_rules());
+  EXPECT_NEAR(a.outgrown.chance_next_molt, 0.6239, 5e-4);
+  const auto tells = [](const std::string& text) { return text.find("40 % a molt went unseen") != std::string::npos; };
+  EXPECT_EQ(std::count_if(a.assumptions.begin(), a.assumptions.end(), tells), 1);
+}
+
 TEST(Housing, ALastMoltTakesItsShareOfTheChance) {
   HousingSituation s = juvenile(160);
   const double all = advise(s, housing_rules()).outgrown.chance_next_molt;
