@@ -182,18 +182,37 @@ bool follows_last(const std::vector<Stadium>& stadia, const Stadium& s) {
   return before.animal == s.animal && before.molt + 1 == s.molt && before.end == s.start;
 }
 
-/// Fills fit.data and what each animal enters with.
+/// Sizes of all animals, hidden molts as far as they are found: by the growth model where it can be fitted.
+void size_animals(CollectionFit& fit, const std::array<std::vector<int>, n_levels>& codes) {
+  fit.animals = size_inputs(*fit.collection, fit.table);
+  fit.growth = nullptr;
+  if (!fit.options.growth_model) return;
+  std::erase_if(fit.health, [](const HealthNote& note) { return note.topic == "growth_model"; });
+  try {
+    fit.growth =
+        grow(fit.animals, fit.table, fit.hidden, codes, priors_of(fit.options.priors, true), fit.options.threads);
+  } catch (const std::runtime_error& error) {
+    fit.health.push_back(
+        {HealthState::warning, "growth_model",
+         std::string("growth could not be learned (") + error.what() + "): sizes go on at the usual ratio"});
+  }
+}
+
+void count_kin(CollectionFit& fit) {
+  std::map<std::string, int> closed;
+  for (std::size_t i = 0; i < fit.animals.size(); ++i)
+    closed[fit.collection->animals[i].taxon] += fit.animals[i].own_stadia;
+  for (std::size_t i = 0; i < fit.animals.size(); ++i)
+    fit.animals[i].taxon_stadia = closed[fit.collection->animals[i].taxon] - fit.animals[i].own_stadia;
+}
+
+/// Fills fit.data and what each animal enters with, from the beginning.
 void build_data(CollectionFit& fit) {
   const Collection& collection = *fit.collection;
+  fit.data = {};
+  fit.group_names = {};
   const auto codes = animal_codes(collection, fit.group_names);
-  fit.animals = size_inputs(collection, fit.table);
-  if (fit.options.growth_model) try {
-      fit.growth = grow(fit.animals, fit.table, codes, priors_of(fit.options.priors, true), fit.options.threads);
-    } catch (const std::runtime_error& error) {
-      fit.health.push_back(
-          {HealthState::warning, "growth_model",
-           std::string("growth could not be learned (") + error.what() + "): sizes go on at the usual ratio"});
-    }
+  size_animals(fit, codes);
   Rows rows(collection, fit.table, fit.animals);
   std::vector<CovariateRow> records, probes;
   const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
@@ -228,6 +247,7 @@ void build_data(CollectionFit& fit) {
   for (const Covariate& c : used) fit.data.coefficients.push_back(c.name);
   fit.data.covariates = design(records, used);
   fit.data.probe_covariates = design(probes, used);
+  count_kin(fit);
 }
 
 /// Learns the signs from closed stadia, those that hide no molt.
@@ -246,14 +266,6 @@ void learn_signs(CollectionFit& fit) {
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
 
-void count_kin(CollectionFit& fit) {
-  std::map<std::string, int> closed;
-  for (std::size_t i = 0; i < fit.animals.size(); ++i)
-    closed[fit.collection->animals[i].taxon] += fit.animals[i].own_stadia;
-  for (std::size_t i = 0; i < fit.animals.size(); ++i)
-    fit.animals[i].taxon_stadia = closed[fit.collection->animals[i].taxon] - fit.animals[i].own_stadia;
-}
-
 double coefficient_of(const StadiaFit& stadia, const char* name, double otherwise) {
   for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
     if (const double found = stadia.coefficients[static_cast<Index>(i)];
@@ -262,16 +274,19 @@ double coefficient_of(const StadiaFit& stadia, const char* name, double otherwis
   return otherwise;
 }
 
-/// A rough fit of some of the animals: the effects with which errors of size and temperature count, and where to start
-/// the search.
-void prepare(CollectionFit& fit, StadiaOptions& options) {
+/// Effects with which errors of size and temperature count.
+struct ErrorEffects {
+  double exponent = prior_exponent, warmth = prior_warmth;
+};
+
+/// A rough fit of some of the animals: those effects, and where to start the search.
+ErrorEffects rough_effects(const CollectionFit& fit, StadiaOptions& options) {
   StadiaOptions rough = options;
   rough.points = 8;
   const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
-  weigh_covariate_errors(fit, coefficient_of(first, "log_size", prior_exponent),
-                         coefficient_of(first, "warmth_c", prior_warmth));
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
+  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};
 }
 
 /// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.
@@ -351,7 +366,6 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   fit.families = {{options.family, 1}};
   fit.table = build_stadia(*fit.collection, options.as_of, options.watched);
   build_data(fit);
-  count_kin(fit);
   StadiaOptions stadia_options;
   stadia_options.family = options.family;
   stadia_options.method = options.method;
@@ -363,11 +377,19 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
                           "no animal with a stadium and none that molts on: nothing was fitted"});
     return fit;
   }
-  weigh_covariate_errors(fit, prior_exponent, prior_warmth);
-  if (options.method == Method::bayes && fit.data.size() > 0) prepare(fit, stadia_options);
   const bool bayes = options.method == Method::bayes;
+  ErrorEffects effects;
+  weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+  if (bayes && fit.data.size() > 0) {
+    effects = rough_effects(fit, stadia_options);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+  }
+  const auto size_again = [&] {
+    build_data(fit);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+  };
   const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);
-  const bool fitted = search && fit_with_hidden_molts(fit, stadia_options);
+  const bool fitted = search && fit_with_hidden_molts(fit, stadia_options, size_again);
   if (!fitted) fit_plain(fit, stadia_options);
   if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
   fit.families = weigh_families(fit);

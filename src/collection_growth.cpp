@@ -40,8 +40,9 @@ MeasureFacts measure_facts(SizeMeasure measure) {
 /// Writes the readings of a collection down for the growth model.
 class GrowthRecords {
  public:
-  GrowthRecords(const StadiaTable& table, const std::array<std::vector<int>, n_levels>& codes)
+  GrowthRecords(const StadiaTable& table, const HiddenFit& hidden, const std::array<std::vector<int>, n_levels>& codes)
       : table_(table), steps_(rounding_steps(table)) {
+    note_hidden(hidden);
     data_.groups = codes;
     for (const AnimalHistory& history : table.animals) note_use(history);
     add_measures();
@@ -58,6 +59,15 @@ class GrowthRecords {
   }
 
  private:
+  void note_hidden(const HiddenFit& hidden) {
+    for (const AnimalHistory& history : table_.animals) molts_.emplace_back(history.molts.size(), 1.0);
+    for (std::size_t row = 0; row < hidden.sized_with.size(); ++row) {
+      const Stadium& s = table_.stadia[row];
+      if (s.end)
+        molts_[static_cast<std::size_t>(s.animal)][static_cast<std::size_t>(s.molt) + 1] += hidden.sized_with[row];
+    }
+  }
+
   void note_use(const AnimalHistory& history) {
     for (const SizeReading& reading : history.sizes) {
       used_[static_cast<std::size_t>(reading.measure)] = true;
@@ -86,16 +96,16 @@ class GrowthRecords {
     data_.parameters.push_back({"mature_male_leg_step", h.mature_male_leg_step, h.mature_male_leg_step_sd, 0});
   }
 
-  /// Molts between successive instars: 1, or more where stated instar numbers leave room for molts not on record.
-  static std::vector<double> molts_between(const AnimalHistory& history) {
-    std::vector<double> molts(history.molts.size(), 1.0);
+  /// Molts between successive instars: 1 and those that are hidden, or as stated instar numbers have it.
+  std::vector<double> molts_between(int animal, const AnimalHistory& history) const {
+    std::vector<double> molts = molts_[static_cast<std::size_t>(animal)];
     std::size_t stated = history.molts.size();
     for (std::size_t k = 0; k < history.molts.size(); ++k) {
       if (history.molts[k].instar < 0) continue;
       if (stated < k) {
         const double steps = static_cast<double>(k - stated);
         const double numbers = history.molts[k].instar - history.molts[stated].instar;
-        if (numbers > steps)
+        if (numbers >= steps)
           std::fill(molts.begin() + static_cast<std::ptrdiff_t>(stated) + 1,
                     molts.begin() + static_cast<std::ptrdiff_t>(k) + 1, numbers / steps);
       }
@@ -107,7 +117,7 @@ class GrowthRecords {
   void add_animal(int animal) {
     const AnimalHistory& history = table_.animals[static_cast<std::size_t>(animal)];
     GrowthAnimal grown;
-    grown.molts = molts_between(history);
+    grown.molts = molts_between(animal, history);
     if (history.matured_molt >= 0) {
       const double adult = std::log(husbandry().adult_ratio);
       grown.next_shift = adult;
@@ -145,6 +155,7 @@ class GrowthRecords {
 
   const StadiaTable& table_;
   std::map<double, double> steps_;
+  std::vector<std::vector<double>> molts_;  ///< by animal, between successive instars
   GrowthData data_;
   std::array<bool, n_measures> used_{};
   std::array<int, n_measures> measure_{-1, -1, -1, -1, -1}, column_{-1, -1, -1, -1, -1};
@@ -166,9 +177,9 @@ void set_measured(AnimalInputs& inputs, const std::vector<LatentSize>& sizes, co
 }  // namespace
 
 std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, const StadiaTable& table,
-                                           const std::array<std::vector<int>, n_levels>& codes, const Priors& priors,
-                                           int threads) {
-  const GrowthRecords records(table, codes);
+                                           const HiddenFit& hidden, const std::array<std::vector<int>, n_levels>& codes,
+                                           const Priors& priors, int threads) {
+  const GrowthRecords records(table, hidden, codes);
   if (!records.any_reading()) return nullptr;
   GrowthModelOptions options;
   options.priors = priors;

@@ -4,13 +4,13 @@
 #include <cmath>
 #include <exception>
 #include <limits>
+#include <set>
 #include <string>
-#include <tuple>
 
+#include "collection_hidden_animals.hpp"
 #include "collection_jumps.hpp"
 #include "collection_last.hpp"
 #include "intervals_model.hpp"
-#include "intervals_posterior.hpp"
 #include "moltspan/posterior.hpp"
 
 namespace moltspan {
@@ -22,21 +22,22 @@ constexpr double overstep = 2;           ///< of the chance: steps of EM are sho
 constexpr double least_log_sigma = -3.5, wide_log_sigma = -1.2;  ///< of the search: .03, .3
 constexpr double few_hidden = 0.5;                               ///< molts expected to be hidden in all gaps together
 constexpr std::size_t search_records = 1000;                     ///< of the search
+constexpr double doubted_from = 0.01;                            ///< chance of another number of hidden molts
 constexpr double plain_below = 1e-3;                             ///< chance of a hidden molt
 constexpr double credible_chance = 0.35;  ///< of a missed molt: beyond, lengths alone cannot tell how many there were
 /// A stadium of which so little would be left to last, and the chance of a last molt it then has, are reason for doubt.
 constexpr double overdue_survival = 0.01, may_be_last_from = 0.05;
-constexpr double widest = 4;  ///< variance of a predictor that nothing but its own record tells of
 constexpr double never = -std::numeric_limits<double>::infinity();
 constexpr HiddenWeights none_hidden{0, never, never};
 
 /// Improves one hyperparameter by a parabola through three points, within bounds: four solves at most.
 class AxisSearch {
  public:
-  AxisSearch(const StadiaModel& model, ConditionalPosterior& posterior) : model_(model), posterior_(posterior) {}
+  AxisSearch(const StadiaModel& model, const HiddenAnimals& animals, ConditionalPosterior& posterior)
+      : model_(model), animals_(animals), posterior_(posterior) {}
 
   void improve(Eigen::VectorXd& hyper, Eigen::Index axis, double least) {
-    constexpr double step = 0.15, longest = 0.5;
+    constexpr double step = 0.05, longest = 0.5;
     const double here = at(hyper, axis, hyper[axis]), up = at(hyper, axis, hyper[axis] + step);
     const double low = std::max(hyper[axis] - step, least), down = low < hyper[axis] ? at(hyper, axis, low) : here - 1;
     const double curve = (up - 2 * here + down) / (step * step), slope = 0.5 * (up - down) / step;
@@ -51,12 +52,28 @@ class AxisSearch {
   double at(Eigen::VectorXd hyper, Eigen::Index axis, double value) {
     hyper[axis] = value;
     if (!posterior_.solve(hyper)) return -std::numeric_limits<double>::infinity();
-    return posterior_.log_marginal() + model_.log_hyper_prior(hyper);
+    return posterior_.log_marginal() + animals_.beyond_laplace(posterior_) + model_.log_hyper_prior(hyper);
   }
 
   const StadiaModel& model_;
+  const HiddenAnimals& animals_;
   ConditionalPosterior& posterior_;
 };
+
+std::vector<Eigen::Index> all_rows(const StadiaData& data) {
+  std::vector<Eigen::Index> rows(data.size());
+  for (std::size_t i = 0; i < rows.size(); ++i) rows[i] = static_cast<Eigen::Index>(i);
+  return rows;
+}
+
+/// Molts expected to be hidden in the gaps among some rows.
+double expected_in_gaps(const CollectionFit& fit, const std::vector<Eigen::Index>& rows) {
+  double sum = 0;
+  for (Eigen::Index row : rows)
+    if (fit.table.stadia[static_cast<std::size_t>(row)].end)
+      sum += expected_hidden(fit.hidden.chances[static_cast<std::size_t>(row)]);
+  return sum;
+}
 
 /// The search on some or all records of a fit.
 class Search {
@@ -84,16 +101,18 @@ class Search {
     for (int round = 0; round < most_rounds; ++round) {
       weigh(hidden);
       const StadiaModel model(data_, options_, false);
+      const HiddenAnimals animals = animals_of(model, hidden);
       ConditionalPosterior posterior(model, options_.threads);
       solve_from_wide(posterior);
-      if (round > 0 && before > few_hidden) improve_spreads(model, posterior);
+      if (round > 0 && before > few_hidden) improve_spreads(model, animals, posterior);
       update_exponent(posterior);
-      set_chances(model, posterior, hidden);
+      set_chances(animals, posterior, hidden);
       improve_parameters(hidden, round > 1 ? overstep : 1);
-      const double now = expected_in_gaps(hidden);
+      const double now = expected_in_gaps(fit_, rows_);
       if (round > 1 && (now < few_hidden || std::abs(now - before) < settled_share * now)) break;
       before = now;
     }
+    improve_parameters(hidden, 1);  // longer steps may have gone too far
   }
 
   /// Puts the log weights of all rows into the data.
@@ -110,7 +129,7 @@ class Search {
     const StadiaModel model(data_, options_, false);
     ConditionalPosterior posterior(model, options_.threads);
     solve_from_wide(posterior);
-    set_chances(model, posterior, hidden);
+    set_chances(animals_of(model, hidden), posterior, hidden);
   }
 
   const StadiaData& data() const { return data_; }
@@ -119,6 +138,28 @@ class Search {
   void set_exponent(double exponent) { exponent_ = exponent; }
 
  private:
+  /// The animals searched, by records of this search.
+  HiddenAnimals animals_of(const StadiaModel& model, const HiddenFit& hidden) const {
+    std::vector<Eigen::Index> record_of_row(fit_.data.size(), -1);
+    std::set<int> animals;
+    for (std::size_t i = 0; i < rows_.size(); ++i) {
+      record_of_row[static_cast<std::size_t>(rows_[i])] = static_cast<Eigen::Index>(i);
+      animals.insert(fit_.table.stadia[static_cast<std::size_t>(rows_[i])].animal);
+    }
+    std::vector<AnimalGaps> result;
+    for (int animal : animals) {
+      auto [gaps, rows] = jumps_.gaps(animal, hidden);
+      const bool doubtful = std::any_of(rows.begin(), rows.end(), [&](Eigen::Index row) {
+        return row >= 0 && fit_.table.stadia[static_cast<std::size_t>(row)].end &&
+               std::ranges::max(hidden.chances[static_cast<std::size_t>(row)]) < 1 - doubted_from;
+      });
+      for (Eigen::Index& row : rows)
+        if (row >= 0) row = record_of_row[static_cast<std::size_t>(row)];
+      result.push_back({std::move(gaps), std::move(rows), doubtful});
+    }
+    return {model, std::move(result), {hidden.log_ratio, hidden.ratio_log_sd}};
+  }
+
   /// From a wide sigma the mode of records without hidden molts is reached first.
   void solve_from_wide(ConditionalPosterior& posterior) const {
     Eigen::VectorXd wide = hyper_;
@@ -127,8 +168,8 @@ class Search {
     posterior.solve(hyper_);
   }
 
-  void improve_spreads(const StadiaModel& model, ConditionalPosterior& posterior) {
-    AxisSearch search(model, posterior);
+  void improve_spreads(const StadiaModel& model, const HiddenAnimals& animals, ConditionalPosterior& posterior) {
+    AxisSearch search(model, animals, posterior);
     for (Eigen::Index axis = 0; axis < hyper_.size(); ++axis)
       search.improve(hyper_, axis, axis == 0 ? least_log_sigma : -10);
     posterior.solve(hyper_);
@@ -140,26 +181,9 @@ class Search {
       if (data_.coefficients[i] == "log_size") exponent_ = coefficients[static_cast<Eigen::Index>(i)];
   }
 
-  double expected_in_gaps(const HiddenFit& hidden) const {
-    double sum = 0;
-    for (Eigen::Index row : rows_)
-      if (fit_.table.stadia[static_cast<std::size_t>(row)].end)
-        sum += expected_hidden(hidden.chances[static_cast<std::size_t>(row)]);
-    return sum;
-  }
-
-  void set_chances(const StadiaModel& model, const ConditionalPosterior& posterior, HiddenFit& hidden) const {
-    for (std::size_t i = 0; i < rows_.size(); ++i)
-      hidden.chances[static_cast<std::size_t>(rows_[i])] = chances_of(model, posterior, i);
-  }
-
-  /// The record's weights times its likelihoods, its predictor without the record's own term integrated out.
-  HiddenWeights chances_of(const StadiaModel& model, const ConditionalPosterior& posterior, std::size_t record) const {
-    auto [mean, variance] = predictor_without_record(posterior, model, record, hyper_);
-    if (!(variance < widest)) std::tie(mean, variance) = posterior.predictor_moments(model.predictors[record]);
-    return hidden_shares(options_.family, data_.bounds[record], mean, variance, hyper_[0],
-                         data_.extra_variance[static_cast<Eigen::Index>(record)], data_.hidden_log_weights[record],
-                         data_.hidden_log_step);
+  void set_chances(const HiddenAnimals& animals, const ConditionalPosterior& posterior, HiddenFit& hidden) const {
+    const std::vector<HiddenWeights> chances = animals.chances(posterior);
+    for (std::size_t i = 0; i < rows_.size(); ++i) hidden.chances[static_cast<std::size_t>(rows_[i])] = chances[i];
   }
 
   /// Chance of a missed molt (its posterior mean at the present weights) and the usual jump. A stadium whose end was
@@ -191,12 +215,6 @@ class Search {
   double exponent_ = 0;
 };
 
-std::vector<Eigen::Index> all_rows(const StadiaData& data) {
-  std::vector<Eigen::Index> rows(data.size());
-  for (std::size_t i = 0; i < rows.size(); ++i) rows[i] = static_cast<Eigen::Index>(i);
-  return rows;
-}
-
 /// Chance of a molt hidden within a gap or, of a stadium whose end was not seen, hidden already.
 double chance_so_far(const CollectionFit& fit, std::size_t row) {
   const double none = fit.hidden.chances[row][0];
@@ -222,31 +240,25 @@ bool is_sound(const StadiaFit& stadia) {
                       [](const HealthNote& note) { return note.state == HealthState::bad; });
 }
 
-void forget(CollectionFit& fit, const std::string& reason) {
-  fit.hidden = {};
-  fit.data.hidden_log_weights.clear();
-  fit.data.hidden_log_step = 0;
-  fit.health.push_back({HealthState::warning, "hidden_molts", reason});
+void begin(CollectionFit& fit, const Jumps& jumps) {
+  fit.hidden.chances.assign(fit.data.size(), HiddenWeights{1, 0, 0});
+  fit.hidden.missed_chance = missed_molt_prior().a / (missed_molt_prior().a + missed_molt_prior().b);
+  jumps.begin(fit.hidden);
 }
 
-}  // namespace
-
+/// Fills fit.hidden and the weights of fit.data, going on from what is known of them, and moves options.start to the
+/// spreads that are left once hidden molts are accounted for. Throws std::runtime_error where they cannot be told.
 void find_hidden_molts(CollectionFit& fit, StadiaOptions& options) {
-  if (options.start.size() == 0) return;
   Jumps jumps(fit);
   HiddenFit& hidden = fit.hidden;
-  hidden.chances.assign(fit.data.size(), HiddenWeights{1, 0, 0});
-  hidden.missed_chance = missed_molt_prior().a / (missed_molt_prior().a + missed_molt_prior().b);
-  jumps.begin(hidden);
+  if (!hidden.used()) begin(fit, jumps);
   auto rows = thinned_rows(fit.data, search_records);
   if (rows.empty()) rows = all_rows(fit.data);
   Search search(fit, options, jumps, rows);
   search.set_exponent(fit.exponent_for_size_error);
   search.run(hidden);
   if (!(hidden.missed_chance < credible_chance) || !search.hyper().allFinite())
-    return forget(fit,
-                  "the gaps between molts are so uneven that their number of hidden molts cannot be told: none is "
-                  "reckoned with");
+    throw std::runtime_error("the gaps between molts are so uneven that their number of hidden molts cannot be told");
   options.start = search.hyper();
   Search all(fit, options, jumps, all_rows(fit.data));
   all.set_exponent(search.exponent());
@@ -255,17 +267,34 @@ void find_hidden_molts(CollectionFit& fit, StadiaOptions& options) {
   keep_weights(fit, all.data());
 }
 
-bool fit_with_hidden_molts(CollectionFit& fit, StadiaOptions options) {
+}  // namespace
+
+bool fit_with_hidden_molts(CollectionFit& fit, StadiaOptions options, const std::function<void()>& size_again) {
+  if (options.start.size() == 0) return false;
   std::string reason = "the fit with them has no sound answer";
+  bool sized_again = false;
   try {
     find_hidden_molts(fit, options);
+    if (fit.growth && expected_in_gaps(fit, all_rows(fit.data)) > few_hidden) {
+      sized_again = true;
+      fit.hidden.sized_with.clear();
+      for (const HiddenWeights& chances : fit.hidden.chances) fit.hidden.sized_with.push_back(expected_hidden(chances));
+      size_again();
+      find_hidden_molts(fit, options);
+    }
     fit.stadia = fit_stadia(fit.data, options);
     if (fit.data.hidden_log_weights.empty() || is_sound(fit.stadia)) return true;
   } catch (const std::exception& error) {
     reason = error.what();
   }
-  forget(fit, "hidden molts could not be reckoned with (" + reason + "): the stadia are fitted without them");
+  fit.hidden = {};
   fit.stadia = {};
+  fit.data.hidden_log_weights.clear();
+  fit.data.hidden_log_step = 0;
+  if (sized_again) size_again();
+  fit.health.push_back(
+      {HealthState::warning, "hidden_molts",
+       "hidden molts could not be reckoned with (" + reason + "): the stadia are fitted without them"});
   return false;
 }
 

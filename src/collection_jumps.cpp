@@ -19,6 +19,7 @@ constexpr double never = -std::numeric_limits<double>::infinity();
 constexpr double ratio_prior_sd = 0.06;   ///< of the collection's usual log jump about the default (assumption)
 constexpr double spread_prior_jumps = 5;  ///< jumps that the default spread of log jumps counts for (assumption)
 constexpr double least_spread = 0.02;
+constexpr double least_shift = 0.01;      ///< of log T, that counts
 constexpr double least_log_ratio = 0.14;  ///< 1.15 a molt: sizes that grow less do not tell two molts from one
 
 double error_sd(SizeMeasure measure) {
@@ -110,6 +111,7 @@ Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
   stated_.assign(fit.data.size(), -1);
   no_jump_.assign(fit.data.size(), 0);
   jumps_.assign(fit.data.size(), {0, unknown_variance});
+  variances_.resize(fit.data.size());
   for (std::size_t i = 0; i < tracks_.size(); ++i) {
     tracks_[i].read = read_instars(fit.table.animals[i], steps);
     tracks_[i].row_of_gap.assign(tracks_[i].read.size(), -1);
@@ -162,30 +164,69 @@ void Jumps::filter_track(const Track& track, const HiddenFit& hidden) {
     after[k] = track.read[k].variance > 0 ? joined(carried, track.read[k]) : carried;
   }
   for (std::size_t k = 0; k + 1 < n; ++k)
-    if (track.row_of_gap[k] >= 0)
+    if (track.row_of_gap[k] >= 0) {
       jumps_[static_cast<std::size_t>(track.row_of_gap[k])] = {after[k + 1].mean - before[k].mean,
                                                                after[k + 1].variance + before[k].variance};
+      variances_[static_cast<std::size_t>(track.row_of_gap[k])] = {before[k].variance, after[k + 1].variance};
+    }
 }
 
 void Jumps::filter(const HiddenFit& hidden) {
   for (const Track& track : tracks_) filter_track(track, hidden);
 }
 
+HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances) const {
+  const int stated = stated_[static_cast<std::size_t>(row)];
+  if (stated < 0) return chances;
+  HiddenWeights weights{never, never, never};
+  weights[static_cast<std::size_t>(stated)] = 0;
+  return weights;
+}
+
 HiddenWeights Jumps::log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const {
   const auto i = static_cast<std::size_t>(row);
-  HiddenWeights weights = chances;
+  HiddenWeights weights = log_chances(row, chances);
   const LogSize& jump = jumps_[i];
-  const bool known = std::isfinite(jump.variance) && !no_jump_[i];
+  if (states_hidden(row) || !std::isfinite(jump.variance) || no_jump_[i]) return weights;
   for (int j = 0; j <= most_hidden; ++j) {
-    double& weight = weights[static_cast<std::size_t>(j)];
-    if (stated_[i] >= 0) {
-      weight = stated_[i] == j ? 0 : never;
-    } else if (known) {
-      const double sd = std::sqrt(jump.variance + (j + 1) * hidden.ratio_log_sd * hidden.ratio_log_sd);
-      weight += numeric::log_phi((jump.mean - (j + 1) * hidden.log_ratio) / sd) - std::log(sd);
-    }
+    const double sd = std::sqrt(jump.variance + (j + 1) * hidden.ratio_log_sd * hidden.ratio_log_sd);
+    weights[static_cast<std::size_t>(j)] +=
+        numeric::log_phi((jump.mean - (j + 1) * hidden.log_ratio) / sd) - std::log(sd);
   }
   return weights;
+}
+
+std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const HiddenFit& hidden) const {
+  const Track& track = tracks_[static_cast<std::size_t>(animal)];
+  const HiddenWeights chances = hidden_chances(hidden.missed_chance);
+  HiddenAnimal result;
+  std::vector<Eigen::Index> rows = track.row_of_gap;
+  result.first_size = track.read[0];
+  if (rows.back() < 0) rows.pop_back();  // no running stadium
+  for (std::size_t k = 0; k < rows.size(); ++k) {
+    HiddenRecord record;
+    record.timed = rows[k] >= 0;
+    record.log_chances = record.timed ? log_chances(rows[k], chances) : HiddenWeights{0, never, never};
+    record.odd_growth = record.timed && no_jump_[static_cast<std::size_t>(rows[k])];
+    if (k + 1 < track.read.size()) record.size_after = track.read[k + 1];
+    if (record.timed && !record.odd_growth) set_shifts(static_cast<std::size_t>(rows[k]), hidden, record);
+    result.records.push_back(record);
+  }
+  return {std::move(result), std::move(rows)};
+}
+
+/// A jump that j hidden molts explain in place of as many as the sizes were reckoned with moves the sizes on both sides
+/// apart, each by its share of the variance; where only one side was read, the other moves alone.
+void Jumps::set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& record) const {
+  const double sized_with = hidden.sized_with.empty() ? 0 : hidden.sized_with[row];
+  const auto [before, after] = variances_[row];
+  for (std::size_t j = 0; j < record.shift.size(); ++j) {
+    const double further = (static_cast<double>(j) - sized_with) * hidden.log_step;
+    const double all = before + after + (static_cast<double>(j) + 1) * hidden.ratio_log_sd * hidden.ratio_log_sd;
+    if (std::abs(further) < least_shift || (std::isinf(before) && std::isinf(after))) continue;
+    record.shift[j] = -further * (std::isinf(before) ? 1 : before / all);
+    record.next_shift[j] = further * (std::isinf(after) ? 1 : after / all);
+  }
 }
 
 void Jumps::improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const {

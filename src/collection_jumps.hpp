@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <utility>
 #include <vector>
 
 #include "moltspan/collection_fit.hpp"
@@ -15,11 +16,6 @@ const MissedMoltPrior& missed_molt_prior();
 
 /// Mean number of hidden molts.
 double expected_hidden(const HiddenWeights& chances);
-
-/// A log size with its variance.
-struct LogSize {
-  double mean = 0, variance = 0;
-};
 
 /// What readings of size before and after a gap say of molts hidden within it, and what stated instar numbers do.
 ///
@@ -37,6 +33,9 @@ class Jumps {
   void filter(const HiddenFit& hidden);
   /// log (pi_j h_j) of a record; stated instar numbers leave one j only.
   HiddenWeights log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const;
+  /// Gaps of an animal in the order of time, with the data rows of their lengths (-1 = none): the sizes that enclose
+  /// them, and what is known of their numbers of molts.
+  std::pair<HiddenAnimal, std::vector<Eigen::Index>> gaps(int animal, const HiddenFit& hidden) const;
   /// Whether instar numbers on both sides of a gap state how many molts it hides.
   bool states_hidden(Eigen::Index row) const { return stated_[static_cast<std::size_t>(row)] >= 0; }
   /// Improves the usual jump and its spread from the rows given.
@@ -47,14 +46,23 @@ class Jumps {
     std::vector<LogSize> read;             ///< by instar; variance 0 = none
     std::vector<Eigen::Index> row_of_gap;  ///< of the gap after each instar; -1 = no record
   };
+  /// log pi_j alone, sizes left aside.
+  HiddenWeights log_chances(Eigen::Index row, const HiddenWeights& chances) const;
   void filter_track(const Track& track, const HiddenFit& hidden);
+  void set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& record) const;
   LogSize step(Eigen::Index row, const HiddenFit& hidden) const;
+
+  /// What the size before and after a gap would take of a jump that another number of molts explains.
+  struct Sides {
+    double before = 0, after = 0;
+  };
 
   const CollectionFit& fit_;
   std::vector<Track> tracks_;
-  std::vector<int> stated_;     ///< hidden molts by stated instar numbers; -1 = not stated
-  std::vector<char> no_jump_;   ///< the jump is no evidence: leg spans at the molt into maturity of a male
-  std::vector<LogSize> jumps_;  ///< by record; infinite variance = nothing known
+  std::vector<int> stated_;       ///< hidden molts by stated instar numbers; -1 = not stated
+  std::vector<char> no_jump_;     ///< the jump is no evidence: leg spans at the molt into maturity of a male
+  std::vector<LogSize> jumps_;    ///< by record; infinite variance = nothing known
+  std::vector<Sides> variances_;  ///< of the sizes that jumps_ compares
 };
 
 }  // namespace moltspan

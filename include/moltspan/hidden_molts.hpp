@@ -1,6 +1,7 @@
 #pragma once
 
 #include <array>
+#include <limits>
 #include <vector>
 
 #include "moltspan/intervals.hpp"
@@ -37,10 +38,49 @@ HiddenWeights hidden_chances(double p);
 StadiumTerm hidden_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma, double extra_variance,
                         const HiddenWeights& log_weights, double log_step, Truncation truncation);
 
-/// Chance of each number of hidden molts within a record whose predictor is normal but for the record itself: the mean
-/// of w_j f_(j+1) over it (Gauss-Hermite), scaled to add up to 1.
-HiddenWeights hidden_shares(Family family, const StadiumBounds& bounds, double mean, double variance, double log_sigma,
-                            double extra_variance, const HiddenWeights& log_weights, double log_step);
+/// A log size with its variance; 0 = none was read.
+struct LogSize {
+  double mean = 0, variance = 0;
+};
+
+/// A gap between two molts of an animal, and what is known of it without any record of that animal.
+struct HiddenRecord {
+  bool timed = true;  ///< false: only its sizes tell
+  StadiumBounds bounds;
+  double mean = 0, variance = 0;  ///< of the predictor
+  double extra_variance = 0;      ///< as in hidden_term
+  HiddenWeights log_chances{};    ///< of each number of hidden molts, before length and sizes
+  LogSize size_after;             ///< read after the molt that ends it
+  bool odd_growth = false;        ///< the molt that ends it changes the measure: sizes on both sides do not compare
+  /// Shift of the predictor with each number of hidden molts in this gap, and of the next gap's: sizes were reckoned
+  /// with some other number.
+  std::array<double, most_hidden + 1> shift{}, next_shift{};
+};
+
+/// The records of one animal in the order of time.
+struct HiddenAnimal {
+  LogSize first_size;  ///< before the first gap
+  std::vector<HiddenRecord> records;
+};
+
+/// Growth of the log size a molt.
+struct UsualJump {
+  double log_ratio = 0, log_sd = 0;
+};
+
+struct HiddenShares {
+  std::vector<HiddenWeights> shares;                           ///< by record, adding up to 1
+  double log_mean = -std::numeric_limits<double>::infinity();  ///< log of the likelihood of all records together
+};
+
+/// Chance of each number of hidden molts within each record of one animal, lengths and sizes of all its records taken
+/// together. Predictors move together, mean + sqrt(variance) z with z standard normal, as it is the animal's pace that
+/// is not known of them; z is summed over by the trapezoid rule, so that two explanations of an animal (slow, or with
+/// molts missed) both count. The log size is a walk with steps of `jump`; numbers of hidden molts are enumerated from
+/// gap to gap, those of which less than 1e-6 of the likeliest is left dropped, 128 kept at most. Without sizes that is
+/// exact but for the grid. Records none of which is possible at any z: no hidden molt, log_mean -inf.
+HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log_sigma, double log_step,
+                           const UsualJump& jump);
 
 /// A log size read on a day, with the variance of its error.
 struct DatedSize {
@@ -53,6 +93,7 @@ struct HiddenFit {
   double log_ratio = 0, ratio_log_sd = 0;  ///< of leg span a molt, as the jumps of this collection show
   double log_step = 0;
   std::vector<HiddenWeights> chances;  ///< of j hidden molts within each record, adding up to 1
+  std::vector<double> sized_with;  ///< hidden molts of each record that the sizes of the fit reckon with; empty: none
   /// Readings since the last molt on record, by animal: within one instar sizes differ by errors alone.
   std::vector<std::vector<DatedSize>> last_sizes;
   bool used() const { return !chances.empty(); }

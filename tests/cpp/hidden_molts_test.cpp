@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <Eigen/Dense>
 #include <array>
 #include <boost/math/distributions/lognormal.hpp>
 #include <boost/math/quadrature/tanh_sinh.hpp>
@@ -12,7 +13,6 @@
 
 #include "forecast_hidden.hpp"
 #include "moltspan/forecast.hpp"
-#include "moltspan/simulate.hpp"
 
 namespace moltspan {
 namespace {
@@ -156,10 +156,111 @@ TEST(HiddenShares, AreTheMeanOverThePredictor) {
             std::exp(weights[static_cast<std::size_t>(j)] - 0.5 * z * z +
                      stadium_term(Family::lognormal, b, eta, std::log(sum.log_sd)).value);
       }
-    const HiddenWeights shares = hidden_shares(Family::lognormal, b, mean, variance, std::log(sigma), 0, weights, 0.2);
+    const HiddenWeights shares =
+        hidden_shares(Family::lognormal, {{}, {{true, b, mean, variance, 0, weights, {}}}}, std::log(sigma), 0.2, {})
+            .shares[0];
     const double total = dense[0] + dense[1] + dense[2];
     for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(shares[j], dense[j] / total, 1e-3) << b.min_days;
   }
+}
+
+/// Log density of readings of a log size that grows by jump.log_ratio +- jump.log_sd a molt, given the first (by dense
+/// algebra on their differences to it, the first size flat).
+double log_density_of_sizes(const std::vector<LogSize>& read, const std::vector<double>& molts, const UsualJump& jump) {
+  const auto n = static_cast<Eigen::Index>(read.size()) - 1;
+  Eigen::VectorXd deviation(n);
+  Eigen::MatrixXd covariance = Eigen::MatrixXd::Constant(n, n, read[0].variance);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    double so_far = 0;
+    for (Eigen::Index k = 0; k <= i; ++k) so_far += molts[static_cast<std::size_t>(k)];
+    const LogSize& here = read[static_cast<std::size_t>(i) + 1];
+    deviation[i] = here.mean - read[0].mean - so_far * jump.log_ratio;
+    for (Eigen::Index k = i; k < n; ++k) {
+      covariance(i, k) += so_far * jump.log_sd * jump.log_sd;
+      if (k > i) covariance(k, i) = covariance(i, k);
+    }
+    covariance(i, i) += here.variance;
+  }
+  const Eigen::LDLT<Eigen::MatrixXd> solver(covariance);
+  return -0.5 * (deviation.dot(solver.solve(deviation)) + solver.vectorD().array().log().sum() +
+                 static_cast<double>(n) * std::log(2 * M_PI));
+}
+
+// Three gaps and a running stadium of one animal, lengths and sizes together: every combination of hidden molts over a
+// dense grid of the animal's pace. What the paths leave out and the sparser grid stay under 1e-4.
+TEST(HiddenShares, AnAnimalAsAWhole) {
+  const double sigma = 0.25, step = 0.1;
+  const UsualJump jump{0.26, 0.06};
+  const std::vector<LogSize> read{{0.1, 0.01}, {0.42, 0.02}, {0.9, 0.01}, {1.15, 0.006}};
+  const HiddenWeights chances = hidden_chances(0.1);
+  HiddenAnimal animal{read[0], {}};
+  const std::vector<StadiumBounds> bounds{{75, 75, 0, 0}, {150, 150, 0, 0}, {80, 86, 0, 0}, {60, NAN, 0, 0}};
+  for (std::size_t k = 0; k < bounds.size(); ++k) {
+    const double mean = 4.3 + 0.02 * static_cast<double>(k);
+    animal.records.push_back({true, bounds[k], mean, 0.03, 0.002, chances, k < 3 ? read[k + 1] : LogSize{}});
+    animal.records.back().shift = {0.02, -0.03, -0.08};
+    animal.records.back().next_shift = {-0.02, 0.03, 0.08};
+  }
+  std::vector<HiddenWeights> dense(4, HiddenWeights{});
+  double total = 0;
+  for (int code = 0; code < 81; ++code) {
+    const std::array<int, 4> hidden{code / 27, code / 9 % 3, code / 3 % 3, code % 3};
+    std::vector<double> molts;
+    for (int k = 0; k < 3; ++k) molts.push_back(hidden[static_cast<std::size_t>(k)] + 1);
+    double lengths = 0;
+    for (double z = -7; z < 7; z += 0.01) {
+      double log_term = -0.5 * z * z + std::log(0.01 / std::sqrt(2 * M_PI));
+      for (std::size_t k = 0; k < 4; ++k) {
+        const auto j = static_cast<std::size_t>(hidden[k]);
+        const StadiaSum sum = sum_of_stadia(Family::lognormal, hidden[k] + 1, std::log(sigma), step);
+        const double eta = animal.records[k].mean + std::sqrt(0.03) * z + animal.records[k].shift[j] +
+                           (k > 0 ? animal.records[k - 1].next_shift[static_cast<std::size_t>(hidden[k - 1])] : 0);
+        log_term += chances[j] + stadium_term(Family::lognormal, bounds[k], eta + sum.shift,
+                                              0.5 * std::log(sum.log_sd * sum.log_sd + 0.002))
+                                     .value;
+      }
+      lengths += std::exp(log_term);
+    }
+    const double weight = lengths * std::exp(log_density_of_sizes(read, molts, jump));
+    total += weight;
+    for (std::size_t k = 0; k < 4; ++k) dense[k][static_cast<std::size_t>(hidden[k])] += weight;
+  }
+  const HiddenShares shares = hidden_shares(Family::lognormal, animal, std::log(sigma), step, jump);
+  EXPECT_NEAR(shares.log_mean, std::log(total), 1e-4);
+  for (std::size_t k = 0; k < 4; ++k)
+    for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(shares.shares[k][j], dense[k][j] / total, 1e-4) << k << j;
+}
+
+// A gap without a length, such as one before the first known start, tells by its sizes alone; where the measure changes
+// nothing is compared.
+TEST(HiddenShares, SizesAlone) {
+  const UsualJump jump{0.26, 0.06};
+  HiddenRecord gap;
+  gap.timed = false;
+  gap.log_chances = hidden_chances(0.1);
+  gap.size_after = {0.52, 0.002};
+  const LogSize first{0, 0.002};
+  const auto jumped = hidden_shares(Family::lognormal, {first, {gap}}, std::log(0.2), 0, jump).shares[0];
+  HiddenWeights expected;
+  double total = 0;
+  for (int j = 0; j < 3; ++j) {
+    const double variance = 0.004 + (j + 1) * 0.0036, deviation = 0.52 - (j + 1) * 0.26;
+    const double chance = std::exp(gap.log_chances[static_cast<std::size_t>(j)]);
+    total += expected[static_cast<std::size_t>(j)] =
+        chance * std::exp(-0.5 * deviation * deviation / variance) / std::sqrt(variance);
+  }
+  for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(jumped[j], expected[j] / total, 1e-9);
+  gap.odd_growth = true;
+  const auto changed = hidden_shares(Family::lognormal, {first, {gap}}, std::log(0.2), 0, jump).shares[0];
+  for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(changed[j], std::exp(gap.log_chances[j]), 1e-9);
+}
+
+// A record that no number of molts allows: no hidden molt, and no likelihood.
+TEST(HiddenShares, WhatIsImpossible) {
+  const HiddenRecord gap{true, {80, 80, 0, 0}, 4.4, 0.01, 0, {never, never, never}, {}};
+  const HiddenShares shares = hidden_shares(Family::lognormal, {{}, {gap}}, std::log(0.2), 0, {});
+  EXPECT_EQ(shares.shares[0], (HiddenWeights{1, 0, 0}));
+  EXPECT_EQ(shares.log_mean, never);
 }
 
 // A gap that was joined part-way: the first of its two stadia outlasts the entry. Against the convolution.
@@ -211,48 +312,6 @@ TEST(HiddenBranches, AreTheConvolution) {
     for (const auto& branch : hidden.branches()) sum += branch.survival(x);
     EXPECT_NEAR(sum / hidden.odds(), dense(elapsed - 1 + x) / dense(elapsed), 2e-3) << x;
   }
-}
-
-CollectionFit simulated(SimulationOptions o, bool instars = false) {
-  o.n_animals = 60;
-  o.n_taxa = o.n_genera = 1;
-  o.sigma = 0.2;
-  o.study_days = 900;
-  o.write_instars = instars;
-  auto raw = simulate_collection(o, 31).raw;
-  CollectionOptions options;
-  options.hidden_molts = true;
-  return fit_collection(std::make_shared<const Collection>(make_collection(std::move(raw))), options);
-}
-
-double mean_hidden(const CollectionFit& fit) {
-  double sum = 0, n = 0;
-  for (std::size_t i = 0; i < fit.data.size(); ++i)
-    if (fit.table.stadia[i].end) sum += fit.hidden.chance_of_any(i), ++n;
-  return sum / n;
-}
-
-TEST(FindHiddenMolts, CleanRecordsStayClean) {
-  const CollectionFit fit = simulated({});
-  EXPECT_LT(fit.hidden.missed_chance, 0.02);  // no molt missed among some 300
-  EXPECT_LT(mean_hidden(fit), 0.005);
-  EXPECT_NEAR(fit.hidden.log_ratio, 0.25, 0.02);  // as simulated; 200 jumps with an error of .1
-}
-
-// Instar numbers on record settle the matter.
-TEST(FindHiddenMolts, StatedInstarsFixTheNumber) {
-  SimulationOptions o;
-  o.missed_molt_chance = 0.15;
-  const CollectionFit fit = simulated(o, true);
-  for (std::size_t i = 0; i < fit.data.size(); ++i) {
-    const Stadium& s = fit.table.stadia[i];
-    if (!s.end) continue;
-    const auto& molts = fit.table.animals[static_cast<std::size_t>(s.animal)].molts;
-    const int hidden =
-        molts[static_cast<std::size_t>(s.molt) + 1].instar - molts[static_cast<std::size_t>(s.molt)].instar - 1;
-    EXPECT_EQ(fit.hidden.chance_of_any(i) > 0.5, hidden > 0);
-  }
-  EXPECT_NEAR(fit.hidden.missed_chance, 0.15, 0.06);  // 3 binomial errors of 300 molts
 }
 
 }  // namespace

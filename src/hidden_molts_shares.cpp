@@ -1,0 +1,157 @@
+#include <Eigen/Core>
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <map>
+
+#include "hidden_molts_parts.hpp"
+#include "moltspan/numeric/normal.hpp"
+
+namespace moltspan {
+namespace {
+
+constexpr double least_share = 1e-6;
+constexpr std::size_t most_paths = 128;
+
+/// Equally spaced z that reach over all that any record's number of molts could stand for, as dense as all of them
+/// together are sharp.
+Eigen::ArrayXd shared_grid(Family family, const std::vector<HiddenRecord>& records, double log_sigma, double log_step) {
+  constexpr double reach = 5, far = 8, spacing = 0.8, most_nodes = 400;
+  double low = 0, high = 0, precision = 1;
+  for (const HiddenRecord& r : records) {
+    const bool closed = !std::isnan(r.bounds.max_days);
+    const double days = closed ? 0.5 * (r.bounds.min_days + r.bounds.max_days) : r.bounds.min_days;
+    if (!r.timed || !(days > 0)) continue;
+    for (int j = 0; j <= most_hidden; ++j) {
+      if (std::isinf(r.log_chances[static_cast<std::size_t>(j)])) continue;
+      const StadiaSum sum = sum_of_stadia(family, j + 1, log_sigma, log_step);
+      const double z = std::clamp((std::log(days) - sum.shift - r.mean) / std::sqrt(r.variance), -far, far);
+      high = std::max(high, z);
+      if (closed) low = std::min(low, z);
+    }
+    const double own = sum_of_stadia(family, 1, log_sigma, log_step).log_sd;
+    if (closed) precision += r.variance / (own * own + r.extra_variance);
+  }
+  const double sd = 1 / std::sqrt(precision), from = low - reach * sd, to = high + reach * sd;
+  const double nodes = std::clamp(std::ceil((to - from) / (spacing * sd)), 2.0, most_nodes);
+  return Eigen::ArrayXd::LinSpaced(static_cast<Eigen::Index>(nodes), from, to);
+}
+
+/// log (pi_j f_(j+1)) of a record: grid x numbers of hidden molts.
+Eigen::ArrayXXd log_parts_over(const Eigen::ArrayXd& grid, const HiddenParts& parts, const HiddenRecord& record,
+                               double shift) {
+  Eigen::ArrayXXd values(grid.size(), most_hidden + 1);
+  for (int j = 0; j <= most_hidden; ++j) {
+    const double weight = record.log_chances[static_cast<std::size_t>(j)];
+    const double middle = record.mean + shift + record.shift[static_cast<std::size_t>(j)];
+    const auto at = [&](double z) {
+      const double eta = middle + std::sqrt(record.variance) * z;
+      if (!std::isinf(record.log_chances[0]) && parts.negligible(eta, j))
+        return -std::numeric_limits<double>::infinity();
+      return weight + parts.term(eta, j).value;
+    };
+    if (record.timed && !std::isinf(weight))
+      values.col(j) = grid.unaryExpr(at);
+    else
+      values.col(j).setConstant(weight);
+  }
+  return values;
+}
+
+/// What a number of hidden molts in each gap so far has for it.
+struct Path {
+  std::vector<int> hidden;
+  LogSize size;            ///< of the last instar; variance 0 = nothing known
+  double log_scale = 0;    ///< of the weights, sizes included
+  Eigen::ArrayXd weights;  ///< over the grid
+  double log_total = 0;
+};
+
+/// Adds the evidence of a reading to a path.
+void see(Path& path, const LogSize& reading) {
+  if (reading.variance == 0) return;
+  if (path.size.variance == 0) {
+    path.size = reading;
+    return;
+  }
+  const double variance = path.size.variance + reading.variance, sd = std::sqrt(variance);
+  const double deviation = reading.mean - path.size.mean, share = path.size.variance / variance;
+  path.log_scale += numeric::log_phi(deviation / sd) - std::log(sd);
+  path.size = {path.size.mean + share * deviation, path.size.variance * (1 - share)};
+}
+
+Path extended(const Path& before, int hidden, const HiddenRecord& record, const Eigen::ArrayXd& likelihood,
+              const UsualJump& jump) {
+  Path path = before;
+  path.hidden.push_back(hidden);
+  const double molts = hidden + 1;
+  if (record.odd_growth) path.size = {};
+  if (path.size.variance > 0)
+    path.size = {path.size.mean + molts * jump.log_ratio, path.size.variance + molts * jump.log_sd * jump.log_sd};
+  see(path, record.size_after);
+  path.weights *= likelihood;
+  const double total = path.weights.sum();
+  path.log_total = path.log_scale + std::log(total);
+  path.weights /= total > 0 ? total : 1;
+  path.log_scale = path.log_total;
+  return path;
+}
+
+void keep_likeliest(std::vector<Path>& paths) {
+  std::sort(paths.begin(), paths.end(), [](const Path& a, const Path& b) { return a.log_total > b.log_total; });
+  const double least = paths.front().log_total + std::log(least_share);
+  const auto end = std::find_if(paths.begin(), paths.end(), [&](const Path& p) { return !(p.log_total >= least); });
+  paths.erase(end, paths.end());
+  if (paths.size() > most_paths) paths.resize(most_paths);
+}
+
+}  // namespace
+
+HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log_sigma, double log_step,
+                           const UsualJump& jump) {
+  const Eigen::ArrayXd grid = shared_grid(family, animal.records, log_sigma, log_step);
+  HiddenShares result;
+  std::vector<Path> paths(1);
+  paths[0].size = animal.first_size;
+  paths[0].weights = (-0.5 * grid.square()).exp() * ((grid[1] - grid[0]) / std::sqrt(2 * M_PI));
+  const HiddenRecord* before = nullptr;
+  for (const HiddenRecord& record : animal.records) {
+    const HiddenParts of_record(family, record.bounds, log_sigma, record.extra_variance, log_step);
+    std::map<double, Eigen::ArrayXXd> parts;  // by the shift that the gap before brings
+    const auto shift_of = [&](const Path& path) {
+      return before ? before->next_shift[static_cast<std::size_t>(path.hidden.back())] : 0.0;
+    };
+    for (const Path& path : paths)
+      if (const double shift = shift_of(path); !parts.contains(shift))
+        parts[shift] = log_parts_over(grid, of_record, record, shift);
+    double top = -INFINITY;
+    for (const auto& [shift, values] : parts) top = std::max(top, values.maxCoeff());
+    if (std::isfinite(top))
+      for (auto& [shift, values] : parts) values = (values - top).exp();
+    std::vector<Path> longer;
+    for (const Path& path : paths)
+      for (int j = 0; std::isfinite(top) && j <= most_hidden; ++j)
+        if (!std::isinf(record.log_chances[static_cast<std::size_t>(j)]))
+          longer.push_back(extended(path, j, record, parts[shift_of(path)].col(j), jump));
+    std::erase_if(longer, [](const Path& path) { return !std::isfinite(path.log_total); });
+    if (longer.empty()) {
+      result.shares.assign(animal.records.size(), {1, 0, 0});
+      return result;
+    }
+    keep_likeliest(longer);
+    for (Path& path : longer) path.log_scale += top, path.log_total += top;
+    paths = std::move(longer);
+    before = &record;
+  }
+  result.shares.assign(animal.records.size(), {0, 0, 0});
+  double total = 0;
+  const double top = paths.front().log_total;
+  for (const Path& path : paths) total += std::exp(path.log_total - top);
+  for (const Path& path : paths)
+    for (std::size_t i = 0; i < path.hidden.size(); ++i)
+      result.shares[i][static_cast<std::size_t>(path.hidden[i])] += std::exp(path.log_total - top) / total;
+  result.log_mean = top + std::log(total);
+  return result;
+}
+
+}  // namespace moltspan
