@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "husbandry.hpp"
+#include "moltspan/numeric/log_sum_exp.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "stadia_molts.hpp"
 
@@ -60,13 +61,6 @@ double with_odd_stadia(double beyond) {
   return odd + (1 - odd) * std::clamp(beyond, 0.0, 1.0);
 }
 
-double log_sum_exp(const std::vector<double>& terms) {
-  const double top = *std::max_element(terms.begin(), terms.end());
-  double sum = 0;
-  for (double term : terms) sum += std::exp(term - top);
-  return top + std::log(sum);
-}
-
 }  // namespace
 
 /// What one animal shows of maturity.
@@ -119,7 +113,7 @@ std::vector<double> LastMolts::Group::log_prior(double of_all) const {
     const double z = (place_at(middle, j) - center) / sd;
     terms.push_back(-0.5 * (freedom + 1) * std::log1p(z * z / freedom));
   }
-  const double total = log_sum_exp(terms);
+  const double total = numeric::log_sum_exp(terms);
   for (double& term : terms) term -= total;
   return terms;
 }
@@ -243,7 +237,7 @@ void LastMolts::Fit::integrate() {
     std::vector<double> terms;
     for (int j = 0; j < n_places; ++j)
       terms.push_back(prior[static_cast<std::size_t>(j)] + group.log_likelihood[static_cast<std::size_t>(j)][k]);
-    return log_sum_exp(terms);
+    return numeric::log_sum_exp(terms);
   };
   for (auto& [key, group] : groups_) group.weigh_cases();
   std::vector<double> all;
@@ -256,7 +250,7 @@ void LastMolts::Fit::integrate() {
     }
     all.insert(all.end(), terms.begin(), terms.end());
   }
-  const double total = log_sum_exp(all);
+  const double total = numeric::log_sum_exp(all);
   for (auto& [key, group] : groups_) {
     group.weight.assign(n_places, {});
     for (int m = 0; m < n_middles; ++m) {

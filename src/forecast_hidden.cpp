@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "moltspan/numeric/log_sum_exp.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/quadrature.hpp"
 
@@ -139,19 +140,22 @@ void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days
   if (fit.data.hidden_log_weights.empty() || !(elapsed_days > 0)) return;
   const HiddenWeights& weights = fit.data.hidden_log_weights[static_cast<std::size_t>(record)];
   if (std::isinf(weights[1]) && std::isinf(weights[2])) return;
-  for (LawPoint& p : points) {
-    double all = 0, first = 0;
+  // In logs: a stadium far beyond what its law allows leaves nothing of the chances themselves.
+  std::vector<double> shares;
+  for (const LawPoint& p : points) {
+    HiddenWeights chances;
     for (int j = 0; j <= most_hidden; ++j) {
       const StadiaSum sum = sum_of_stadia(fit.options.family, j + 1, std::log(p.sigma), fit.data.hidden_log_step);
-      const double chance =
-          log_normal_survival(std::log(elapsed_days), p.mean + sum.shift, p.variance + sum.log_sd * sum.log_sd);
-      if (j == 0) first = chance;
-      all += std::exp(weights[static_cast<std::size_t>(j)]) * chance;
+      const double sd = std::sqrt(p.variance + sum.log_sd * sum.log_sd);
+      chances[static_cast<std::size_t>(j)] = numeric::log_Phi((p.mean + sum.shift - std::log(elapsed_days)) / sd);
     }
-    p.weight *= std::pow(first / std::max(all, 1e-300), counted);
+    const double first = chances[0];
+    for (std::size_t j = 0; j < chances.size(); ++j) chances[j] += weights[j];
+    shares.push_back(counted * (first - numeric::log_sum_exp(chances)));
   }
+  const double top = *std::max_element(shares.begin(), shares.end());
   double total = 0;
-  for (const LawPoint& p : points) total += p.weight;
+  for (std::size_t i = 0; i < points.size(); ++i) total += points[i].weight *= std::exp(shares[i] - top);
   for (LawPoint& p : points) p.weight /= total;
 }
 

@@ -314,5 +314,18 @@ TEST(HiddenBranches, AreTheConvolution) {
   }
 }
 
+// A stadium 80 sds beyond what its law allows, where no chance is left of any number of molts: weights stay finite. By
+// hand: log S_1 / S_3 = -(z_1^2 - z_3^2) / 2 with z_1 = log(400 / 30) / .0316 = 81.9, z_3 = log(400 / 90) / .0200 = 74.6
+// for the first point, 80.9 and 72.9 for the second: -572 and -610, so that the first has all of the weight.
+TEST(CountHiddenOnce, FarBeyondTheLaw) {
+  CollectionFit fit;
+  fit.data.bounds.push_back({400, NAN, 0, 0});
+  fit.data.hidden_log_weights.push_back(hidden_chances(0.05));
+  std::vector<LawPoint> points{{0.5, std::log(30.0), 1e-4, 0.03}, {0.5, std::log(31.0), 1e-4, 0.03}};
+  count_hidden_once(fit, 0, 400, 1, points);
+  EXPECT_NEAR(points[0].weight, 1, 1e-9);
+  EXPECT_NEAR(points[1].weight, 0, 1e-9);
+}
+
 }  // namespace
 }  // namespace moltspan
