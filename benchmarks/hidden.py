@@ -1,10 +1,10 @@
 """Molts that are not in the records: are they found, and what is left of the harm they do?
 
-    python benchmarks/hidden.py [collections, default 60] [study ...]
+    python benchmarks/hidden.py [collections, default 60] [study ...] [--seed SEED]
     python benchmarks/hidden.py signs [collections, default 60]
     python benchmarks/hidden.py clean [collections, default 60]
 
-Each collection (60 animals of one kind, seed 907, sigma .25, animals' sd .15): a tenth of the molts goes unrecorded; instar numbers are not
+Each collection (60 animals of one kind, seed 907 unless said, sigma .25, animals' sd .15): a tenth of the molts goes unrecorded; instar numbers are not
 written down; leg spans are read to 5 mm with an error of 6 %, or not at all. Printed: error of the fitted length (at the mean size) and of
 sigma, with hidden molts reckoned with and not; area under the curve of the stated chances that a gap hides a molt; stated chance against share,
 by tenths; bands of the next molt; stated chance of a molt missed since the last one on record against share.
@@ -58,9 +58,9 @@ def errors(fit, options, stadia):
 
 
 def one_collection(job):
-    study, replicate = job
+    study, replicate, seed = job
     options = BASE | STUDIES[study]
-    records, true = moltspan.simulate_collection(SEED, replicate, **options)
+    records, true = moltspan.simulate_collection(seed, replicate, **options)
     ours, ignoring = (moltspan.fit(records, threads=1, priors=PRIORS, hidden_molts=hidden) for hidden in (True, False))
     stadia, animals = true["stadia"], true["animals"].set_index("animal")
     lives = true["lives"].groupby("animal").known.last()
@@ -97,9 +97,9 @@ def table_of(rows):
     return "\n".join(lines + [f"| {a:.3f} | {b:.3f} | {s:.3f} | {n} | {(b - a) / s:+.1f} |" for a, b, s, n in rows if s > 0])
 
 
-def study(n, name):
+def study(n, name, seed=SEED):
     with Pool(1) as pool:
-        results = pool.map(one_collection, [(name, r) for r in range(n)], chunksize=2)
+        results = pool.map(one_collection, [(name, r, seed) for r in range(n)], chunksize=2)
     print(f"### {name}\n\nchance of a missed molt: {np.mean([r[4] for r in results]):.3f}\n")
     for title, k in (("reckoned with", 0), ("ignored", 1)):
         both = np.array([r[k] for r in results])
@@ -174,13 +174,17 @@ def clean(n):
 
 
 def main():
-    words = sys.argv[1:]
+    words, seed = sys.argv[1:], SEED
+    if "--seed" in words:
+        at = words.index("--seed")
+        seed = int(words[at + 1])
+        del words[at:at + 2]
     if words[:1] in (["signs"], ["clean"]):
         {"signs": signs, "clean": clean}[words[0]](int(words[1]) if len(words) > 1 else 60)
         return
     n = int(words[0]) if words else 60
     for name in words[1:] or STUDIES:
-        study(n, name)
+        study(n, name, seed)
 
 
 if __name__ == "__main__":

@@ -14,10 +14,11 @@ std::pair<double, double> predictor_without_record(const ConditionalPosterior& p
   const auto [mean, variance] = posterior.predictor_moments(predictor);
   const double mode = posterior.predictor_mode(predictor);
   const TermResult term = model.undivided_term(record, mode, hyper);
-  const double precision = 1 / variance + term.hessian[0];
-  const double freed = precision > 1e-8 / variance ? 1 / precision : 1e8 * variance;
-  const double pull = term.gradient[0] - term.hessian[0] * mode;
-  return {freed * ((mean - posterior.own_shift(record)) / variance - pull), freed};
+  // Doubtful gaps of the animal can bend the rest the wrong way: no less is known of it than before any record.
+  const double least = std::max(1 / posterior.prior_variance(predictor), 1e-8 / variance);
+  const double freed = 1 / std::max(1 / variance + term.hessian[0], least);
+  const double at = mean - posterior.own_shift(record);
+  return {at - freed * (term.gradient[0] + term.hessian[0] * (at - mode)), freed};
 }
 
 StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const VectorXd& start,

@@ -338,6 +338,17 @@ std::pair<double, double> ConditionalPosterior::predictor_moments(const Predicto
           a.dot(covariance * a)};
 }
 
+double ConditionalPosterior::prior_variance(const Predictor& predictor) const {
+  double sum = 0;
+  std::size_t at = 0;
+  for (int node = predictor.node; node >= 0; node = model_.tree.nodes[node].parent)
+    for (int k = 0; k < model_.tree.nodes[node].dim; ++k) {
+      const double coefficient = predictor.coefficients[at++];
+      if (coefficient != 0) sum += coefficient * coefficient / prior_precision_[variable_offset_[node] + k];
+    }
+  return sum;
+}
+
 Eigen::VectorXd ConditionalPosterior::node_mean(int node) const {
   const int dim = model_.tree.nodes[node].dim;
   return mode_.segment(variable_offset_[node], dim) + shift_.segment(variable_offset_[node], dim);

@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdlib>
 #include <limits>
 #include <tuple>
+#include <utility>
 
 namespace moltspan::stadia_detail {
 namespace {
@@ -129,16 +131,25 @@ int distance_days(const Molt& molt, const Evidence& e) {
   return gap_days(molt.when, found);
 }
 
-// Index of the molt that evidence of another kind tells of: the nearest within `reach_days`, else -1.
+// Whether a molt that is narrowed to what evidence says of it still lies between its neighbors.
+bool keeps_order(const std::vector<Molt>& molts, int k, const Evidence& e) {
+  const DayRange narrowed = intersection(molts[k].when, e.when);
+  const bool after_last = k == 0 || narrowed.latest >= molts[k - 1].when.earliest;
+  const bool before_next = k + 1 == static_cast<int>(molts.size()) || narrowed.earliest <= molts[k + 1].when.latest;
+  return after_last && before_next;
+}
+
+// Index of the molt that evidence of another kind tells of: the nearest within `reach_days`, among several that overlap
+// it the one whose last day is nearest; else -1.
 int nearest_molt(const std::vector<Molt>& molts, const Evidence& e, int reach_days) {
   int nearest = -1;
-  int least = reach_days + 1;
+  std::pair<int, int> least{reach_days + 1, 0};
   for (int k = 0; k < static_cast<int>(molts.size()); ++k) {
-    const int distance = distance_days(molts[k], e);
-    if (distance < least) {
-      nearest = k;
-      least = distance;
-    }
+    if (overlap(molts[k].when, e.when) && !keeps_order(molts, k, e)) continue;
+    const std::pair<int, int> distance{distance_days(molts[k], e), std::abs(molts[k].when.latest - e.when.latest)};
+    if (distance.first > reach_days || distance >= least) continue;
+    nearest = k;
+    least = distance;
   }
   return nearest;
 }

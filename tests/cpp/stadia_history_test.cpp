@@ -216,5 +216,22 @@ TEST(Kinds, GenusEndingAndWords) {
   EXPECT_EQ(kind_of("").female, AfterMaturity::unknown);
 }
 
+// Molts found late, put in order by their numbers: the first could have been the one of 3 July to 1 August too, but then
+// it would lie after the second. Maturity belongs to the one whose days it shares.
+TEST(Stadia, MaturityIsThatOfTheMoltItLiesNearest) {
+  Book book;
+  book.row(Event::molt, days("2026-05-04", "2026-08-01"), 4);
+  book.row(Event::molt, days("2026-06-03", "2026-07-02"), 5);
+  book.row(Event::molt, days("2026-07-03", "2026-08-01"), 6);
+  book.row(Event::matured, days("2026-07-03", "2026-08-01"));
+  const StadiaTable t = book.at("2026-09-01");
+  EXPECT_EQ(t.animals[0].matured_molt, 2);
+  EXPECT_EQ(t.animals[0].molts[0].when, days("2026-05-04", "2026-08-01"));
+  for (const Stadium& s : t.stadia)
+    if (s.end) {
+      EXPECT_GT(s.max_days, s.min_days);
+    }
+}
+
 }  // namespace
 }  // namespace moltspan
