@@ -23,6 +23,7 @@ TRUTHS = {
     "5 mm, slings": {"intercept": 4.0, "exponent": 0.8, "start_size_min_mm": 4, "start_size_max_mm": 12, "check_every_days": 7,
                      "study_days": 300, "entry_window_days": 280, "bought_age_days": 90},
     "5 mm, molts missed": SPREAD | {"missed_molt_chance": 0.05},
+    "5 mm, molts missed, no instar numbers": SPREAD | {"missed_molt_chance": 0.1, "write_instars": False},
     "1/4 inch": SPREAD | {"read_in_inches": True, "reading_step_mm": 6.35},
     "5 mm, ratio falls with size": SPREAD | {"decline": -0.05},
 }
