@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <set>
 
 #include "collection_sizes.hpp"
 #include "embedded_tables.hpp"
@@ -57,9 +58,9 @@ LogSize log_size_of(const SizeReading& r, const std::map<double, double>& steps)
   return {linear * std::log(r.value), variance};
 }
 
-std::vector<LogSize> read_instars(const AnimalHistory& animal, const std::map<double, double>& steps) {
+std::vector<LogSize> read_instars(const AnimalHistory& animal, const std::map<double, double>& steps,
+                                  SizeMeasure measure) {
   std::vector<LogSize> instars(animal.molts.size() + 1);
-  const SizeMeasure measure = usual_measure(animal);
   for (const SizeReading& r : animal.sizes) {
     if (r.measure != measure || !(r.value > 0)) continue;
     LogSize& instar =
@@ -110,11 +111,13 @@ Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
   tracks_.resize(fit.table.animals.size());
   stated_.assign(fit.data.size(), -1);
   no_jump_.assign(fit.data.size(), 0);
+  odd_leg_span_.assign(fit.data.size(), 0);
   jumps_.assign(fit.data.size(), {0, unknown_variance});
   variances_.resize(fit.data.size());
   for (std::size_t i = 0; i < tracks_.size(); ++i) {
-    tracks_[i].read = read_instars(fit.table.animals[i], steps);
+    tracks_[i].read = read_instars(fit.table.animals[i], steps, usual_measure(fit.table.animals[i]));
     tracks_[i].row_of_gap.assign(tracks_[i].read.size(), -1);
+    read_all_measures(fit.table.animals[i], steps, tracks_[i]);
   }
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
@@ -122,8 +125,20 @@ Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
     tracks_[static_cast<std::size_t>(s.animal)].row_of_gap[static_cast<std::size_t>(s.molt) + 1] =
         static_cast<Eigen::Index>(row);
     stated_[row] = stated_hidden(history, s);
-    no_jump_[row] = s.molt + 1 == history.matured_molt && history.male_chance > 0.2 &&
-                    usual_measure(history) == SizeMeasure::leg_span;
+    odd_leg_span_[row] = s.molt + 1 == history.matured_molt && history.male_chance > 0.2;
+    no_jump_[row] = odd_leg_span_[row] && usual_measure(history) == SizeMeasure::leg_span;
+  }
+}
+
+void Jumps::read_all_measures(const AnimalHistory& animal, const std::map<double, double>& steps, Track& track) {
+  std::set<SizeMeasure> used;
+  for (const SizeReading& r : animal.sizes)
+    if (r.value > 0) used.insert(r.measure);
+  track.measures.resize(track.read.size());
+  for (SizeMeasure measure : used) {
+    if (measure == SizeMeasure::leg_span) track.leg_span = static_cast<int>(track.measures[0].size());
+    const std::vector<LogSize> read = read_instars(animal, steps, measure);
+    for (std::size_t k = 0; k < read.size(); ++k) track.measures[k].push_back(read[k]);
   }
 }
 
@@ -173,6 +188,19 @@ void Jumps::filter_track(const Track& track, const HiddenFit& hidden) {
 
 void Jumps::filter(const HiddenFit& hidden) {
   for (const Track& track : tracks_) filter_track(track, hidden);
+  for (std::size_t i = 0; i < tracks_.size(); ++i)
+    if (tracks_[i].measures[0].size() > 1) weigh_by_all_measures(static_cast<int>(i), hidden);
+}
+
+void Jumps::weigh_by_all_measures(int animal, const HiddenFit& hidden) {
+  auto [gaps, rows] = this->gaps(animal, hidden);
+  by_all_measures_.resize(jumps_.size());
+  for (HiddenRecord& gap : gaps.records) gap.timed = false;
+  const HiddenShares sizes = hidden_shares(fit_.options.family, gaps, 0, 0, {hidden.log_ratio, hidden.ratio_log_sd});
+  for (std::size_t k = 0; k < rows.size(); ++k)
+    if (rows[k] >= 0)
+      for (std::size_t j = 0; j < sizes.shares[k].size(); ++j)
+        by_all_measures_[static_cast<std::size_t>(rows[k])][j] = std::log(sizes.shares[k][j]);
 }
 
 HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances) const {
@@ -185,6 +213,8 @@ HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances)
 
 HiddenWeights Jumps::log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const {
   const auto i = static_cast<std::size_t>(row);
+  const Track& track = tracks_[static_cast<std::size_t>(fit_.table.stadia[i].animal)];
+  if (track.measures[0].size() > 1) return by_all_measures_[i];
   HiddenWeights weights = log_chances(row, chances);
   const LogSize& jump = jumps_[i];
   if (states_hidden(row) || !std::isfinite(jump.variance) || no_jump_[i]) return weights;
@@ -201,15 +231,16 @@ std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const
   const HiddenWeights chances = hidden_chances(hidden.missed_chance);
   HiddenAnimal result;
   std::vector<Eigen::Index> rows = track.row_of_gap;
-  result.first_size = track.read[0];
+  result.first_sizes = track.measures[0];
   if (rows.back() < 0) rows.pop_back();  // no running stadium
   for (std::size_t k = 0; k < rows.size(); ++k) {
     HiddenRecord record;
     record.timed = rows[k] >= 0;
     record.log_chances = record.timed ? log_chances(rows[k], chances) : HiddenWeights{0, never, never};
-    record.odd_growth = record.timed && no_jump_[static_cast<std::size_t>(rows[k])];
-    if (k + 1 < track.read.size()) record.size_after = track.read[k + 1];
-    if (record.timed && !record.odd_growth) set_shifts(static_cast<std::size_t>(rows[k]), hidden, record);
+    const bool odd = record.timed && odd_leg_span_[static_cast<std::size_t>(rows[k])];
+    if (odd) record.odd_measure = track.leg_span;
+    if (k + 1 < track.read.size()) record.sizes_after = track.measures[k + 1];
+    if (record.timed && !odd) set_shifts(static_cast<std::size_t>(rows[k]), hidden, record);
     result.records.push_back(record);
   }
   return {std::move(result), std::move(rows)};

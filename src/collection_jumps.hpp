@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <map>
 #include <utility>
 #include <vector>
 
@@ -22,7 +23,8 @@ double expected_hidden(const HiddenWeights& chances);
 /// The log size is a walk with steps of log_ratio +- ratio_log_sd a molt; the size before a gap is filtered from all
 /// earlier readings, that after it from all later ones, the gaps among them counted with their present mean number of
 /// molts. Given j hidden molts the jump has mean (j + 1) log_ratio and the variance of both ends plus (j + 1)
-/// ratio_log_sd^2. Readings of one measure are used an animal: the one that most of its instars have.
+/// ratio_log_sd^2. There readings of one measure are used an animal, the one that most of its instars have; where there
+/// are several, weights come from all of them (hidden_shares without lengths).
 class Jumps {
  public:
   explicit Jumps(const CollectionFit& fit);
@@ -43,12 +45,16 @@ class Jumps {
 
  private:
   struct Track {
-    std::vector<LogSize> read;             ///< by instar; variance 0 = none
-    std::vector<Eigen::Index> row_of_gap;  ///< of the gap after each instar; -1 = no record
+    std::vector<LogSize> read;                   ///< of the usual measure, by instar; variance 0 = none
+    std::vector<std::vector<LogSize>> measures;  ///< the same of each measure in use, by instar and measure
+    int leg_span = -1;                           ///< which of them; -1 = none
+    std::vector<Eigen::Index> row_of_gap;        ///< of the gap after each instar; -1 = no record
   };
   /// log pi_j alone, sizes left aside.
   HiddenWeights log_chances(Eigen::Index row, const HiddenWeights& chances) const;
+  static void read_all_measures(const AnimalHistory& animal, const std::map<double, double>& steps, Track& track);
   void filter_track(const Track& track, const HiddenFit& hidden);
+  void weigh_by_all_measures(int animal, const HiddenFit& hidden);
   void set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& record) const;
   LogSize step(Eigen::Index row, const HiddenFit& hidden) const;
 
@@ -59,10 +65,13 @@ class Jumps {
 
   const CollectionFit& fit_;
   std::vector<Track> tracks_;
-  std::vector<int> stated_;       ///< hidden molts by stated instar numbers; -1 = not stated
-  std::vector<char> no_jump_;     ///< the jump is no evidence: leg spans at the molt into maturity of a male
-  std::vector<LogSize> jumps_;    ///< by record; infinite variance = nothing known
-  std::vector<Sides> variances_;  ///< of the sizes that jumps_ compares
+  std::vector<int> stated_;  ///< hidden molts by stated instar numbers; -1 = not stated
+  std::vector<char>
+      odd_leg_span_;            ///< by record: it ends with the molt into maturity of a male, which changes leg spans
+  std::vector<char> no_jump_;   ///< and leg spans are the usual measure: the jump is no evidence
+  std::vector<LogSize> jumps_;  ///< by record; infinite variance = nothing known
+  std::vector<HiddenWeights> by_all_measures_;  ///< log weights by record, where an animal has several; empty else
+  std::vector<Sides> variances_;                ///< of the sizes that jumps_ compares
 };
 
 }  // namespace moltspan

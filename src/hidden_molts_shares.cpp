@@ -58,43 +58,83 @@ Eigen::ArrayXXd log_parts_over(const Eigen::ArrayXd& grid, const HiddenParts& pa
   return values;
 }
 
+constexpr int most_measures = 8;
+
+/// Sizes of one instar in all measures: they grow alike, and stand to each other as nobody knows before they are read.
+class Sizes {
+ public:
+  explicit Sizes(std::size_t measures = 0)
+      : mean_(Vector::Zero(static_cast<Eigen::Index>(measures))),
+        known_(Vector::Zero(mean_.size())),
+        covariance_(Matrix::Zero(mean_.size(), mean_.size())) {}
+
+  void forget(int measure) {
+    known_[measure] = 0;
+    covariance_.row(measure).setZero();
+    covariance_.col(measure).setZero();
+  }
+  void grow(double molts, const UsualJump& jump) {
+    mean_ += molts * jump.log_ratio * known_;
+    covariance_ += molts * jump.log_sd * jump.log_sd * known_ * known_.transpose();
+  }
+  /// Takes a reading in; its log density given what was known.
+  double see(int measure, const LogSize& reading) {
+    if (reading.variance == 0) return 0;
+    if (known_[measure] == 0) {
+      known_[measure] = 1;
+      mean_[measure] = reading.mean;
+      covariance_(measure, measure) = reading.variance;
+      return 0;
+    }
+    const double variance = covariance_(measure, measure) + reading.variance, sd = std::sqrt(variance);
+    const double deviation = reading.mean - mean_[measure];
+    const Vector gain = covariance_.col(measure) / variance;
+    mean_ += deviation * gain;
+    covariance_ -= variance * gain * gain.transpose();
+    return numeric::log_phi(deviation / sd) - std::log(sd);
+  }
+
+ private:
+  using Vector = Eigen::Matrix<double, Eigen::Dynamic, 1, 0, most_measures, 1>;
+  using Matrix = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, 0, most_measures, most_measures>;
+  Vector mean_, known_;  ///< known: 1 or 0
+  Matrix covariance_;
+};
+
 /// What a number of hidden molts in each gap so far has for it.
 struct Path {
   std::vector<int> hidden;
-  LogSize size;            ///< of the last instar; variance 0 = nothing known
+  Sizes sizes;             ///< of the last instar
   double log_scale = 0;    ///< of the weights, sizes included
   Eigen::ArrayXd weights;  ///< over the grid
   double log_total = 0;
 };
 
-/// Adds the evidence of a reading to a path.
-void see(Path& path, const LogSize& reading) {
-  if (reading.variance == 0) return;
-  if (path.size.variance == 0) {
-    path.size = reading;
-    return;
-  }
-  const double variance = path.size.variance + reading.variance, sd = std::sqrt(variance);
-  const double deviation = reading.mean - path.size.mean, share = path.size.variance / variance;
-  path.log_scale += numeric::log_phi(deviation / sd) - std::log(sd);
-  path.size = {path.size.mean + share * deviation, path.size.variance * (1 - share)};
+double see_all(Sizes& sizes, const std::vector<LogSize>& readings) {
+  double log_density = 0;
+  for (std::size_t m = 0; m < readings.size(); ++m) log_density += sizes.see(static_cast<int>(m), readings[m]);
+  return log_density;
 }
 
 Path extended(const Path& before, int hidden, const HiddenRecord& record, const Eigen::ArrayXd& likelihood,
               const UsualJump& jump) {
   Path path = before;
   path.hidden.push_back(hidden);
-  const double molts = hidden + 1;
-  if (record.odd_growth) path.size = {};
-  if (path.size.variance > 0)
-    path.size = {path.size.mean + molts * jump.log_ratio, path.size.variance + molts * jump.log_sd * jump.log_sd};
-  see(path, record.size_after);
+  if (record.odd_measure >= 0) path.sizes.forget(record.odd_measure);
+  path.sizes.grow(hidden + 1, jump);
+  path.log_scale += see_all(path.sizes, record.sizes_after);
   path.weights *= likelihood;
   const double total = path.weights.sum();
   path.log_total = path.log_scale + std::log(total);
   path.weights /= total > 0 ? total : 1;
   path.log_scale = path.log_total;
   return path;
+}
+
+std::size_t measures_of(const HiddenAnimal& animal) {
+  std::size_t measures = animal.first_sizes.size();
+  for (const HiddenRecord& record : animal.records) measures = std::max(measures, record.sizes_after.size());
+  return measures;
 }
 
 void keep_likeliest(std::vector<Path>& paths) {
@@ -111,8 +151,8 @@ HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log
                            const UsualJump& jump) {
   const Eigen::ArrayXd grid = shared_grid(family, animal.records, log_sigma, log_step);
   HiddenShares result;
-  std::vector<Path> paths(1);
-  paths[0].size = animal.first_size;
+  std::vector<Path> paths{{{}, Sizes(measures_of(animal)), 0, {}, 0}};
+  see_all(paths[0].sizes, animal.first_sizes);
   paths[0].weights = (-0.5 * grid.square()).exp() * ((grid[1] - grid[0]) / std::sqrt(2 * M_PI));
   const HiddenRecord* before = nullptr;
   for (const HiddenRecord& record : animal.records) {

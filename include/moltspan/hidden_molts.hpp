@@ -47,11 +47,11 @@ struct LogSize {
 struct HiddenRecord {
   bool timed = true;  ///< false: only its sizes tell
   StadiumBounds bounds;
-  double mean = 0, variance = 0;  ///< of the predictor
-  double extra_variance = 0;      ///< as in hidden_term
-  HiddenWeights log_chances{};    ///< of each number of hidden molts, before length and sizes
-  LogSize size_after;             ///< read after the molt that ends it
-  bool odd_growth = false;        ///< the molt that ends it changes the measure: sizes on both sides do not compare
+  double mean = 0, variance = 0;     ///< of the predictor
+  double extra_variance = 0;         ///< as in hidden_term
+  HiddenWeights log_chances{};       ///< of each number of hidden molts, before length and sizes
+  std::vector<LogSize> sizes_after;  ///< read after the molt that ends it, by measure; empty = none
+  int odd_measure = -1;  ///< measure that the molt that ends it changes: its sizes on both sides do not compare
   /// Shift of the predictor with each number of hidden molts in this gap, and of the next gap's: sizes were reckoned
   /// with some other number.
   std::array<double, most_hidden + 1> shift{}, next_shift{};
@@ -59,7 +59,7 @@ struct HiddenRecord {
 
 /// The records of one animal in the order of time.
 struct HiddenAnimal {
-  LogSize first_size;  ///< before the first gap
+  std::vector<LogSize> first_sizes;  ///< before the first gap, by measure; empty = none
   std::vector<HiddenRecord> records;
 };
 
@@ -76,7 +76,8 @@ struct HiddenShares {
 /// Chance of each number of hidden molts within each record of one animal, lengths and sizes of all its records taken
 /// together. Predictors move together, mean + sqrt(variance) z with z standard normal, as it is the animal's pace that
 /// is not known of them; z is summed over by the trapezoid rule, so that two explanations of an animal (slow, or with
-/// molts missed) both count. The log size is a walk with steps of `jump`; numbers of hidden molts are enumerated from
+/// molts missed) both count. The log size is a walk with steps of `jump`, the same in all measures (leg span, carapace,
+/// ...), whose ratios to each other are an animal's own and unknown; numbers of hidden molts are enumerated from
 /// gap to gap, those of which less than 1e-6 of the likeliest is left dropped, 128 kept at most. Without sizes that is
 /// exact but for the grid. Records none of which is possible at any z: no hidden molt, log_mean -inf.
 HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log_sigma, double log_step,

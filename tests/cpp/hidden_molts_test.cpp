@@ -193,11 +193,11 @@ TEST(HiddenShares, AnAnimalAsAWhole) {
   const UsualJump jump{0.26, 0.06};
   const std::vector<LogSize> read{{0.1, 0.01}, {0.42, 0.02}, {0.9, 0.01}, {1.15, 0.006}};
   const HiddenWeights chances = hidden_chances(0.1);
-  HiddenAnimal animal{read[0], {}};
+  HiddenAnimal animal{{read[0]}, {}};
   const std::vector<StadiumBounds> bounds{{75, 75, 0, 0}, {150, 150, 0, 0}, {80, 86, 0, 0}, {60, NAN, 0, 0}};
   for (std::size_t k = 0; k < bounds.size(); ++k) {
     const double mean = 4.3 + 0.02 * static_cast<double>(k);
-    animal.records.push_back({true, bounds[k], mean, 0.03, 0.002, chances, k < 3 ? read[k + 1] : LogSize{}});
+    animal.records.push_back({true, bounds[k], mean, 0.03, 0.002, chances, {k < 3 ? read[k + 1] : LogSize{}}});
     animal.records.back().shift = {0.02, -0.03, -0.08};
     animal.records.back().next_shift = {-0.02, 0.03, 0.08};
   }
@@ -238,9 +238,9 @@ TEST(HiddenShares, SizesAlone) {
   HiddenRecord gap;
   gap.timed = false;
   gap.log_chances = hidden_chances(0.1);
-  gap.size_after = {0.52, 0.002};
+  gap.sizes_after = {{0.52, 0.002}};
   const LogSize first{0, 0.002};
-  const auto jumped = hidden_shares(Family::lognormal, {first, {gap}}, std::log(0.2), 0, jump).shares[0];
+  const auto jumped = hidden_shares(Family::lognormal, {{first}, {gap}}, std::log(0.2), 0, jump).shares[0];
   HiddenWeights expected;
   double total = 0;
   for (int j = 0; j < 3; ++j) {
@@ -250,9 +250,55 @@ TEST(HiddenShares, SizesAlone) {
         chance * std::exp(-0.5 * deviation * deviation / variance) / std::sqrt(variance);
   }
   for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(jumped[j], expected[j] / total, 1e-9);
-  gap.odd_growth = true;
-  const auto changed = hidden_shares(Family::lognormal, {first, {gap}}, std::log(0.2), 0, jump).shares[0];
+  gap.odd_measure = 0;
+  const auto changed = hidden_shares(Family::lognormal, {{first}, {gap}}, std::log(0.2), 0, jump).shares[0];
   for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(changed[j], std::exp(gap.log_chances[j]), 1e-9);
+}
+
+// Two measures that grow alike, each with an offset that nothing tells of (dense algebra with a variance of 1e5 for
+// it): two gaps without lengths, the second measure read at the beginning and the end only.
+TEST(HiddenShares, SeveralMeasuresTellTogether) {
+  const UsualJump jump{0.26, 0.06};
+  struct Read {
+    int instar, measure;
+    LogSize size;
+  };
+  const std::vector<Read> readings{
+      {0, 0, {0.1, 0.01}}, {0, 1, {2.0, 0.002}}, {1, 0, {0.55, 0.01}}, {2, 0, {0.7, 0.01}}, {2, 1, {2.55, 0.002}}};
+  std::array<HiddenWeights, 2> dense{};
+  double total = 0;
+  for (int code = 0; code < 9; ++code) {
+    const std::array<int, 2> hidden{code / 3, code % 3};
+    const std::array<double, 3> molts{0, hidden[0] + 1.0, hidden[0] + hidden[1] + 2.0};
+    Eigen::VectorXd deviation(5);
+    Eigen::MatrixXd covariance(5, 5);
+    for (int i = 0; i < 5; ++i)
+      for (int k = 0; k < 5; ++k) {
+        const Read &a = readings[static_cast<std::size_t>(i)], &b = readings[static_cast<std::size_t>(k)];
+        const double grown =
+            std::min(molts[static_cast<std::size_t>(a.instar)], molts[static_cast<std::size_t>(b.instar)]);
+        deviation[i] = a.size.mean - molts[static_cast<std::size_t>(a.instar)] * jump.log_ratio;
+        covariance(i, k) =
+            grown * jump.log_sd * jump.log_sd + (a.measure == b.measure ? 1e5 : 0) + (i == k ? a.size.variance : 0);
+      }
+    const Eigen::LDLT<Eigen::MatrixXd> solver(covariance);
+    const auto chances = hidden_chances(0.1);
+    const double weight =
+        std::exp(-0.5 * (deviation.dot(solver.solve(deviation)) + solver.vectorD().array().log().sum()) +
+                 chances[static_cast<std::size_t>(hidden[0])] + chances[static_cast<std::size_t>(hidden[1])]);
+    total += weight;
+    for (std::size_t k = 0; k < 2; ++k) dense[k][static_cast<std::size_t>(hidden[k])] += weight;
+  }
+  HiddenAnimal animal{{{0.1, 0.01}, {2.0, 0.002}}, {}};
+  for (const std::vector<LogSize>& after : {std::vector<LogSize>{{0.55, 0.01}, {}}, {{0.7, 0.01}, {2.55, 0.002}}}) {
+    animal.records.emplace_back();
+    animal.records.back().timed = false;
+    animal.records.back().log_chances = hidden_chances(0.1);
+    animal.records.back().sizes_after = after;
+  }
+  const HiddenShares shares = hidden_shares(Family::lognormal, animal, std::log(0.2), 0, jump);
+  for (std::size_t k = 0; k < 2; ++k)
+    for (std::size_t j = 0; j < 3; ++j) EXPECT_NEAR(shares.shares[k][j], dense[k][j] / total, 1e-5) << k << j;
 }
 
 // A record that no number of molts allows: no hidden molt, and no likelihood.
@@ -315,8 +361,8 @@ TEST(HiddenBranches, AreTheConvolution) {
 }
 
 // A stadium 80 sds beyond what its law allows, where no chance is left of any number of molts: weights stay finite. By
-// hand: log S_1 / S_3 = -(z_1^2 - z_3^2) / 2 with z_1 = log(400 / 30) / .0316 = 81.9, z_3 = log(400 / 90) / .0200 = 74.6
-// for the first point, 80.9 and 72.9 for the second: -572 and -610, so that the first has all of the weight.
+// hand: log S_1 / S_3 = -(z_1^2 - z_3^2) / 2 with z_1 = log(400 / 30) / .0316 = 81.9, z_3 = log(400 / 90) / .0200
+// = 74.6 for the first point, 80.9 and 72.9 for the second: -572 and -610, so that the first has all of the weight.
 TEST(CountHiddenOnce, FarBeyondTheLaw) {
   CollectionFit fit;
   fit.data.bounds.push_back({400, NAN, 0, 0});
