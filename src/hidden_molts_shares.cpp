@@ -103,10 +103,10 @@ class Sizes {
 
 /// What a number of hidden molts in each gap so far has for it.
 struct Path {
-  std::vector<int> hidden;
-  Sizes sizes;             ///< of the last instar
-  double log_scale = 0;    ///< of the weights, sizes included
-  Eigen::ArrayXd weights;  ///< over the grid
+  std::vector<int> hidden;  ///< by gap
+  Sizes sizes;              ///< of the last instar
+  double log_scale = 0;     ///< of the weights, sizes included
+  Eigen::ArrayXd weights;   ///< over the grid
   double log_total = 0;
 };
 
@@ -145,53 +145,66 @@ void keep_likeliest(std::vector<Path>& paths) {
   if (paths.size() > most_paths) paths.resize(most_paths);
 }
 
+/// Every path with every number of hidden molts in one gap more; empty where none is possible.
+std::vector<Path> one_gap_further(const std::vector<Path>& paths, const Eigen::ArrayXd& grid, const HiddenParts& parts,
+                                  const HiddenRecord& record, const HiddenRecord* before, const UsualJump& jump) {
+  const auto shift_of = [&](const Path& path) {
+    return before ? before->next_shift[static_cast<std::size_t>(path.hidden.back())] : 0.0;
+  };
+  std::map<double, Eigen::ArrayXXd> values;  // by the shift that the gap before brings
+  double top = -std::numeric_limits<double>::infinity();
+  for (const Path& path : paths) {
+    const double shift = shift_of(path);
+    if (values.contains(shift)) continue;
+    values[shift] = log_parts_over(grid, parts, record, shift);
+    top = std::max(top, values[shift].maxCoeff());
+  }
+  if (!std::isfinite(top)) return {};
+  for (auto& [shift, log_values] : values) log_values = (log_values - top).exp();
+  std::vector<Path> longer;
+  for (const Path& path : paths)
+    for (int j = 0; j <= most_hidden; ++j)
+      if (!std::isinf(record.log_chances[static_cast<std::size_t>(j)]))
+        longer.push_back(extended(path, j, record, values[shift_of(path)].col(j), jump));
+  std::erase_if(longer, [](const Path& path) { return !std::isfinite(path.log_total); });
+  if (!longer.empty()) keep_likeliest(longer);
+  for (Path& path : longer) path.log_scale = path.log_total += top;
+  return longer;
+}
+
+HiddenShares shares_of(const std::vector<Path>& paths, std::size_t records) {
+  HiddenShares result;
+  if (paths.empty()) {
+    result.shares.assign(records, {1, 0, 0});
+    return result;
+  }
+  result.shares.assign(records, {0, 0, 0});
+  double total = 0;
+  const double top = paths.front().log_total;
+  for (const Path& path : paths) total += std::exp(path.log_total - top);
+  for (const Path& path : paths)
+    for (std::size_t i = 0; i < records; ++i)
+      result.shares[i][static_cast<std::size_t>(path.hidden[i])] += std::exp(path.log_total - top) / total;
+  result.log_mean = top + std::log(total);
+  return result;
+}
+
 }  // namespace
 
 HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log_sigma, double log_step,
                            const UsualJump& jump) {
   const Eigen::ArrayXd grid = shared_grid(family, animal.records, log_sigma, log_step);
-  HiddenShares result;
   std::vector<Path> paths{{{}, Sizes(measures_of(animal)), 0, {}, 0}};
   see_all(paths[0].sizes, animal.first_sizes);
   paths[0].weights = (-0.5 * grid.square()).exp() * ((grid[1] - grid[0]) / std::sqrt(2 * M_PI));
   const HiddenRecord* before = nullptr;
   for (const HiddenRecord& record : animal.records) {
-    const HiddenParts of_record(family, record.bounds, log_sigma, record.extra_variance, log_step);
-    std::map<double, Eigen::ArrayXXd> parts;  // by the shift that the gap before brings
-    const auto shift_of = [&](const Path& path) {
-      return before ? before->next_shift[static_cast<std::size_t>(path.hidden.back())] : 0.0;
-    };
-    for (const Path& path : paths)
-      if (const double shift = shift_of(path); !parts.contains(shift))
-        parts[shift] = log_parts_over(grid, of_record, record, shift);
-    double top = -INFINITY;
-    for (const auto& [shift, values] : parts) top = std::max(top, values.maxCoeff());
-    if (std::isfinite(top))
-      for (auto& [shift, values] : parts) values = (values - top).exp();
-    std::vector<Path> longer;
-    for (const Path& path : paths)
-      for (int j = 0; std::isfinite(top) && j <= most_hidden; ++j)
-        if (!std::isinf(record.log_chances[static_cast<std::size_t>(j)]))
-          longer.push_back(extended(path, j, record, parts[shift_of(path)].col(j), jump));
-    std::erase_if(longer, [](const Path& path) { return !std::isfinite(path.log_total); });
-    if (longer.empty()) {
-      result.shares.assign(animal.records.size(), {1, 0, 0});
-      return result;
-    }
-    keep_likeliest(longer);
-    for (Path& path : longer) path.log_scale += top, path.log_total += top;
-    paths = std::move(longer);
+    const HiddenParts parts(family, record.bounds, log_sigma, record.extra_variance, log_step);
+    paths = one_gap_further(paths, grid, parts, record, before, jump);
+    if (paths.empty()) break;
     before = &record;
   }
-  result.shares.assign(animal.records.size(), {0, 0, 0});
-  double total = 0;
-  const double top = paths.front().log_total;
-  for (const Path& path : paths) total += std::exp(path.log_total - top);
-  for (const Path& path : paths)
-    for (std::size_t i = 0; i < path.hidden.size(); ++i)
-      result.shares[i][static_cast<std::size_t>(path.hidden[i])] += std::exp(path.log_total - top) / total;
-  result.log_mean = top + std::log(total);
-  return result;
+  return shares_of(paths, animal.records.size());
 }
 
 }  // namespace moltspan
