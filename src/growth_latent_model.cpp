@@ -48,8 +48,8 @@ void GrowthModel::set_first_sizes() {
     const GrowthReading& r = *first;
     const auto row = static_cast<Eigen::Index>(first - data_->readings.begin());
     animals.push_back(i);
-    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias -
-                    data_->columns.row(row).dot(parameters));
+    const double of_measure = parameters.size() > 0 ? data_->columns.row(row).dot(parameters) : 0;
+    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias - of_measure);
   }
   const double n = static_cast<double>(sizes.size());
   std::vector<double> weights(sizes.size(), 1);
