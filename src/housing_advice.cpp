@@ -121,8 +121,8 @@ void Adviser::say_ahead() {
   }
   say(text);
   if (s_.chance_missed >= told_missed_chance)
-    assume("with a chance of " + percent(s_.chance_missed) +
-           " a molt went unseen: when its box is outgrown reckons with one molt more");
+    assume("if it molts on, a molt went unseen with a chance of " + percent(s_.chance_missed) +
+           ": when its box is outgrown reckons with one molt more");
   const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm - size_after_molts(s_, rules_, 0).log_mm);
   if (learned() && !near_adult(s_, s_.leg_span_mm))
     say("growth ratio about " + brief(growth, 2) + " at the next molt, as the records of the collection say");

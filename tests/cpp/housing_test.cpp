@@ -221,7 +221,9 @@ TEST(Housing, AMoltThatWentUnseenMakesItOneMoltLarger) {
   s.chance_missed = 0.4;
   const HousingAdvice a = advise(s, housing_rules());
   EXPECT_NEAR(a.outgrown.chance_next_molt, 0.6239, 5e-4);
-  const auto tells = [](const std::string& text) { return text.find("40 % a molt went unseen") != std::string::npos; };
+  const auto tells = [](const std::string& text) {
+    return text.find("if it molts on, a molt went unseen with a chance of 40 %") != std::string::npos;
+  };
   EXPECT_EQ(std::count_if(a.assumptions.begin(), a.assumptions.end(), tells), 1);
 }
 
