@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "moltspan/numeric/log_sum_exp.hpp"
 #include "moltspan/numeric/normal.hpp"
@@ -153,9 +154,11 @@ void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days
     for (std::size_t j = 0; j < chances.size(); ++j) chances[j] += weights[j];
     shares.push_back(counted * (first - numeric::log_sum_exp(chances)));
   }
-  const double top = *std::max_element(shares.begin(), shares.end());
-  double total = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) total += points[i].weight *= std::exp(shares[i] - top);
+  double top = -std::numeric_limits<double>::infinity(), total = 0;
+  for (std::size_t i = 0; i < points.size(); ++i)
+    if (points[i].weight > 0) top = std::max(top, shares[i]);
+  for (std::size_t i = 0; i < points.size(); ++i)
+    if (points[i].weight > 0) total += points[i].weight *= std::exp(shares[i] - top);
   for (LawPoint& p : points) p.weight /= total;
 }
 

@@ -77,9 +77,9 @@ struct HiddenShares {
 /// together. Predictors move together, mean + sqrt(variance) z with z standard normal, as it is the animal's pace that
 /// is not known of them; z is summed over by the trapezoid rule, so that two explanations of an animal (slow, or with
 /// molts missed) both count. The log size is a walk with steps of `jump`, the same in all measures (leg span, carapace,
-/// ...), whose ratios to each other are an animal's own and unknown; numbers of hidden molts are enumerated from
-/// gap to gap, those of which less than 1e-6 of the likeliest is left dropped, 128 kept at most. Without sizes that is
-/// exact but for the grid. Records none of which is possible at any z: no hidden molt, log_mean -inf.
+/// ...), whose ratios to each other are an animal's own and unknown; numbers of hidden molts are enumerated from gap to
+/// gap. Exact but for the grid and what is dropped: enumerations with less than 1e-6 of the chance of the likeliest,
+/// and all beyond 128. Records that no number of molts allows at any z: no hidden molt, log_mean -inf.
 HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log_sigma, double log_step,
                            const UsualJump& jump);
 

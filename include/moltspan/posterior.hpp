@@ -109,7 +109,8 @@ class ConditionalPosterior {
   /// Mean (the mode, unless corrected) and variance of a linear predictor.
   std::pair<double, double> predictor_moments(const Predictor& predictor) const;
   double predictor_mode(const Predictor& predictor) const { return predictor_value(predictor, mode_); }
-  /// Variance of a linear predictor under the prior at these hyperparameters; infinite where one of its variables is flat.
+  /// Variance of a linear predictor under the prior at these hyperparameters; infinite where one of its variables is
+  /// flat.
   double prior_variance(const Predictor& predictor) const;
   /// Prior precision of the first variable of a node.
   double prior_precision_of(int node) const { return prior_precision_[variable_offset_[node]]; }

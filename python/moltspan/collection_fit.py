@@ -25,15 +25,15 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     with them the leg span after the next molt, courses of life and the days on which boxes are outgrown. `growth_model=False`: a usual
     ratio of 1.30 a molt in its place, without a forecast of sizes, in less than half the time.
 
-    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap is the sum of j + 1
-    stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump), pi_j = (1 - p) p^j, p with
-    a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE Transactions on Communications
-    Systems 8:57). Each animal is weighed as a whole: its pace on a grid, numbers of hidden molts from gap to gap, sizes in all its measures, which
-    grow alike. Sizes and growth then reckon with the mean number found. Stated instar numbers fix j. Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance
-    of a molt missed since the last one on record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the
-    plain fit stands and `health` says so. At most two molts are looked for in a gap. With many
-    missed molts such a fit takes up to ten times as long: beyond 1,000 stadia they are only looked for with
-    `hidden_molts=True`, else `chance_missed` is blank.
+    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap
+    is the sum of j + 1 stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump),
+    pi_j = (1 - p) p^j, p with a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE
+    Transactions on Communications Systems 8:57). Each animal is weighed as a whole: its pace on a grid, numbers of hidden molts from gap to
+    gap, sizes in all its measures, which grow alike. Sizes and growth then reckon with the mean number found. Stated instar numbers fix j.
+    Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance of a molt missed since the last one on
+    record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the plain fit stands and `health` says
+    so. At most two molts are looked for in a gap. With many missed molts such a fit takes up to ten times as long: beyond 1,000 stadia they
+    are only looked for with `hidden_molts=True`, else `chance_missed` is blank.
 
     The law of a running stadium mixes the three families as far as the records bear each out, that of `family` with a prior share of .6
     (shared/priors.toml); all have the mean and sd of log length that was fitted. Weights: `family_weights`, by the product of p(record | the

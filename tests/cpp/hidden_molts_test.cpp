@@ -371,6 +371,11 @@ TEST(CountHiddenOnce, FarBeyondTheLaw) {
   count_hidden_once(fit, 0, 400, 1, points);
   EXPECT_NEAR(points[0].weight, 1, 1e-9);
   EXPECT_NEAR(points[1].weight, 0, 1e-9);
+  // A point without weight, such as one that failed, does not set the scale: all of the weight stays with the other.
+  std::vector<LawPoint> failed{{0, std::log(20.0), 1e-4, 0.03}, {1, std::log(60.0), 1e-4, 0.03}};
+  count_hidden_once(fit, 0, 400, 1, failed);
+  EXPECT_EQ(failed[0].weight, 0);
+  EXPECT_NEAR(failed[1].weight, 1, 1e-9);
 }
 
 }  // namespace

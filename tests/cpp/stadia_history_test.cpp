@@ -216,8 +216,8 @@ TEST(Kinds, GenusEndingAndWords) {
   EXPECT_EQ(kind_of("").female, AfterMaturity::unknown);
 }
 
-// Molts found late, put in order by their numbers: the first could have been the one of 3 July to 1 August too, but then
-// it would lie after the second. Maturity belongs to the one whose days it shares.
+// Molts found late, put in order by their numbers: the first could have been the one of 3 July to 1 August too, but
+// then it would lie after the second. Maturity belongs to the one whose days it shares.
 TEST(Stadia, MaturityIsThatOfTheMoltItLiesNearest) {
   Book book;
   book.row(Event::molt, days("2026-05-04", "2026-08-01"), 4);
