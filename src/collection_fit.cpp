@@ -258,7 +258,7 @@ void learn_signs(CollectionFit& fit) {
     const Stadium& s = fit.table.stadia[row];
     if (!s.end) continue;
     const auto animal = static_cast<std::size_t>(s.animal);
-    const Day from = std::max(s.start.latest + 1, fit.table.animals[animal].watched_from);
+    const Day from = signs_count_from(fit, s.animal, s.molt);
     closed.push_back({s.animal, static_cast<double>(from), *s.end,
                       fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].mean,
                       fit.hidden.used() ? fit.hidden.chances[row][0] : 1.0});
@@ -358,6 +358,16 @@ void weigh_last_molts(CollectionFit& fit, StadiaOptions options) {
 }
 
 }  // namespace
+
+Day signs_count_from(const CollectionFit& fit, int animal, int molt) {
+  const auto i = static_cast<std::size_t>(animal);
+  const AnimalHistory& history = fit.table.animals[i];
+  const double leg_span_mm = 20 * std::exp(fit.animals[i].sizes[static_cast<std::size_t>(molt) + 1].mean);
+  const double wait = days_by_stage(husbandry().hardening, leg_span_mm, fit.collection->animals[i].adult_leg_span_mm,
+                                    history.matured && molt >= history.matured_molt);
+  const Day hard = history.molts[static_cast<std::size_t>(molt)].when.latest + std::max(1, static_cast<int>(wait));
+  return std::max(hard, history.watched_from);
+}
 
 CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const CollectionOptions& options) {
   CollectionFit fit;

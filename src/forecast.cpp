@@ -17,6 +17,7 @@
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/quadrature.hpp"
+#include "verdict_situation.hpp"
 #include "words.hpp"
 
 namespace moltspan {
@@ -26,8 +27,13 @@ using Eigen::Index;
 
 constexpr double overdue_share = 0.05;      ///< of comparable stadia that are longer still
 constexpr double told_chance_final = 0.05;  ///< chance of a last molt from which a note says what it rests on
-constexpr double premolt_chance =
-    0.5;  ///< of a molt within the lead time of its size, from which an animal counts as in premolt
+
+/// The day of the answer, the rules of verdicts and what the records say of each animal.
+struct Asked {
+  Day on = 0;
+  const CareRules& rules;
+  std::vector<CareSituation> facts;
+};
 
 /// What all animals of one fit share.
 struct Context {
@@ -113,30 +119,6 @@ void add_note_if(bool condition, AnimalForecast& result, const std::string& text
   if (condition) result.notes.push_back(text);
 }
 
-double leg_span_mm(const AnimalInputs& inputs) { return 20 * std::exp(inputs.sizes.back().mean); }
-
-/// First day of feeding: the wait of its size after the last possible molt day, ended early by black fangs or a meal.
-std::optional<Day> feeding_day(const CollectionFit& fit, int animal) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  if (history.molts.empty()) return {};
-  const double wait = days_by_stage(
-      husbandry().feeding_wait, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
-      fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm, history.matured.has_value());
-  Day day = history.molts.back().when.latest + static_cast<Day>(wait);
-  if (history.fangs_black) day = std::min(day, *history.fangs_black);
-  if (history.meal) day = std::min(day, *history.meal);
-  return day;
-}
-
-bool is_hardened(const CollectionFit& fit, int animal) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  if (history.fangs_black || history.meal || history.molts.empty()) return true;
-  const double wait = days_by_stage(husbandry().hardening, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
-                                    fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm,
-                                    history.matured.has_value());
-  return fit.table.as_of >= history.molts.back().when.latest + static_cast<Day>(wait);
-}
-
 /// A quantile, taken from the standard ones where it is one of them.
 double known_or_solved(const NextMoltLaw& law, const AnimalForecast& result, double p) {
   for (std::size_t i = 0; i < std::size(standard_quantiles); ++i)
@@ -144,25 +126,65 @@ double known_or_solved(const NextMoltLaw& law, const AnimalForecast& result, dou
   return law.quantile(p, law.first_day());
 }
 
-void add_quantiles(const Context& context, const NextMoltLaw& law, AnimalForecast& result) {
+/// Distribution function between the quantiles, each step in four, and somewhat beyond the last.
+MoltChances chances_of(const NextMoltLaw& law, const std::vector<double>& quantile_days) {
+  constexpr int parts = 4;
+  std::vector<double> edges{law.first_day()};
+  edges.insert(edges.end(), quantile_days.begin(), quantile_days.end());
+  const double last = quantile_days.back(), tail = std::max(1.0, last - quantile_days[std::size(standard_quantiles) / 2]);
+  for (double width : {0.5, 1.0, 2.0}) edges.push_back(last + width * tail);
+  MoltChances result{{edges.front()}, {0}};
+  for (std::size_t i = 1; i < edges.size(); ++i)
+    for (int part = 1; part <= parts; ++part) {
+      const double day = edges[i - 1] + (edges[i] - edges[i - 1]) * part / parts, chance = 1 - law.survival(day);
+      if (!(day > result.days.back()) || chance < result.chances.back()) continue;
+      result.days.push_back(day);
+      result.chances.push_back(chance);
+    }
+  result.days.push_back(result.days.back() + tail);
+  result.chances.push_back(1);
+  return result;
+}
+
+void add_quantiles(const Context& context, const Asked& asked, const NextMoltLaw& law, AnimalForecast& result) {
   double from = law.first_day();
   for (double p : standard_quantiles) result.quantile_days.push_back(from = law.quantile(p, from));
   for (double level : context.levels) {
     const double low = known_or_solved(law, result, 0.5 * (1 - level));
     result.bands.push_back({level, low, known_or_solved(law, result, 0.5 * (1 + level))});
   }
-  for (int days : chance_horizons_days) result.chance_within_days.push_back(1 - law.survival(days + 1));
+  const double ahead_days = asked.on - context.fit.table.as_of;
+  for (int days : chance_horizons_days)
+    result.chance_within_days.push_back(1 - law.survival(ahead_days + days + 1));
+  result.care.next_molt = chances_of(law, result.quantile_days);
 }
 
-/// Phase of an animal with a forecast.
-Phase phase_now(const CollectionFit& fit, int animal, const NextMoltLaw& law, bool overdue) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  if (overdue) return Phase::overdue;
-  if (!is_hardened(fit, animal)) return Phase::postmolt;
-  const double lead = days_by_stage(
-      husbandry().premolt_lead, leg_span_mm(fit.animals[static_cast<std::size_t>(animal)]),
-      fit.collection->animals[static_cast<std::size_t>(animal)].adult_leg_span_mm, history.matured.has_value());
-  return 1 - law.survival(1 + lead) > premolt_chance ? Phase::premolt : Phase::intermolt;
+/// The word for what the verdict says it is in.
+Phase phase_of(const AnimalForecast& result) {
+  switch (result.verdict.code) {
+    case VerdictCode::dead:
+      return Phase::dead;
+    case VerdictCode::gone:
+      return Phase::gone;
+    case VerdictCode::final_instar:
+      return Phase::final_instar;
+    case VerdictCode::molting:
+    case VerdictCode::soft:
+      return Phase::postmolt;
+    case VerdictCode::premolt:
+      return Phase::premolt;
+    case VerdictCode::look:
+      return result.care.overdue ? Phase::overdue : Phase::unknown;
+    case VerdictCode::sealed:
+      return result.verdict.chances.soft >= 1 ? Phase::postmolt : Phase::intermolt;
+    case VerdictCode::sac:
+    case VerdictCode::resting:
+    case VerdictCode::between:
+      return result.last_molt ? Phase::intermolt : Phase::unknown;
+    case VerdictCode::not_answered:
+      return Phase::unknown;
+  }
+  return Phase::unknown;
 }
 
 std::string two_digits(double value) {
@@ -212,9 +234,6 @@ void allow_for_last_molt(const Context& context, int animal, const NextMolt& nex
   for (double& chance : result.chance_within_days) chance *= 1 - result.chance_final;
 }
 
-/// Chance from which the signs of an animal are taken for those of its next molt.
-constexpr double true_sign_chance = 0.5;
-
 constexpr double least_told = 0.05;  ///< chances under this are not told apart
 
 std::string joined(const std::vector<std::string>& words) {
@@ -224,18 +243,13 @@ std::string joined(const std::vector<std::string>& words) {
 }
 
 /// `chance`: of a missed molt, if the animal has not molted for the last time; with that left open: less.
-void note_missed(double chance, bool overdue, AnimalForecast& result) {
-  if (std::isfinite(result.chance_final)) chance *= 1 - result.chance_final;
-  result.chance_missed = chance;
-  add_note_if(overdue && chance >= told_missed_chance, result,
-              result.chance_final > chance
-                  ? "overdue: it may have molted for the last time, or a molt went unseen: look for a skin, measure it"
-                  : "overdue: the first explanation is a molt that went unseen: look for a skin, measure it");
+void set_missed(double chance, AnimalForecast& result) {
+  result.chance_missed = std::isfinite(result.chance_final) ? chance * (1 - result.chance_final) : chance;
 }
 
-void note_signs(const MoltEvidence& evidence, AnimalForecast& result) {
+void add_signs(const MoltEvidence& evidence, AnimalForecast& result) {
   if (!evidence.any_shown() || !evidence.reweighted()) return;
-  if (evidence.signs_true() > true_sign_chance) result.phase = Phase::premolt;
+  result.care.signs_true = evidence.signs_true();
   const std::string chance = evidence.signs_true() < least_told ? "under 5 %" : percent(evidence.signs_true());
   result.notes.push_back("signs: " + joined(evidence.words()) + ": " + chance + " that they tell of the next molt");
 }
@@ -243,8 +257,8 @@ void note_signs(const MoltEvidence& evidence, AnimalForecast& result) {
 /// First day on which a sign would be one of the running stadium, from the beginning of the as_of day.
 double signs_from(const CollectionFit& fit, int animal) {
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  Day from = history.watched_from;
-  if (!history.molts.empty()) from = std::max(from, history.molts.back().when.latest + 1);
+  const int last_molt = static_cast<int>(history.molts.size()) - 1;
+  const Day from = last_molt < 0 ? history.watched_from : signs_count_from(fit, animal, last_molt);
   return from - fit.table.as_of;
 }
 
@@ -300,25 +314,23 @@ NextMolt unstarted_molt(const Context& context, int animal) {
   return next;
 }
 
-void forecast_running(const Context& context, int animal, AnimalForecast& result) {
+void forecast_running(const Context& context, const Asked& asked, int animal, AnimalForecast& result) {
   const NextMolt next = running_molt(context, animal);
   const MoltEvidence evidence = evidence_of(context, animal, next);
   const NextMoltLaw& law = evidence.reweighted() ? *evidence.reweighted() : *next.base;
-  const bool overdue = next.base->survival_at_start() < overdue_share;
-  add_quantiles(context, law, result);
+  result.care.overdue = next.base->survival_at_start() < overdue_share;
+  add_quantiles(context, asked, law, result);
   allow_for_last_molt(context, animal, next, evidence.if_last(), result);
-  result.phase = phase_now(context.fit, animal, law, overdue);
-  note_missed(evidence.chance_missed(), overdue, result);
-  note_signs(evidence, result);
+  set_missed(evidence.chance_missed(), result);
+  add_signs(evidence, result);
 }
 
-void forecast_without_start(const Context& context, int animal, AnimalForecast& result) {
+void forecast_without_start(const Context& context, const Asked& asked, int animal, AnimalForecast& result) {
   const NextMolt next = unstarted_molt(context, animal);
   const MoltEvidence evidence = evidence_of(context, animal, next);
-  add_quantiles(context, evidence.reweighted() ? *evidence.reweighted() : *next.base, result);
+  add_quantiles(context, asked, evidence.reweighted() ? *evidence.reweighted() : *next.base, result);
   allow_for_last_molt(context, animal, next, evidence.if_last(), result);
-  result.phase = Phase::unknown;
-  note_signs(evidence, result);
+  add_signs(evidence, result);
   result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
                          std::to_string(static_cast<int>(next.watched_days)) +
                          " days since; the first molt written down will narrow the band");
@@ -378,7 +390,17 @@ Context forecast_context(const CollectionFit& fit, const std::vector<double>& le
   return context;
 }
 
-AnimalForecast forecast_animal(const Context& context, int animal) {
+/// The verdict, with what the forecast adds to the facts.
+void add_verdict(const Asked& asked, AnimalForecast& result) {
+  CareSituation& care = result.care;
+  care.chance_final = std::isfinite(result.chance_final) ? result.chance_final : 0;
+  care.chance_missed = std::isfinite(result.chance_missed) ? result.chance_missed : 0;
+  result.verdict = judge(care, asked.rules, asked.on);
+  result.phase = phase_of(result);
+  result.feed_from = result.verdict.feed_from;
+}
+
+AnimalForecast forecast_animal(const Context& context, const Asked& asked, int animal) {
   const CollectionFit& fit = context.fit;
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
@@ -389,25 +411,22 @@ AnimalForecast forecast_animal(const Context& context, int animal) {
   result.taxon = a.taxon;
   result.own_stadia = inputs.own_stadia;
   result.taxon_stadia = inputs.taxon_stadia;
+  result.care = asked.facts[static_cast<std::size_t>(animal)];
   if (const auto found = context.own_weight.find(animal); found != context.own_weight.end())
     result.own_weight = found->second;
   if (!history.molts.empty()) result.last_molt = history.molts.back().when;
   const bool none = explain_no_forecast(fit, animal, result);
   if (!none) {
     if (inputs.running_row >= 0)
-      forecast_running(context, animal, result);
+      forecast_running(context, asked, animal, result);
     else
-      forecast_without_start(context, animal, result);
+      forecast_without_start(context, asked, animal, result);
     result.next_leg_span = next_leg_span(fit, animal, result.chance_missed_if_molts_on(), context.levels);
     add_assumption_notes(context, animal, result);
   }
+  add_verdict(asked, result);
   result.mature_life = context.mature_lives->of(animal, context.levels);
   add_maturity_notes(fit, animal, result);
-  const bool here = history.state == AnimalState::alive && !a.set_aside;
-  if (here && result.phase == Phase::premolt)
-    result.notes.push_back("premolt likely: offer nothing and take uneaten prey out");
-  else if (here)
-    result.feed_from = feeding_day(fit, animal);
   return result;
 }
 
@@ -456,15 +475,20 @@ double chance_molt_before(const CollectionFit& fit, int animal, Day day) {
   return molts_on * (1 - next.law().survival(day - fit.table.as_of));
 }
 
-std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels) {
+std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels, std::optional<Day> on,
+                                     const CareRules& rules) {
   for (double level : levels)
     if (!(level > 0 && level < 1))
       throw std::invalid_argument("level = " + std::to_string(level) +
                                   ": a level lies between 0 and 1, for example 0.8");
+  if (on && *on < fit.table.as_of)
+    throw std::invalid_argument("forecast: on = " + to_iso(*on) + " lies before " + to_iso(fit.table.as_of) +
+                                ", the last day of the records used; give a later day, or fit as of an earlier one");
   const Context context = forecast_context(fit, levels);
+  const Asked asked{on.value_or(fit.table.as_of), rules, care_facts(fit)};
   std::vector<AnimalForecast> result(fit.animals.size());
   const auto work = [&](std::size_t from, std::size_t to) {
-    for (std::size_t i = from; i < to; ++i) result[i] = forecast_animal(context, static_cast<int>(i));
+    for (std::size_t i = from; i < to; ++i) result[i] = forecast_animal(context, asked, static_cast<int>(i));
   };
   const int threads = result.size() < 20 ? 1 : fit.options.threads > 0 ? fit.options.threads : default_threads();
   numeric::in_parts(0, result.size(), threads, work);

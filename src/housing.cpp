@@ -59,7 +59,7 @@ std::vector<Enclosure> free_boxes(const Collection& collection, const std::vecto
   std::vector<Enclosure> boxes = collection.enclosures;
   for (const HousingSituation& s : situations)
     for (Enclosure& box : boxes)
-      if (s.gone.empty() && s.enclosure && !s.enclosure->name.empty() && s.enclosure->name == box.name) --box.count;
+      if (!s.ended && s.enclosure && !s.enclosure->name.empty() && s.enclosure->name == box.name) --box.count;
   return boxes;
 }
 

@@ -9,6 +9,8 @@
 namespace moltspan {
 namespace {
 
+constexpr double told_unseen = 0.005;  ///< chance of a molt unseen from which it is told
+
 /// Works out the advice on one animal; each step adds its reasons.
 class Adviser {
  public:
@@ -19,12 +21,6 @@ class Adviser {
   void say(std::string text) { a_.reasons.push_back(std::move(text)); }
   /// What decides stands first.
   void say_first(std::string text) { a_.reasons.insert(a_.reasons.begin(), std::move(text)); }
-  /// Brings the first reason that holds `word` to the front.
-  void lead_with(std::string_view word) {
-    const auto found = std::find_if(a_.reasons.begin(), a_.reasons.end(),
-                                    [&](const std::string& text) { return text.find(word) != std::string::npos; });
-    if (found != a_.reasons.end()) std::rotate(a_.reasons.begin(), found, found + 1);
-  }
   void assume(std::string text) {
     if (std::find(a_.assumptions.begin(), a_.assumptions.end(), text) == a_.assumptions.end())
       a_.assumptions.push_back(std::move(text));
@@ -36,16 +32,14 @@ class Adviser {
   void say_measures();
   void say_ahead();
   void judge_days();
-  void say_hardening();
+  void say_hardening(const Hardening& hard);
   void say_premolt();
+  void say_after_molt();
   void say_old_signs();
-  bool sac_counts(const std::optional<Day>& day) const {
-    return day && s_.on - *day <= static_cast<Day>(rules_.sac_days.value);
-  }
-  std::string hold_reason();
-  Advice decide(const std::string& held);
+  bool left_in_peace() const;
+  Advice decide();
   Advice decide_move();
-  Advice conflict(const std::string& risk);
+  Advice conflict();
   bool needs_measuring();
   void suggest();
   void add_cautions();
@@ -55,7 +49,7 @@ class Adviser {
   const HousingRules& rules_;
   HousingAdvice a_;
   std::vector<Measure> now_;
-  SafeDays days_;
+  AfterMolt after_;
   bool depth_missing_ = false;
 };
 
@@ -64,13 +58,14 @@ void Adviser::copy_facts() {
   a_.id = s_.id;
   a_.taxon = s_.taxon;
   a_.leg_span_mm = s_.leg_span_mm;
+  a_.last_entry = s_.last_entry;
   if (has_sides(s_.enclosure)) a_.enclosure = s_.enclosure;
 }
 
 bool Adviser::not_there() {
-  if (s_.gone.empty() && s_.not_answered.empty()) return false;
-  a_.advice = s_.gone.empty() ? Advice::hold : Advice::gone;
-  say(s_.gone.empty() ? s_.not_answered : s_.gone);
+  if (!s_.ended && s_.not_answered.empty()) return false;
+  a_.advice = s_.ended ? Advice::gone : Advice::hold;
+  say(a_.verdict.why);
   return true;
 }
 
@@ -120,8 +115,8 @@ void Adviser::say_ahead() {
     text += std::string(k == 1 ? "" : ", after the one behind it about ") + multiple + " x";
   }
   say(text);
-  if (s_.chance_missed >= told_missed_chance)
-    assume("if it molts on, a molt went unseen with a chance of " + percent(s_.chance_missed) +
+  if (s_.missed_if_molts_on >= told_missed_chance)
+    assume("if it molts on, a molt went unseen with a chance of " + percent(s_.missed_if_molts_on) +
            ": when its box is outgrown reckons with one molt more");
   const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm - size_after_molts(s_, rules_, 0).log_mm);
   if (learned() && !near_adult(s_, s_.leg_span_mm))
@@ -131,54 +126,57 @@ void Adviser::say_ahead() {
 }
 
 void Adviser::judge_days() {
-  Day first = s_.on;
-  if (s_.acquired) first = std::max(first, *s_.acquired + static_cast<Day>(rules_.arrival_days.value));
-  days_ = safe_days(s_, rules_, first);
-  a_.safe_from = days_.from;
-  a_.safe_until = days_.until;
-  say_hardening();
+  const SafeRun run = safe_run(s_, rules_, s_.on);
+  a_.safe_from = run.from;
+  a_.safe_until = run.until;
+  if (!run.from) after_ = after_next_molt(s_, rules_);
+  a_.safe_after_molt_days = after_.days;
+  say_hardening(hardening(s_));
   if (s_.last_watched && !s_.molts_no_more)
     say("last looked at on " + to_iso(*s_.last_watched) + ": it may have molted since and be soft; look before a move");
   if (std::isnan(s_.leg_span_mm)) assume("never measured: days by size as for the usual size of its kind (assumption)");
   if (!s_.next_molt.days.empty()) say_premolt();
+  if (!run.from && !s_.next_molt.days.empty()) say_after_molt();
   say_old_signs();
 }
 
-void Adviser::say_hardening() {
-  const std::string wait = marked(days_.hardening, "days");
+void Adviser::say_hardening(const Hardening& hard) {
+  const std::string wait = marked({hard.wait_days, RuleStatus::common_practice}, "days");
   const std::string since =
-      s_.latest_molt ? "the latest possible day of its molt, " + to_iso(*s_.latest_molt)
-                     : "the day from which it was watched, " + to_iso(s_.watched_from) + ", as no molt is on record";
-  if (days_.hardened > s_.on)
-    say("may still be soft until " + to_iso(days_.hardened) + ": " + wait + " from " + since +
+      s_.last_molt ? "the latest possible day of its molt, " + to_iso(s_.last_molt->latest)
+                   : "the day from which it was watched, " + to_iso(s_.watched_from) + ", as no molt is on record";
+  if (hard.day > s_.on)
+    say("may still be soft until " + to_iso(hard.day) + ": " + wait + " from " + since +
         ", ended early by black fangs or a meal");
-  else if (days_.waits_for_days)
+  else if (hard.by_days)
     say("hardened: " + wait + " have passed since " + since);
-  else if (s_.meal && *s_.meal == days_.hardened)
+  else if (s_.meal && *s_.meal == hard.day)
     say("ate on " + to_iso(*s_.meal) + ": hardened");
   else
-    say("fangs black on " + to_iso(days_.hardened) + ": hardened");
-  if (days_.hardened <= s_.on && !s_.last_meal && s_.latest_molt) say("no meal since its molt yet: better after one");
-  if (days_.waits_for_days) assume("hardened after " + wait);
+    say("fangs black on " + to_iso(hard.day) + ": hardened");
+  if (hard.day <= s_.on && !s_.last_meal && s_.last_molt) say("no meal since its molt yet: better after one");
+  if (hard.by_days) assume("hardened after " + wait);
 }
 
 void Adviser::say_premolt() {
-  const Day asked = std::max(s_.on, days_.hardened);
-  if (days_.sign)
-    say(spoken(event_name(days_.sign->event)) + " on " + to_iso(days_.sign->day) +
-        ": premolt, hold until it has molted and hardened");
-  say("chance of premolt on " + to_iso(asked) + ": " + percent(days_.premolt_chance) + ", hold over " +
-      marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
-  assume("premolt begins " + marked(days_.lead, "days") + " before the molt");
-  assume("held over a chance of premolt of " +
-         marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%"));
-  if (days_.this_stadium || !days_.from) return;
-  const bool later = days_.least > asked;
-  say("no day before its next molt qualifies; least risk " + std::string(later ? "after that molt, " : "") + "about " +
-      to_iso(days_.least) + ": " + percent(days_.risk) +
-      " that it is in premolt or soft then; its molt itself tells better: move it " +
-      marked(stage_days(DaysOf::hardening, s_, rules_, 1), "days") + " after it, or once its fangs are black: " +
-      percent(days_.risk_after_molt) + " that premolt has begun again by then");
+  const std::string limit = marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%");
+  const DayChances& chances = a_.verdict.chances;
+  if (a_.verdict.code == VerdictCode::between || a_.verdict.code == VerdictCode::premolt)
+    say("chance of premolt on " + to_iso(s_.on) + ": " + percent(chances.premolt) +
+        (chances.molted_unseen >= told_unseen ? ", of a molt unseen " + percent(chances.molted_unseen) : "") +
+        ", hold over " + limit);
+  assume("premolt begins " + marked({premolt_lead_days(s_), RuleStatus::common_practice}, "days") + " before the molt");
+  assume("held over a chance of premolt of " + limit);
+}
+
+void Adviser::say_after_molt() {
+  if (after_.days)
+    say("no day before its next molt is safe; a move is from day " + std::to_string(after_.days->first) + " to day " +
+        std::to_string(after_.days->second) + " after that molt, or once its fangs are black");
+  else if (after_.premolt_again > 0)
+    say("no day before its next molt is safe, and once it has hardened after it premolt has begun again with a chance "
+        "of " +
+        percent(after_.premolt_again));
 }
 
 void Adviser::say_old_signs() {
@@ -191,31 +189,24 @@ void Adviser::say_old_signs() {
       refused = !s_.last_meal || *s_.last_meal <= sign.day ? &sign : refused;
     else if (s_.last_meal && *s_.last_meal > sign.day)
       say(noted + ", but it ate since, on " + to_iso(*s_.last_meal) + ": no longer trusted");
-    else if (noted_while_soft(s_, sign, days_.hardening.value))
+    else if (noted_while_soft(s_, sign) && a_.verdict.code != VerdictCode::sealed)
       say(noted + ", while it hardened: no sign of the next molt");
-    else if (s_.as_of - sign.day > rules_.sign_leads.value * days_.lead.value)
-      say(noted + " is older than " + marked(rules_.sign_leads) +
-          " leads of premolt: a molt may have been missed, look for a skin");
   }
   if (refused && !s_.molts_no_more)
     say(spoken(event_name(refused->event)) + " on " + to_iso(refused->day) + ": a weak sign with many other causes");
 }
 
-/// Why it is held whatever the size; blank = it is not.
-std::string Adviser::hold_reason() {
-  if (s_.on_back && s_.on == s_.as_of) return "on its back: it is molting, do not touch, turn or move it";
-  if (a_.egg_sac)
-    return "sac since " + to_iso(*s_.egg_sac) + ": left in peace for " + marked(rules_.sac_days, "days") +
-           ", or until the young have left";
-  for (const SignNote& sign : s_.signs)
-    if (s_.mated && sign.event == Event::sealed_in && sign.day >= *s_.mated && s_.male_chance <= 0.5 &&
-        sac_counts(sign.day) && !(s_.last_meal && *s_.last_meal > sign.day))
-      return "mated on " + to_iso(*s_.mated) + " and sealed in since " + to_iso(sign.day) +
-             ": it may be a sac; left in peace";
-  if (s_.acquired && s_.on < *s_.acquired + static_cast<Day>(rules_.arrival_days.value))
-    return "new arrival of " + to_iso(*s_.acquired) + ": its first week is for rest, " +
-           marked(rules_.arrival_days, "days");
-  return {};
+/// Held whatever the size of its box.
+bool Adviser::left_in_peace() const {
+  switch (a_.verdict.code) {
+    case VerdictCode::molting:
+    case VerdictCode::sealed:
+    case VerdictCode::sac:
+    case VerdictCode::resting:
+      return true;
+    default:
+      return false;
+  }
 }
 
 bool Adviser::needs_measuring() {
@@ -234,41 +225,45 @@ bool Adviser::needs_measuring() {
 }
 
 std::string Adviser::risk_of_moving() const {
-  if (days_.hardened > s_.on) return "it may be soft, and an injury now can kill";
-  return "it may be in premolt, and an injury to the skin that forms can kill at the molt";
+  switch (a_.verdict.code) {
+    case VerdictCode::soft:
+      return "it may be soft, and an injury now can kill";
+    case VerdictCode::premolt:
+      return "it may be in premolt, and an injury to the skin that forms can kill at the molt";
+    default:
+      return a_.verdict.why;
+  }
 }
 
-Advice Adviser::conflict(const std::string& risk) {
+Advice Adviser::conflict() {
   const std::string staying = s_.unfit.empty() ? "it has outgrown its box" : "the box is unfit (" + s_.unfit + ")";
   say_first(
-      "risk of staying: " + staying + "; risk of moving: " + risk +
+      "risk of staying: " + staying + "; risk of moving: " + risk_of_moving() +
       "; mend the box around it if that can be done without touching it, move it only if staying is the greater risk");
   return Advice::conflict;
 }
 
 Advice Adviser::decide_move() {
-  const bool safe = days_.this_stadium && days_.from && *days_.from <= s_.on && (!days_.until || *days_.until >= s_.on);
-  if (safe) return Advice::move_now;
-  const bool soft = days_.hardened > s_.on;
+  const VerdictCode code = a_.verdict.code;
+  if (a_.verdict.may_move()) return Advice::move_now;
   // Waiting for a molt that is seen gains nothing where premolt would have begun again by the time it has hardened.
-  const bool nothing_gained =
-      !days_.this_stadium && days_.from && *days_.from <= s_.on && days_.risk_after_molt > rules_.premolt_chance.value;
-  if (!s_.unfit.empty() || nothing_gained) return conflict(risk_of_moving());
-  lead_with(soft ? "may still be soft" : days_.sign ? "premolt, hold until" : "chance of premolt");
-  return soft ? Advice::wait_hardening : Advice::wait_premolt;
+  const bool nothing_gained = code == VerdictCode::premolt && after_.premolt_again > rules_.premolt_chance.value;
+  if (!s_.unfit.empty() || nothing_gained) return conflict();
+  say_first(a_.verdict.why);
+  if (code == VerdictCode::soft) return Advice::wait_hardening;
+  return code == VerdictCode::premolt ? Advice::wait_premolt : Advice::hold;
 }
 
-Advice Adviser::decide(const std::string& held) {
+Advice Adviser::decide() {
   if (!s_.unfit.empty()) {
     say_first("box unfit since " + to_iso(*s_.unfit_day) + ": " + s_.unfit + "; a move is due whatever its size");
     a_.due = true;
     a_.shortfall = 0;
   }
-  if (!held.empty()) {
-    const bool molting = s_.on_back && s_.on == s_.as_of;
-    say_first(held);
-    if (s_.egg_sac || s_.mated) a_.safe_from = a_.safe_until = {};
-    return s_.unfit.empty() || molting ? Advice::hold : conflict(held);
+  if (left_in_peace()) {
+    if (!s_.unfit.empty() && a_.verdict.code != VerdictCode::molting) return conflict();
+    say_first(a_.verdict.why);
+    return Advice::hold;
   }
   if (s_.molts_no_more && s_.unfit.empty()) {
     say_first("mature and grows no more: not outgrown by growth");
@@ -300,11 +295,12 @@ void Adviser::add_cautions() {
 
 HousingAdvice Adviser::advise() {
   copy_facts();
+  a_.verdict = judge(s_, rules_, s_.on);
   if (not_there()) return a_;
-  if (sac_counts(s_.egg_sac)) a_.egg_sac = s_.egg_sac;
+  if (a_.verdict.reason == VerdictReason::egg_sac) a_.egg_sac = s_.egg_sac;
   judge_size();
   judge_days();
-  a_.advice = decide(hold_reason());
+  a_.advice = decide();
   suggest();
   add_cautions();
   return a_;

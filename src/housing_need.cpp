@@ -33,14 +33,14 @@ double limit_span_mm(const std::vector<Measure>& now) {
 class OutgrownLaw {
  public:
   OutgrownLaw(const HousingSituation& s, const HousingRules& rules, double limit_mm)
-      : molts_(s, rules), stays_(s.chance_final) {
+      : molts_(s, rules), stays_(s.molts_no_more ? 0 : s.chance_final) {
     const auto passed = [&](int molts) {
       const SizeAhead size = size_after_molts(s, rules, molts);
       return numeric::Phi((size.log_mm - std::log(limit_mm)) / size.log_sd);
     };
     double before = 0;
     for (int k = 1; k <= most_molts; ++k) {
-      const double missed = s.chance_missed, one_more = missed > 0 ? passed(k + 1) : 0;
+      const double missed = s.missed_if_molts_on, one_more = missed > 0 ? passed(k + 1) : 0;
       const double now = std::max(before, (1 - missed) * passed(k) + missed * one_more);
       passes_at_.push_back(now - before);
       before = now;
@@ -163,23 +163,6 @@ SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules,
   variance += by_ratio * by_ratio * growth.ratio_sd * growth.ratio_sd + 2 * by_ratio * growth.size_covariance;
   size.log_sd = std::sqrt(std::max(variance, 0.0));
   return size;
-}
-
-double MoltChances::by(double x_days) const {
-  if (days.empty() || x_days <= days.front()) return days.empty() || x_days < days.front() ? 0 : chances.front();
-  const auto above = std::upper_bound(days.begin(), days.end(), x_days);
-  if (above == days.end()) return chances.back();
-  const auto i = static_cast<std::size_t>(above - days.begin());
-  return chances[i - 1] + (chances[i] - chances[i - 1]) * (x_days - days[i - 1]) / (days[i] - days[i - 1]);
-}
-
-double MoltChances::quantile(double p) const {
-  if (days.empty()) return unknown_number;
-  const auto above = std::lower_bound(chances.begin(), chances.end(), p);
-  if (above == chances.begin()) return days.front();
-  if (above == chances.end()) return days.back();
-  const auto i = static_cast<std::size_t>(above - chances.begin());
-  return days[i - 1] + (days[i] - days[i - 1]) * (p - chances[i - 1]) / (chances[i] - chances[i - 1]);
 }
 
 MoltDays::MoltDays(const HousingSituation& s, const HousingRules& rules)

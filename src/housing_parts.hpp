@@ -4,15 +4,11 @@
 #include <vector>
 
 #include "moltspan/housing.hpp"
+#include "verdict_parts.hpp"
 #include "words.hpp"
 
 // Parts of housing that know one animal only.
 namespace moltspan {
-
-/// `2 (assumption)`, `10 days (common practice, no source)`: a number never stands without its status.
-std::string marked(const RuleNumber& number, const std::string& unit = "");
-/// 1.7, 60, 2.35: as few digits as a reader needs.
-std::string brief(double value, int decimals = 1);
 
 /// What a husbandry number of days says for the animal after `molts` more molts, with its status.
 enum class DaysOf { hardening, premolt_lead };
@@ -76,22 +72,12 @@ SuggestedBox suggest_box(const HousingSituation& s, const HousingRules& rules, i
 int molts_before_move(Advice advice);
 std::string suggestion_text(const SuggestedBox& box);
 
-/// Days on which a move is safe, on or after a day.
-struct SafeDays {
-  Day hardened = 0;                ///< first day on which it is hard
-  RuleNumber hardening, lead;      ///< days, for its size
-  bool waits_for_days = false;     ///< neither black fangs nor a meal ended the wait
-  double premolt_chance = 0;       ///< on the first day asked for on which it is hard
-  const SignNote* sign = nullptr;  ///< trusted sign of premolt that counts
-  bool this_stadium = true;        ///< the window lies before its next molt
-  std::optional<Day> from, until;
-  double risk = 0;             ///< of being in premolt or soft on the day of least risk
-  Day least = 0;               ///< that day
-  double risk_after_molt = 0;  ///< of being in premolt again once the next molt has been seen and has hardened
+/// Days after its next molt on which a move is safe, counted from that molt: hardened, and not likely in premolt again.
+struct AfterMolt {
+  std::optional<std::pair<int, int>> days;
+  double premolt_again = 0;  ///< chance that premolt has begun again once it has hardened
 };
-/// Signs of the first days after a molt say nothing of the next one.
-bool noted_while_soft(const HousingSituation& s, const SignNote& sign, double hardening_days);
-SafeDays safe_days(const HousingSituation& s, const HousingRules& rules, Day from);
+AfterMolt after_next_molt(const HousingSituation& s, const HousingRules& rules);
 
 /// What handling it has to beware of, and whether that is recorded.
 Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption);

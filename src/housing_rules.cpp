@@ -37,6 +37,10 @@ std::map<std::string, Places, std::less<>> places(HousingRules& r) {
             {"juvenile_mm", &r.juvenile_mm}}},
           {"safety",
            {{"premolt_chance", &r.premolt_chance},
+            {"likely_premolt", &r.likely_premolt},
+            {"look_chance", &r.look_chance},
+            {"own_longest", &r.own_longest},
+            {"offer_again_days", &r.offer_again_days},
             {"arrival_days", &r.arrival_days},
             {"sign_leads", &r.sign_leads},
             {"sac_days", &r.sac_days},
@@ -154,10 +158,15 @@ HousingRules shipped_rules() {
 bool HousingRules::safety_complete() const {
   for (const RuleNumber& n :
        {drop_from_leg_span_mm, oversize_floor, oversize_side_mm, sling_share, sling_mm, juvenile_share, juvenile_mm,
-        premolt_chance, arrival_days, sign_leads, sac_days, rest_days, settle_days, later_chance, adult_ratio,
+        premolt_chance, likely_premolt, look_chance, own_longest, offer_again_days, arrival_days, sign_leads, sac_days, rest_days, settle_days, later_chance, adult_ratio,
         adult_log_sd, interval_ratio, next_stadium_log_sd})
     if (!(n.value > 0)) return false;
   return !trusted_signs.empty();
+}
+
+const CareRules& care_rules() {
+  static const HousingRules shipped = housing_rules();
+  return shipped;
 }
 
 HousingRules housing_rules(std::string_view toml_text) {

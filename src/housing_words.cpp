@@ -19,21 +19,6 @@ std::string sides(double w_mm, double d_mm, double h_mm) {
 
 }  // namespace
 
-std::string brief(double value, int decimals) {
-  std::string text = number_text(value, decimals);
-  if (text.find('.') == std::string::npos) return text;
-  while (text.back() == '0') text.pop_back();
-  if (text.back() == '.') text.pop_back();
-  return text;
-}
-
-std::string marked(const RuleNumber& number, const std::string& unit) {
-  const char* status = number.status == RuleStatus::published         ? " (published)"
-                       : number.status == RuleStatus::common_practice ? " (common practice, no source)"
-                                                                      : " (assumption)";
-  return brief(number.value, 2) + (unit.empty() ? "" : " " + unit) + status;
-}
-
 std::string measure_text(const Measure& m, double leg_span_mm, bool with_limits) {
   static constexpr const char* names[] = {"floor, shorter side", "height", "depth of soil", "drop from soil to lid"};
   std::string text = names[static_cast<int>(m.what)];

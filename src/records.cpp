@@ -45,9 +45,11 @@ bool Collection::has_faults() const {
 }
 
 std::optional<Day> Collection::last_recorded_day() const {
+  const std::optional<Day> lone = first_lone_day(*this);
   std::optional<Day> last;
   const auto see = [&](std::optional<Day> day) {
-    if (day && (!last || *day > *last)) last = day;
+    if (!day || is_future(*day, today) || (lone && *day >= *lone)) return;
+    if (!last || *day > *last) last = day;
   };
   for (const Animal& animal : animals)
     if (!animal.set_aside)
@@ -60,10 +62,12 @@ std::optional<Day> Collection::last_recorded_day() const {
 Collection make_collection(RawCollection raw, std::optional<Day> today) {
   Collection collection;
   collection.raw = std::move(raw);
+  collection.today = today;
   build_animals(collection, today);
   build_enclosures(collection);
   build_journal(collection, today);
   check_sequences(collection);
+  check_last_dates(collection);
   check_tables(collection);
   sort_problems(collection.problems);
   return collection;

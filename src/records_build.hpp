@@ -22,11 +22,18 @@ void build_enclosures(Collection& collection);
 void build_journal(Collection& collection, std::optional<Day> today);
 /// Faults and doubts that need more than one row: order of molts, sizes, sexes, stadia.
 void check_sequences(Collection& collection);
+/// Doubts on rows that stand alone far behind all others.
+void check_last_dates(Collection& collection);
 /// Doubts on whole tables: rows written twice, taxa that differ by a letter.
 void check_tables(Collection& collection);
 
 /// Whether a day lies after `today`; never where there is none.
 bool is_future(Day day, std::optional<Day> today);
+
+/// First of at most three days (one in twenty rows) that lie alone behind all others: by over 180 days and twice any other
+/// gap between days of the journal, so that taking whole years off puts them among the others, and not within 30 days
+/// of `today`. Assumptions of ours. None = the last days are sound.
+std::optional<Day> first_lone_day(const Collection& collection);
 
 /// Finds animals by id and by cohort.
 class AnimalIndex {

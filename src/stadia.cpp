@@ -285,7 +285,8 @@ void set_bounds(Stadium& s, Day last_watched) {
 double entry_days_of(const Stadium& s, std::optional<Day> acquired) {
   if (!acquired || *acquired <= s.start.latest) return 0;
   if (s.end && s.end->earliest <= *acquired) return 0;
-  return *acquired - s.start.latest;
+  const double entry_days = *acquired - s.start.latest;
+  return s.end ? entry_days : std::min(entry_days, s.min_days);  // a record that ended before it came tells nothing
 }
 
 StadiumStatus status_of(const Stadium& s, AnimalState state) {

@@ -93,6 +93,10 @@ struct CollectionFit {
   double unmeasured_warmth_sd = 0;
 };
 
+/// First day after a molt (an index into the animal's molts) from which a sign tells of the next one: it has hardened by
+/// the days of its size, as retreats stay shut and food is refused until then.
+Day signs_count_from(const CollectionFit& fit, int animal, int molt);
+
 /// How the log leg span of an animal goes on at a molt while it is not grown: log_ratio + decline log(leg span / 20
 /// mm), known with `ratio_sd`, the same error at all its molts, which goes with the error of its present size, and with
 /// a spread of each molt.

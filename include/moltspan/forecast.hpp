@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "moltspan/collection_fit.hpp"
+#include "moltspan/verdict.hpp"
 
 /// When each animal of a collection molts next.
 ///
@@ -59,8 +60,9 @@ struct AnimalForecast {
   std::vector<double> quantile_days;  ///< one a standard quantile; empty = no forecast
   std::vector<ForecastBand> bands;    ///< one a level asked for
   std::string why_no_forecast;        ///< blank where there is one
-  /// One a horizon of chance_horizons_days, up to the end of that day; the factor 1 - chance_final is in them (where it
-  /// is known). Empty = no forecast.
+  /// One a horizon of chance_horizons_days, counted from the day of the answer: that it has molted by the end of that
+  /// day, unseen since `as_of` or still to come; the factor 1 - chance_final is in them (where it is known). Empty = no
+  /// forecast.
   std::vector<double> chance_within_days;
   /// Chance that it has molted for the last time: 1 and 0 by rule of the kind after maturity; else from sex, size
   /// against adult size, the time since the last molt and signs; NaN = not identified. `quantile_days` and `bands` are
@@ -68,12 +70,14 @@ struct AnimalForecast {
   double chance_final = unknown_number;
   /// Chance that a molt since the last one on record went unseen and that another is to come; NaN = not reckoned.
   double chance_missed = unknown_number;
-  std::optional<Day> feed_from;
+  std::optional<Day> feed_from;  ///< as the verdict has it
   std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
   std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;
   std::vector<std::string> notes;
+  CareSituation care;  ///< what the verdict rests on
+  Verdict verdict;     ///< of the day asked for; `phase` and `feed_from` are its words
 
   /// chance_missed given that it molts on; 0 where it is not reckoned.
   double chance_missed_if_molts_on() const;
@@ -85,9 +89,11 @@ inline constexpr double reckoned_missed_chance = 0.01, told_missed_chance = 0.1;
 
 inline constexpr int chance_horizons_days[] = {7, 14, 30, 90};
 
-/// One forecast an animal, in the collection's order. Levels must lie in (0, 1): std::invalid_argument. Draws no random
-/// numbers.
-std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels = {0.5, 0.8, 0.95});
+/// One forecast an animal, in the collection's order, with the verdict of day `on` (default: `as_of`); the days since
+/// `as_of` are unwatched. Throws std::invalid_argument for levels outside (0, 1) and where `on` lies before `as_of`.
+/// Draws no random numbers.
+std::vector<AnimalForecast> forecast(const CollectionFit& fit, const std::vector<double>& levels = {0.5, 0.8, 0.95},
+                                     std::optional<Day> on = {}, const CareRules& rules = care_rules());
 
 /// Chance that an animal molts after the last watched day and before `day` (that day not included): what to know before
 /// a female is paired, as a molt discards what she has stored. Given that she lives; the chance of a last molt is in

@@ -17,23 +17,13 @@
 /// is passed: P(outgrown by d) = sum_k P(size passes the limit with the k-th molt from now) P(k-th molt by d).
 /// Where a molt may have gone unseen, it is the size one molt further with the chance of that.
 ///
-/// **Safe days.** Hardened = days by size after the latest possible molt day, ended early by black fangs or a meal. On
-/// day d the risk is P(d - hardening < M <= d + lead) + P(M2 <= d + lead), M the next molt, M2 the one after it, lead =
-/// days of premolt for its size: the chance that it is in premolt or soft on that day. Days up to a risk of .2 are
-/// safe. While a trusted sign of premolt is on record no day before M is. Where no day before M is safe the day of
-/// least risk is named.
+/// **Safe days.** Those on which the verdict (verdict.hpp) lets it be moved: neither soft nor in premolt, and no molt
+/// likely to pass unseen before. They lie before its next molt; after a molt that is still to come there are no dates,
+/// only days counted from it: from the end of hardening to where 1 in 5 would be in premolt again.
 ///
 /// Every number that is no published fact is named with its status in the texts: "assumption" or "common practice, no
 /// source".
 namespace moltspan {
-
-/// Where a number of the rules is from.
-enum class RuleStatus { published, common_practice, assumption };
-
-struct RuleNumber {
-  double value = unknown_number;  ///< NaN = there is no such rule
-  RuleStatus status = RuleStatus::assumption;
-};
 
 /// Multiples of leg span for one habit; see `shared/housing.toml`.
 struct HabitRules {
@@ -42,13 +32,12 @@ struct HabitRules {
 };
 
 /// All rules of `shared/housing.toml`, in its order.
-struct HousingRules {
+struct HousingRules : CareRules {
   HabitRules terrestrial, fossorial, semi_arboreal, arboreal;
   RuleNumber drop_from_leg_span_mm, oversize_floor, oversize_side_mm, sling_share, sling_mm, juvenile_share,
       juvenile_mm;
-  RuleNumber premolt_chance, arrival_days, sign_leads, sac_days, rest_days, settle_days, later_chance;
+  RuleNumber rest_days, later_chance;
   RuleNumber adult_ratio, adult_log_sd, interval_ratio, next_stadium_log_sd;
-  std::vector<Event> trusted_signs;
   std::vector<std::pair<std::string, Hazards>> hazards_of_group;
 
   /// Every number that does not belong to one habit is there.
@@ -64,55 +53,23 @@ enum class Advice { move_now, conflict, wait_hardening, wait_premolt, hold, meas
 /// `move_now`, ..., as JSON and tables print it.
 std::string_view advice_name(Advice advice);
 
-/// Distribution of the days until the next molt, from the beginning of the `as_of` day: P(M <= days[i]) = chances[i],
-/// linear in between. Empty = it molts no more, or nothing is known.
-struct MoltChances {
-  std::vector<double> days, chances;
-
-  double by(double x_days) const;
-  /// Day at which the chance reaches p, 0 < p < 1.
-  double quantile(double p) const;
-};
-
-/// A note of the journal that bears on a move.
-struct SignNote {
-  Event event = Event::darkened;
-  Day day = 0;
-};
-
 /// All that advice on one animal rests on.
-struct HousingSituation {
+struct HousingSituation : CareSituation {
   int animal = -1;  ///< index into Collection::animals
   std::string id, taxon;
-  Day as_of = 0, on = 0;  ///< last day watched; day of the move
-  std::string gone;       ///< why it is not there ("died on ..."); blank = it is
-  std::string
-      not_answered;  ///< why nothing is advised (a record of it is faulty; not there yet); blank = advice is given
+  Day on = 0;  ///< day of the move
   Habit habit = Habit::unknown;
   Hazards hazards;
   World world = World::unknown;
-  double leg_span_mm = unknown_number;       ///< NaN = never measured
-  double size_log_sd = 0;                    ///< of it
-  bool measured_now = true;                  ///< read in this instar
-  double days_leg_span_mm = unknown_number;  ///< for days by size where it was never measured: its kind's
-  double adult_leg_span_mm = unknown_number;
-  bool matured = false, molts_no_more = false;
-  double male_chance = 0.5;
+  double leg_span_mm = unknown_number;  ///< NaN = never measured
+  double size_log_sd = 0;               ///< of it
+  bool measured_now = true;             ///< read in this instar
   std::optional<EnclosureSize> enclosure;
-  std::optional<Day> latest_molt;   ///< latest possible day of the last molt; none: none on record
-  Day watched_from = 0;             ///< without a molt on record it may have molted just before this day
-  std::optional<Day> last_watched;  ///< last day on which a molt would have been noticed, where that is before as_of
-  std::optional<Day> fangs_black, meal;  ///< first since the last molt
-  std::optional<Day> last_meal;          ///< last since the last molt
-  std::vector<SignNote> signs;           ///< since the last molt, by day
-  std::string unfit;                     ///< mold, ...; blank = the box is sound
-  std::optional<Day> unfit_day, egg_sac, mated, acquired;
-  bool on_back = false;  ///< on the as_of day
-  MoltChances next_molt;
+  std::string unfit;  ///< mold, ...; blank = the box is sound
+  std::optional<Day> unfit_day;
   std::optional<GrowthAhead> growth;  ///< none: the usual ratio of shared/husbandry.toml
   double next_stadium_log_mean = unknown_number, next_stadium_log_sd = unknown_number;  ///< of the stadium after M
-  double chance_final = 0;
-  double chance_missed = 0;  ///< that a molt went unseen since the last on record, if it molts on
+  double missed_if_molts_on = 0;  ///< chance that a molt went unseen since the last on record, if it molts on
 };
 
 /// Days until an enclosure is outgrown, from the beginning of `as_of`; NaN = not within the molts looked at.
@@ -149,7 +106,10 @@ struct HousingAdvice {
   double ratio = unknown_number;  ///< shorter side of the floor / leg span
   Outgrown outgrown;
   std::optional<Day> egg_sac;                ///< day of the sac that is still counted on `on`; none: no such sac
+  Verdict verdict;                           ///< of day `on`
+  std::optional<Day> last_entry;             ///< last day written of in the journal
   std::optional<Day> safe_from, safe_until;  ///< first run of safe days on or after `on`; no end: safe_until empty
+  std::optional<std::pair<int, int>> safe_after_molt_days;  ///< counted from its next molt, where no day before is safe
   std::optional<SuggestedBox> suggested;
   bool due = false;      ///< a limit is passed or the box is unfit
   double shortfall = 1;  ///< least of measure / due over all limits: < 1 = due

@@ -182,9 +182,11 @@ struct Collection {
   std::vector<Enclosure> enclosures;  ///< the keeper's own boxes
   std::vector<Problem> problems;      ///< by file, then row
   RawCollection raw;                  ///< every cell as it came, unknown columns too
+  std::optional<Day> today;           ///< as the caller gave it
 
   bool has_faults() const;
-  /// Last day that any record of an animal that is not set aside names; nothing when there is none.
+  /// Last day that any record of an animal that is not set aside names, but for days after `today` and for a few rows
+  /// that stand alone far behind all others, as a wrong year does (both are doubts); nothing when there is none.
   std::optional<Day> last_recorded_day() const;
 };
 

@@ -6,7 +6,26 @@
 
 namespace moltspan::bindings {
 
+void bind_verdict(py::module_& m) {
+  py::class_<DayChances>(m, "DayChances")
+      .def_readonly("soft", &DayChances::soft)
+      .def_readonly("premolt", &DayChances::premolt)
+      .def_readonly("between", &DayChances::between)
+      .def_readonly("molts_no_more", &DayChances::molts_no_more)
+      .def_readonly("molted_unseen", &DayChances::molted_unseen);
+  py::class_<Verdict>(m, "Verdict")
+      .def_readonly("on", &Verdict::on)
+      .def_property_readonly("code", [](const Verdict& v) { return verdict_name(v.code); })
+      .def_property_readonly("reason", [](const Verdict& v) { return reason_name(v.reason); })
+      .def_readonly("why", &Verdict::why)
+      .def_readonly("chances", &Verdict::chances)
+      .def_property_readonly("feeding", [](const Verdict& v) { return feeding_name(v.feeding); })
+      .def_readonly("feeding_why", &Verdict::feeding_why)
+      .def_readonly("feed_from", &Verdict::feed_from);
+}
+
 void bind_forecast(py::module_& m) {
+  bind_verdict(m);
   m.attr("STANDARD_QUANTILES") = std::vector<double>(std::begin(standard_quantiles), std::end(standard_quantiles));
   m.attr("CHANCE_HORIZONS_DAYS") = std::vector<int>(std::begin(chance_horizons_days), std::end(chance_horizons_days));
   py::class_<ForecastBand>(m, "ForecastBand")
@@ -41,6 +60,8 @@ void bind_forecast(py::module_& m) {
       .def_readonly("chance_final", &AnimalForecast::chance_final)
       .def_readonly("chance_missed", &AnimalForecast::chance_missed)
       .def_readonly("feed_from", &AnimalForecast::feed_from)
+      .def_readonly("verdict", &AnimalForecast::verdict)
+      .def_property_readonly("last_entry", [](const AnimalForecast& f) { return f.care.last_entry; })
       .def_readonly("next_leg_span", &AnimalForecast::next_leg_span)
       .def_readonly("mature_life", &AnimalForecast::mature_life)
       .def_readonly("own_stadia", &AnimalForecast::own_stadia)
@@ -49,7 +70,12 @@ void bind_forecast(py::module_& m) {
       .def_readonly("notes", &AnimalForecast::notes);
   m.def("chance_molt_before", &chance_molt_before, py::arg("fit"), py::arg("animal"), py::arg("day"),
         py::call_guard<py::gil_scoped_release>());
-  m.def("forecast", &forecast, py::arg("fit"), py::arg("levels"), py::call_guard<py::gil_scoped_release>());
+  m.def(
+      "forecast",
+      [](const CollectionFit& fit, const std::vector<double>& levels, std::optional<Day> on) {
+        return forecast(fit, levels, on);
+      },
+      py::arg("fit"), py::arg("levels"), py::arg("on") = py::none(), py::call_guard<py::gil_scoped_release>());
 }
 
 }  // namespace moltspan::bindings

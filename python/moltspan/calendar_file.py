@@ -7,7 +7,7 @@ that a calendar replaces what it took in before.
 import hashlib
 from datetime import date, timedelta
 
-from moltspan.tables_rehouse import ADVICE_WORDS
+from moltspan.tables_rehouse import advice_words
 
 LINE_OCTETS = 75
 LEVEL = 0.8
@@ -18,7 +18,7 @@ def calendar_text(document, fit, remark=None):
     """`document`: the plan; `fit`: forecasts of the same records. Days are whole days; lines end in CRLF and are folded at 75 octets."""
     from moltspan.collection_fit import forecast_document
 
-    forecast = forecast_document(fit, (LEVEL,))
+    forecast = forecast_document(fit, (LEVEL,), document["on"])
     stamp = document["as_of"].replace("-", "") + "T000000Z"
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//moltspan//rehousing plan//EN", "CALSCALE:GREGORIAN",
              f"X-WR-CALNAME:{_escaped('Molts and moves' + _remark(remark))}"]
@@ -35,7 +35,7 @@ def _windows(document):
     for animal in document["animals"]:
         if animal["safe_from"] and animal["advice"] in WITH_WINDOW:
             end = animal["safe_until"] or animal["safe_from"]
-            text = f"{ADVICE_WORDS[animal['advice']]}; {'; '.join(animal['reasons'])}"
+            text = f"{advice_words(animal)}; {'; '.join(animal['reasons'])}"
             yield animal["animal"], "window", animal["safe_from"], end, f"{animal['animal']}: safe days for a move", text
 
 
@@ -49,9 +49,9 @@ def _molts(forecast):
 
 def _feeding(forecast):
     for animal in forecast["animals"]:
-        if animal["feed_from"] and animal["feed_from"] > forecast["as_of"]:
+        if animal["verdict"]["feeding"] == "not_yet":
             yield (animal["animal"], "feeding", animal["feed_from"], animal["feed_from"], f"{animal['animal']}: food can be offered again",
-                   "wait after the molt: common practice, no source")
+                   animal["verdict"]["feeding_why"])
 
 
 def _event(stamp, remark, animal, kind, first, last, summary, text):

@@ -6,6 +6,7 @@ from datetime import timedelta
 from moltspan import _core, frames
 from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_priors
 from moltspan.result import Health, Result
+from moltspan.verdict import verdict_document
 
 LEVELS = (0.5, 0.8, 0.95)
 HIDDEN_COLUMNS = ("animal", "molt_before", "molt_after", "chance", "hidden")
@@ -122,11 +123,15 @@ class CollectionFit(Result):
     def _listed_rows(self):
         return [row for row in self._hidden_rows() if row[3] > self._core.hidden.listed]
 
-    def forecast(self, levels=LEVELS):
-        """A row an animal: phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes."""
-        forecasts = _core.forecast(self._core, [float(level) for level in levels])
+    def forecast(self, levels=LEVELS, on=None):
+        """A row an animal: verdict, phase, last molt, quantiles of the next molt as days and dates, bands, chances, feeding day, notes.
+
+        `on`: the day of the answer, `as_of` or later (default: `as_of`; the clock is never read). The days between are unwatched: chances within
+        some days count from `on` and hold a molt that has come since. ValueError where `on` lies before `as_of`.
+        """
+        forecasts = _forecasts(self, levels, on)
         lives = [_mature_life(self.as_of, forecast.mature_life) for forecast in forecasts]
-        return frames.frame_of(_flat(_document(self, levels, forecasts), lives), self.collection._kind)
+        return frames.frame_of(_flat(_document(self, levels, forecasts, on), lives), self.collection._kind)
 
     def chance_molt_before(self, animal, day):
         """Chance that this animal molts after the last day of the records and before `day`, given that she lives: for pairing.
@@ -199,17 +204,21 @@ def _columns(rows, names):
     return {name: [row[name] for row in rows] for name in names}
 
 
-def forecast_document(fit, levels=LEVELS):
-    """The forecast as a dict ready for JSON: `as_of`, `watched`, `levels`, `animals` (one each), `problems`. No NaN; None = unknown."""
-    levels = [float(level) for level in levels]
-    return _document(fit, levels, _core.forecast(fit._core, levels))
+def forecast_document(fit, levels=LEVELS, on=None):
+    """The forecast as a dict ready for JSON: `as_of` (last day watched), `on` (day of the answer, default `as_of`), `last_entry`, `watched`,
+    `levels`, `animals` (one each), `problems`. No NaN; None = unknown."""
+    return _document(fit, levels, _forecasts(fit, levels, on), on)
 
 
-def _document(fit, levels, forecasts):
-    levels = [float(level) for level in levels]
+def _forecasts(fit, levels, on):
+    return _core.forecast(fit._core, [float(level) for level in levels], frames.day_number(on))
+
+
+def _document(fit, levels, forecasts, on):
     animals = [_animal(fit.as_of, forecast) for forecast in forecasts]
-    return {"as_of": fit.as_of.isoformat(), "watched": fit.asked["watched"], "levels": levels, "animals": animals,
-            "problems": _problems(fit)}
+    on = fit.as_of if on is None else frames.day_of(frames.day_number(on))
+    return {"as_of": fit.as_of.isoformat(), "on": on.isoformat(), "last_entry": max((a["last_entry"] or "" for a in animals), default="") or None,
+            "watched": fit.asked["watched"], "levels": [float(level) for level in levels], "animals": animals, "problems": _problems(fit)}
 
 
 def _problems(fit):
@@ -234,7 +243,8 @@ def _animal(as_of, forecast):
     def date(days):
         return (as_of + timedelta(days=math.floor(days))).isoformat()
 
-    return {"animal": forecast.id, "taxon": forecast.taxon or None, "phase": forecast.phase, "last_molt": _range(forecast),
+    return {"animal": forecast.id, "taxon": forecast.taxon or None, "verdict": verdict_document(forecast.verdict), "phase": forecast.phase,
+            "last_entry": None if forecast.last_entry is None else frames.day_of(forecast.last_entry).isoformat(), "last_molt": _range(forecast),
             "days_since_molt": _since(as_of, forecast), "next_molt": _next_molt(forecast, date),
             "why_no_forecast": forecast.why_no_forecast or None,
             "chance_within_days": _chances(forecast),
@@ -303,7 +313,7 @@ def _flat(document, lives):
 
 
 def _flat_row(animal):
-    row = {"animal": animal["animal"], "taxon": animal["taxon"], "phase": animal["phase"]}
+    row = {"animal": animal["animal"], "taxon": animal["taxon"], "verdict": animal["verdict"]["code"], "phase": animal["phase"]}
     for name, sides in (("last_molt", ("earliest", "latest")), ("days_since_molt", ("min", "max"))):
         row |= {f"{name}_{side}": (animal[name] or {}).get(side) for side in sides}
     molt = animal["next_molt"] or {}
@@ -317,4 +327,5 @@ def _flat_row(animal):
     for band in span.get("bands", ()):
         row |= {f"next_leg_span_mm_{side}_{band['level'] * 100:g}": band[side] for side in ("from", "to")}
     row |= {name: animal[name] for name in ("chance_final", "chance_missed", "feed_from", "why_no_forecast")} | animal["basis"]
-    return row | {"notes": "; ".join(animal["notes"])}
+    row |= {"feeding": animal["verdict"]["feeding"], "chance_molted_unseen": animal["verdict"]["chances"]["molted_unseen"]}
+    return row | {"verdict_why": animal["verdict"]["why"], "notes": "; ".join(animal["notes"])}

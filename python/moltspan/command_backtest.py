@@ -12,7 +12,7 @@ from moltspan.command_shared import as_wrong_usage, day_option, read_collection,
 
 def backtest(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
     origins: Annotated[int, typer.Option(metavar="N", min=1, help="How many past days to forecast from.")] = 8,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     family: Annotated[Family, typer.Option(help="Shape of the spread of stadium lengths.")] = Family.lognormal,

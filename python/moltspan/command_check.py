@@ -16,13 +16,13 @@ STATUSES = ("closed", "running", "died", "left")
 
 def check(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv, or a workbook.")],
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Give no summary while any record is faulty.")] = False,
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
 ):
     """List every fault and doubt in the records, and what can be used of them."""
     day = day_option("--as-of", as_of)
-    collection = read_collection("check", folder, today=date.today())
+    collection = read_collection("check", folder)
     problems = rows(collection.problems())
     n_faults = say_faults(collection, strict, dated=False)
     document = _document(collection, day, problems)
@@ -47,7 +47,7 @@ def note(
     journal = folder / "journal.csv"
     if not journal.is_file():
         wrong_usage("note", f"{journal}: no such file; a note is added to the journal.csv of a folder")
-    collection = read_collection("note", folder, today=today)
+    collection = read_collection("note", folder)
     draft = _core.parse_note(collection._core_collection, " ".join(words), frames.day_number(on))
     if draft.problems:
         _print_problems(draft.problems)

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
-from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -27,7 +27,8 @@ class Family(str, Enum):
 
 def forecast(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
+    on: Annotated[str | None, typer.Option("--on", metavar="DAY", help="Day of the answer: YYYY-MM-DD, today, +14d; default: today.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     level: Annotated[list[float] | None, typer.Option(metavar="P", help="Bands to give, 0 to 1; repeat for several.")] = None,
     family: Annotated[Family, typer.Option(help="Shape of the spread of stadium lengths.")] = Family.lognormal,
@@ -39,11 +40,11 @@ def forecast(
 ):
     """Forecast the next molt of every animal, soonest first."""
     levels = _levels(level)
-    day = day_option("--as-of", as_of)
+    day, asked = day_option("--as-of", as_of), day_option("--on", on)
     _plots_can_be_written(plot or [])
     collection = read_collection("forecast", folder)
     faults = say_faults(collection, strict, day)
-    document = _answer(collection, day, watched.value, family.value, levels)
+    document = _answer(collection, day, answer_day(asked, day, collection), watched.value, family.value, levels)
     if remark:
         document = {"remark": remark, **document}
     _write(document, json_file, csv_file, plot or [], remark)
@@ -68,13 +69,13 @@ def _plots_can_be_written(files):
             raise typer.BadParameter(f"--plot {file}: the name ends in .png, .svg or .pdf")
 
 
-def _answer(collection, day, watched, family, levels):
+def _answer(collection, day, on, watched, family, levels):
     import moltspan
 
     # an argument that these records cannot bear, such as a day before the first of them
     with as_wrong_usage("forecast", ValueError), waiting("working out the forecast"):
         fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
-        return moltspan.forecast_document(fit, levels)
+        return moltspan.forecast_document(fit, levels, on)
 
 
 def _write(document, json_file, csv_file, plots, remark):

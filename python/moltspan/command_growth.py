@@ -12,7 +12,7 @@ from moltspan.command_shared import as_wrong_usage, day_option, read_collection,
 
 def growth(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     level: Annotated[float, typer.Option(metavar="P", help="Level of the intervals, 0 to 1.")] = 0.95,
     strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,

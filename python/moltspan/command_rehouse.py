@@ -7,14 +7,14 @@ import typer
 
 from moltspan import tables_rehouse
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def rehouse(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
-    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Day of the move, YYYY-MM-DD; default: the last day used.")] = None,
+    on: Annotated[str | None, typer.Option("--on", metavar="DAY", help="Day of the move: YYYY-MM-DD, today, tomorrow, +14d; default: today.")] = None,
     at_most: Annotated[int | None, typer.Option("--at-most", metavar="N", min=1, help="Animals a sitting; default: all in one.")] = None,
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     rules: Annotated[Path | None, typer.Option(metavar="FILE", help="TOML with housing numbers that replace the shipped ones.")] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
@@ -27,7 +27,7 @@ def rehouse(
     day, last = day_option("--on", on), day_option("--as-of", as_of)
     collection = read_collection("rehouse", folder)
     faults = say_faults(collection, strict, last)
-    plan = _answer(collection, last, watched.value, {"on": day, "at_most": at_most, "rules": rules})
+    plan = _answer(collection, last, watched.value, {"on": answer_day(day, last, collection), "at_most": at_most, "rules": rules})
     _write(plan, json_file, sheet, ics, remark)
     raise typer.Exit(1 if faults else 0)
 

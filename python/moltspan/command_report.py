@@ -6,23 +6,24 @@ from typing import Annotated
 import typer
 
 from moltspan.command_forecast import Watched
-from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 
 
 def report(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
     out: Annotated[Path, typer.Option(metavar="FILE", help="The page to write, as HTML.")] = Path("report.html"),
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day to use, YYYY-MM-DD; default: the last in the records.")] = None,
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="Last day on which they were watched; later rows are not used. Default: the last entry.")] = None,
+    on: Annotated[str | None, typer.Option("--on", metavar="DAY", help="Day of the answer: YYYY-MM-DD, today, +14d; default: today.")] = None,
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write the page's numbers as JSON; - for standard output.")] = None,
     remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
 ):
     """Write one page: the week ahead, calendar, feeding, moves, every animal, doubts, how good the forecasts were."""
-    day = day_option("--as-of", as_of)
+    day, asked = day_option("--as-of", as_of), day_option("--on", on)
     collection = read_collection("report", folder)
     faults = say_faults(collection, strict, day)
-    documents, page = _answer(collection, day, watched.value, remark)
+    documents, page = _answer(collection, day, answer_day(asked, day, collection), watched.value, remark)
     with as_wrong_usage("report", OSError):
         if json_file and json_file != "-":
             write_json(documents, json_file)
@@ -39,7 +40,7 @@ def add_to(app):
     app.command("report")(report)
 
 
-def _answer(collection, as_of, watched, remark):
+def _answer(collection, as_of, on, watched, remark):
     import moltspan
     from moltspan.report_documents import own_notes, report_documents
     from moltspan.report_page import page_html
@@ -47,5 +48,5 @@ def _answer(collection, as_of, watched, remark):
     # a day that these records cannot bear
     with as_wrong_usage("report", ValueError), waiting("writing the report"):
         fit = moltspan.fit(collection, as_of=as_of, watched=watched)
-        documents = report_documents(fit, remark)
+        documents = report_documents(fit, remark, on)
         return documents, page_html(documents, own_notes(collection))

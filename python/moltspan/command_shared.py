@@ -1,9 +1,10 @@
 """What the subcommands share: reading a folder, days in options, writing JSON, and how wrong usage is said."""
 
 import json
+import re
 import sys
 from contextlib import contextmanager
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import typer
@@ -19,32 +20,52 @@ def wrong_usage(command, trouble):
     raise typer.Exit(WRONG_USAGE) from None
 
 
-def day_option(option, text):
-    """The date of an option, None where it was not given."""
+WORDS_OF_DAYS = {"today": 0, "tomorrow": 1, "yesterday": -1}
+DAYS_FROM_TODAY = re.compile(r"([+-]\d{1,5})\s*d?", re.ASCII)
+
+
+def day_option(option, text, today=None):
+    """The date of an option, None where it was not given: YYYY-MM-DD, today, tomorrow, yesterday, or days from today as +14d."""
+    if not text:
+        return None
+    word, today = text.strip().lower(), today or date.today()
+    counted = DAYS_FROM_TODAY.fullmatch(word)
     try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD") from None
+        if word in WORDS_OF_DAYS or counted:
+            return today + timedelta(days=int(counted[1]) if counted else WORDS_OF_DAYS[word])
+        return date.fromisoformat(word)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD, today, tomorrow or +14d") from None
 
 
-def read_collection(command, folder, **options):
+def answer_day(on, as_of, collection):
+    """The day of an answer: `on` where it was given, else the `as_of` that was stated, else today."""
+    if on is not None or as_of is not None:
+        return on or as_of
+    return max(date.today(), collection.as_of or date.min)
+
+
+def read_collection(command, folder):
     """The records of a folder; one that is not there or cannot be read is wrong usage, not a faulty record."""
     import moltspan
 
     try:
-        return moltspan.read(folder, **options)
+        return moltspan.read(folder, today=date.today())
     except (OSError, RuntimeError, ImportError) as trouble:
         wrong_usage(command, trouble)
 
 
 def say_faults(collection, strict, day=None, dated=True):
-    """Lists the faults on standard error and returns their number; with `strict` any of them ends the command with status 1.
+    """Lists the faults, and the doubtful days beyond the end of the records, on standard error and returns the number of faults; with `strict`
+    any of them ends the command with status 1.
 
     So do faults that leave no dated record to answer from, where the answer is `dated` and no `day` was given.
     """
     from moltspan import tables
 
-    faults = tables.print_faults(rows(collection.problems()))
+    problems = rows(collection.problems())
+    faults = tables.print_faults(problems)
+    tables.print_days_beyond(problems, collection.as_of)
     if strict and faults:
         print(f"--strict: nothing is answered while {faults} fault(s) stand", file=sys.stderr)
         raise typer.Exit(1)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from moltspan import _core, frames
 from moltspan.result import Health, Result
+from moltspan.verdict import verdict_document
 
 
 def plan_of(fit, on=None, at_most=None, rules=None):
@@ -51,8 +52,9 @@ class RehousePlan(Result):
     @property
     def document(self):
         """A dict ready for JSON."""
-        return {"as_of": self.as_of.isoformat(), "on": self.on.isoformat(),
-                "animals": [_animal(self.as_of, advice) for advice in self._core.animals], "make_ready": self.make_ready}
+        animals = [_animal(self.as_of, advice) for advice in self._core.animals]
+        return {"as_of": self.as_of.isoformat(), "on": self.on.isoformat(), "last_entry": max((a["last_entry"] or "" for a in animals), default="") or None,
+                "animals": animals, "make_ready": self.make_ready}
 
     @property
     def table(self):
@@ -155,6 +157,7 @@ def _animal(as_of, a):
     return {"animal": a.id, "advice": a.advice, "reasons": list(a.reasons), "assumptions": list(a.assumptions),
             "leg_span_mm": _known(a.leg_span_mm), "enclosure_mm": _enclosure(a.enclosure), "ratio": _known(a.ratio),
             "outgrown": _outgrown(as_of, a.outgrown), "safe_from": _date(a.safe_from), "safe_until": _date(a.safe_until),
+            "safe_after_molt_days": None if a.safe_after_molt_days is None else list(a.safe_after_molt_days), "verdict": verdict_document(a.verdict), "last_entry": _date(a.last_entry),
             "suggested": _suggested(a.suggested), "cautions": list(a.cautions)}
 
 
@@ -175,7 +178,8 @@ def _suggested(box):
 
 
 def _flat_row(animal):
-    row = {name: animal[name] for name in ("animal", "advice", "leg_span_mm", "ratio", "safe_from", "safe_until")}
+    row = {"animal": animal["animal"], "verdict": animal["verdict"]["code"]}
+    row |= {name: animal[name] for name in ("advice", "leg_span_mm", "ratio", "safe_from", "safe_until")}
     row |= {f"enclosure_{side}_mm": size for side, size in zip("wdh", animal["enclosure_mm"] or (None,) * 3, strict=True)}
     outgrown, box = animal["outgrown"], animal["suggested"] or {}
     row |= {"outgrown": outgrown["median"], "chance_outgrown_next_molt": outgrown["chance_next_molt"]}

@@ -3,17 +3,15 @@
 import moltspan
 
 
-def report_documents(fit, remark=None):
-    """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them, why a backtest is missing, the
-    `health` of the fit, and `egg_sacs` (animal -> day) that are still counted.
+def report_documents(fit, remark=None, on=None):
+    """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them for day `on` (default: the fit's `as_of`), why a
+    backtest is missing, and the `health` of the fit.
 
     `backtest` is None where the records are too few to look back on; `why_no_backtest` then says what they lack. It uses the options of the fit.
     """
     backtest, why = _backtest(fit)
-    plan = fit.rehouse()
-    documents = {"forecast": moltspan.forecast_document(fit), "rehouse": plan.document, "backtest": backtest, "why_no_backtest": why,
-                 "health": [{"state": state, "topic": topic, "text": text} for state, topic, text in fit.health.notes],
-                 "egg_sacs": {name: day.isoformat() for name, day in plan.egg_sacs.items()}}
+    documents = {"forecast": moltspan.forecast_document(fit, on=on), "rehouse": fit.rehouse(on=on).document, "backtest": backtest,
+                 "why_no_backtest": why, "health": [{"state": state, "topic": topic, "text": text} for state, topic, text in fit.health.notes]}
     return ({"remark": remark} if remark else {}) | documents
 
 

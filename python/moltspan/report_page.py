@@ -8,7 +8,8 @@ from moltspan import tables_report as words
 from moltspan.report_figure import calendar_svgs
 from moltspan.report_style import STYLE
 from moltspan.sheet import MOVING, REASONS, WAITING
-from moltspan.tables_rehouse import ADVICE_WORDS, box_text, grouped, number_text, outgrown_days, safe_days, size_text, to_handle
+from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, safe_days, size_text, to_handle
+from moltspan.tables_verdict import is_here, silence_lines, verdict_words
 
 SECTIONS = (("week", "The week ahead"), ("calendar", "Calendar of molts"), ("feeding", "Feeding round [a]"), ("moves", "Rehousing plan [a]"),
             ("animals", "Animal by animal"), ("records", "Faults and doubts in the records"), ("so-far", "How good the forecasts were so far"),
@@ -69,7 +70,6 @@ class _Page:
 
     def __init__(self, documents, notes):
         self.forecast, self.plan, self.backtest = (documents[name] for name in ("forecast", "rehouse", "backtest"))
-        self.sacs = documents["egg_sacs"]
         self.said, self.why_no_backtest, self.notes, self.health = documents.get("remark"), documents["why_no_backtest"], notes, documents["health"]
         self.order = words.in_report_order(self.forecast)
         self.places = {animal["animal"]: f"animal-{i}" for i, animal in enumerate(self.order, 1)}
@@ -84,16 +84,16 @@ class _Page:
         return tag("p", self.said, class_="remark") if self.said else ""
 
     def lead(self):
-        phases = [animal["phase"] for animal in self.order]
-        here = sum(phase not in words.LEFT for phase in phases)
-        return tag("p", f"{here} animals here, {len(phases) - here} dead or gone. Days are those of the records, which end on "
-                        f"{self.forecast['as_of']}. [a] marks what rests on assumptions or on common practice without a source.", class_="lead")
+        here = sum(map(is_here, self.order))
+        days = f"For {self.forecast['on']}; the records end on {self.forecast['as_of']}. "
+        return Markup(tag("p", f"{here} animals here, {len(self.order) - here} dead or gone. {days}[a] marks what rests on assumptions or on common "
+                               "practice without a source.", class_="lead") + "".join(tag("p", line) for line in silence_lines(self.forecast)))
 
     def week(self):
         likely, others = words.week_ahead(self.forecast)
-        rows = [[self.link(animal["animal"]), animal["taxon"] or "-", words.chance_of(animal, 7), animal["phase"], animal["next_molt"]["median"]]
+        rows = [[self.link(animal["animal"]), animal["taxon"] or "-", words.chance_of(animal, 7), verdict_words(animal), animal["next_molt"]["median"]]
                 for animal in likely]
-        head = ("animal", "kind", "chance within 7 days", "phase", "even odds by")
+        head = ("animal", "kind", "chance within 7 days", "verdict", "even odds by")
         parts = [table("Animals that may molt within 7 days, likeliest first", head, rows)] if rows else []
         limit = f"{words.SHOWN_CHANCE:.0%}".replace("%", " %")
         if others:
@@ -109,7 +109,7 @@ class _Page:
         return [tag("figure", *map(Markup, calendar_svgs(self.forecast)), tag("figcaption", caption))]
 
     def feeding(self):
-        groups, others = words.feeding_round(self.forecast, self.sacs)
+        groups, others = words.feeding_round(self.forecast)
         parts = []
         for name, heading in words.FEEDING.items():
             rows = [[self.link(animal["animal"]), animal["taxon"] or "-", why, self._soon(animal)] for animal, why in groups[name]]
@@ -142,7 +142,7 @@ class _Page:
         return table("Animals to move", ("animal", "leg span", "from", "to [a]", "safe days [a]", "why"), rows)
 
     def _waiting(self, animals):
-        rows = [[self.link(animal["animal"]), ADVICE_WORDS[animal["advice"]], number_text(animal["ratio"], ".1f"), safe_days(animal),
+        rows = [[self.link(animal["animal"]), advice_words(animal), number_text(animal["ratio"], ".1f"), safe_days(animal),
                  outgrown_days(animal), "; ".join(animal["reasons"][:REASONS]) or "-"] for animal in animals]
         kinds = ["conflict" if animal["advice"] == "conflict" else "" for animal in animals]
         return table("Animals that wait", ("animal", "advice", "floor ratio", "safe days [a]", "outgrown by (80 %) [a]", "why"), rows, kinds)

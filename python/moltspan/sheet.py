@@ -2,7 +2,8 @@
 
 from html import escape
 
-from moltspan.tables_rehouse import ADVICE_WORDS, box_text, grouped, number_text, outgrown_days, plan_title, safe_days, size_text
+from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, plan_title, safe_days, size_text
+from moltspan.tables_verdict import silence_lines
 
 STYLE = """
 @page { size: A4; margin: 9mm 10mm }
@@ -37,7 +38,8 @@ def plan_html(document):
 
 def _body(document):
     moving, waiting = (_those(document, kinds) for kinds in (MOVING, WAITING))
-    parts = [_heading("To move, in this order", moving), _moves(moving)] if moving else []
+    parts = [f'<p class="sub">{escape(line)}</p>' for line in silence_lines(document)]
+    parts += [_heading("To move, in this order", moving), _moves(moving)] if moving else []
     cautions = grouped(document | {"animals": _those(document, (*MOVING, "conflict"))}, "cautions")
     if cautions:
         parts += ["<h2>Cautions</h2>", _list(f"{', '.join(names)}: {text}" for text, names in cautions)]
@@ -68,7 +70,7 @@ def _moves(animals):
 
 
 def _table(animals):
-    rows = [(f'<td class="who">{escape(animal["animal"])}</td>', f"<td class=num>{ADVICE_WORDS[animal['advice']]}</td>",
+    rows = [(f'<td class="who">{escape(animal["animal"])}</td>', f"<td>{escape(advice_words(animal))}</td>",
              f"<td class=num>{number_text(animal['ratio'], '.1f')}</td><td>{_in_lines(safe_days(animal), ' .. ')}</td>",
              f"<td>{_in_lines(outgrown_days(animal), ' (')}</td>", f'<td class="why">{_why(animal)}</td>') for animal in animals]
     kinds = [animal["advice"] for animal in animals]

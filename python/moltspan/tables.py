@@ -6,6 +6,7 @@ complete: nothing is wrapped, shortened or colored.
 
 import sys
 
+from moltspan import tables_verdict as verdicts
 from moltspan.tables_terminal import console_of, print_lines, print_pairs, print_table
 
 DEFERENCE = (
@@ -13,8 +14,6 @@ DEFERENCE = (
     "bitten person, ask those licensed to treat them."
 )
 INVENTED = "invented records"
-
-PHASE_STYLES = {"overdue": "bold magenta", "premolt": "bold yellow", "postmolt": "cyan"}
 
 
 def problem_line(problem):
@@ -79,20 +78,15 @@ def shown_level(document):
 
 def forecast_header(document):
     level = f"{shown_level(document) * 100:g} %"
-    return ["animal", "kind", "phase", "last molt", "even odds by", f"{level} between", "in 14 d", "in 30 d", "feed from", "remarks"]
+    return ["animal", "kind", "verdict", "last molt", "even odds by", f"{level} between", "in 14 d", "in 30 d", "feed", "remarks"]
 
 
-def forecast_row(animal, level, as_of):
+def forecast_row(animal, level):
     band = next(band for band in animal["next_molt"]["bands"] if band["level"] == level)
     chances = animal["chance_within_days"]
-    return [animal["animal"], animal["taxon"] or "", animal["phase"], day_range(animal["last_molt"]),
+    return [animal["animal"], animal["taxon"] or "", verdicts.verdict_words(animal), day_range(animal["last_molt"]),
             animal["next_molt"]["median"], f"{band['from']} .. {band['to']}", percent(chances.get("14")),
-            percent(chances.get("30")), days_ahead(animal["feed_from"], as_of), remarks(animal)]
-
-
-def days_ahead(day, as_of):
-    """A day that is still to come; one that has passed is no news."""
-    return day if day and day > as_of else "-"
+            percent(chances.get("30")), verdicts.feeding_words(animal), remarks(animal)]
 
 
 def _span_band(span):
@@ -104,12 +98,15 @@ def _span_band(span):
 
 
 def remarks(animal):
-    """Size after the molt, chances that change the picture, and the notes of the forecast."""
-    parts = []
+    """Why the verdict is what it is, size after the molt, chances that change the picture, and the notes of the forecast."""
+    verdict = animal["verdict"]
+    parts = [verdict["why"]] if verdict["code"] != "between" else []
+    if verdict["code"] == "between" and verdict["feeding"] == "not_yet":
+        parts.append(f"food {verdict['feeding_why']}")
     span = animal.get("next_leg_span_mm")
     if span:
         parts.append(f"then about {span['median']:.0f} mm" + _span_band(span))
-    if (animal.get("chance_missed") or 0) >= 0.1:
+    if (animal.get("chance_missed") or 0) >= 0.1 and verdict["reason"] != "missed_molt":
         parts.append(f"{percent(animal['chance_missed'])} that a molt went unseen")
     if (animal.get("chance_final") or 0) >= 0.1:
         parts.append(f"{percent(animal['chance_final'])} that it molts no more")
@@ -117,12 +114,13 @@ def remarks(animal):
 
 
 def forecast_title(document, remark=None):
-    title = f"Next molts as of {document['as_of']}, soonest first"
+    as_of, on = document["as_of"], document["on"]
+    title = f"Next molts as of {as_of}, soonest first" if on == as_of else f"Next molts on {on}, records up to {as_of}, soonest first"
     return f"{title} ({remark})" if remark else title
 
 
 def no_forecast_rows(document):
-    return [[animal["animal"], animal["taxon"] or "", animal["phase"], animal.get("why_no_forecast") or "-"]
+    return [[animal["animal"], animal["taxon"] or "", verdicts.verdict_words(animal), animal.get("why_no_forecast") or "-"]
             for animal in without_forecast(document)]
 
 
@@ -130,14 +128,15 @@ def closing_lines(document):
     """What the numbers rest on, in the words of a reader."""
     level = f"{shown_level(document) * 100:g} %"
     watched = {
-        "all": "Every animal is taken to be looked at daily up to that day; with --watched rows only its own rows count.",
+        "all": f"Every animal is taken to be looked at daily up to {document['as_of']}; with --watched rows only its own rows count.",
         "rows": "An animal counts as looked at only up to its own last meal, reading or check.",
     }
     return [
+        *verdicts.silence_lines(document),
         f"{level} between: {level} of such molts should fall in these dates, if records and assumptions hold.",
-        "Dates hold for an animal that lives and molts again; the chances in 14 and 30 days also allow for a last molt.",
+        "Dates hold for an animal that lives and molts again; the chances in 14 and 30 days also allow for a last molt, and hold one that came unseen.",
         watched.get(document.get("watched"), ""),
-        "feed from: first day to offer food after the last molt, where still ahead; such waits are common practice, no source.",
+        "feed: what to offer that day; little: one small prey at most, out again the same day; waits after a molt are common practice, no source.",
         DEFERENCE,
     ]
 
@@ -146,10 +145,10 @@ def plain_forecast(document, remark=None):
     """The whole answer as plain text."""
     level = shown_level(document)
     lines = [forecast_title(document, remark), ""]
-    lines += aligned(forecast_header(document), [forecast_row(animal, level, document["as_of"]) for animal in in_molt_order(document)])
+    lines += aligned(forecast_header(document), [forecast_row(animal, level) for animal in in_molt_order(document)])
     gone = no_forecast_rows(document)
     if gone:
-        lines += ["", "Without a forecast", *aligned(["animal", "kind", "phase", "why"], gone)]
+        lines += ["", "Without a forecast", *aligned(["animal", "kind", "verdict", "why"], gone)]
     doubts = [problem for problem in document["problems"] if not is_fault(problem)]
     if doubts:
         lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
@@ -159,10 +158,10 @@ def plain_forecast(document, remark=None):
 def rich_forecast(document, console, remark=None):
     """The same for a terminal, within its width: what has no room in the table stands below it."""
     header, level = forecast_header(document), shown_level(document)
-    rows = [forecast_row(animal, level, document["as_of"]) for animal in in_molt_order(document)]
-    print_table(console, header, rows, ("remarks", "kind", "feed from", "last molt", "in 14 d", "phase", "in 30 d", header[5]),
+    rows = [forecast_row(animal, level) for animal in in_molt_order(document)]
+    print_table(console, header, rows, ("remarks", "kind", "last molt", "in 14 d", "feed", "in 30 d", header[5], "verdict"),
                 title=forecast_title(document, remark), bare=("kind", "remarks"), cap={"kind": 30, "remarks": 40},
-                styles={"even odds by": "bold", "phase": PHASE_STYLES.get})
+                styles={"even odds by": "bold", "verdict": {verdicts.WORDS[code]: style for code, style in verdicts.STYLES.items()}.get})
     _print_rest(console, document)
 
 
@@ -172,8 +171,8 @@ def _print_rest(console, document):
     gone = no_forecast_rows(document)
     if gone:
         console.print("\nWithout a forecast", style="bold")
-    for animal, kind, phase, why in gone:
-        console.print(f"[bold]{escape(animal)}[/]  {escape(kind)}  [italic]{escape(phase)}[/]: {escape(why)}")
+    for animal, kind, verdict, why in gone:
+        console.print(f"[bold]{escape(animal)}[/]  {escape(kind)}  [italic]{escape(verdict)}[/]: {escape(why)}")
     doubts = [problem_line(problem) for problem in document["problems"] if not is_fault(problem)]
     if doubts:
         console.print("\nAnswered, but doubtful", style="bold")
@@ -198,6 +197,13 @@ def print_faults(problems, out=None):
     aside = sorted({problem["animal"] for problem in faults if problem.get("animal")})
     say_lines([*map(problem_line, faults), *([f"set aside until mended: {', '.join(aside)}"] if aside else [])], out)
     return len(faults)
+
+
+def print_days_beyond(problems, as_of, out=None):
+    """Doubtful days after the last day of the records, in the future or a year off, one a line: such rows move nobody."""
+    last = as_of.isoformat() if as_of else "9999"
+    beyond = [problem for problem in problems if not is_fault(problem) and problem.get("column") in ("date", "until") and str(problem["value"]) > last]
+    say_lines(map(problem_line, beyond), out or sys.stderr)
 
 
 def say_lines(lines, out=None):
@@ -225,8 +231,9 @@ def flat_forecast(document):
 def _flat_animal(animal):
     last, since = animal["last_molt"] or {}, animal["days_since_molt"] or {}
     next_molt, span, basis = animal["next_molt"] or {}, animal["next_leg_span_mm"] or {}, animal["basis"] or {}
-    row = {"animal": animal["animal"], "taxon": animal["taxon"], "phase": animal["phase"],
-           "last_molt_earliest": last.get("earliest"), "last_molt_latest": last.get("latest"),
+    verdict = animal["verdict"]
+    row = {"animal": animal["animal"], "taxon": animal["taxon"], "verdict": verdict["code"], "phase": animal["phase"],
+           "last_entry": animal["last_entry"], "last_molt_earliest": last.get("earliest"), "last_molt_latest": last.get("latest"),
            "days_since_molt_min": since.get("min"), "days_since_molt_max": since.get("max"),
            "next_molt_median": next_molt.get("median")}
     for band in next_molt.get("bands", []):
@@ -234,6 +241,7 @@ def _flat_animal(animal):
     row |= {f"days_q{key}": days for key, days in next_molt.get("quantile_days", {}).items()}
     row |= {f"chance_within_{key}_days": chance for key, chance in (animal["chance_within_days"] or {}).items()}
     row |= {"chance_final": animal["chance_final"], "chance_missed": animal["chance_missed"],
-            "feed_from": animal["feed_from"], "next_leg_span_mm": span.get("median")}
+            "chance_molted_unseen": verdict["chances"]["molted_unseen"], "feeding": verdict["feeding"], "feed_from": animal["feed_from"],
+            "next_leg_span_mm": span.get("median")}
     row |= {key: basis.get(key) for key in ("own_stadia", "taxon_stadia", "own_weight")}
-    return row | {"why_no_forecast": animal["why_no_forecast"], "notes": "; ".join(animal["notes"] or [])}
+    return row | {"why_no_forecast": animal["why_no_forecast"], "verdict_why": verdict["why"], "notes": "; ".join(animal["notes"] or [])}

@@ -3,6 +3,7 @@
 import sys
 
 from moltspan.tables import aligned, percent
+from moltspan.tables_verdict import WORDS, silence_lines, verdict_words
 from moltspan.tables_terminal import console_of, print_lines, print_table
 
 ADVICE_WORDS = {"move_now": "move now", "conflict": "conflict", "wait_hardening": "wait: hardening", "wait_premolt": "wait: premolt",
@@ -18,10 +19,18 @@ def plan_title(document, remark=None):
     return f"{title} ({remark})" if remark else title
 
 
+def advice_words(animal):
+    """What to do about its box; an animal that is held is said by its verdict."""
+    if animal["advice"] == "hold" and animal["verdict"]["code"] in WORDS:
+        return verdict_words(animal)
+    return ADVICE_WORDS[animal["advice"]]
+
+
 def safe_days(animal):
-    """The safe days as a range; no end where it molts no more."""
+    """The safe days as a range; no end where it molts no more; after a molt to come only days counted from it."""
     if animal["safe_from"] is None:
-        return "-"
+        after = animal["safe_after_molt_days"]
+        return f"day {after[0]} to {after[1]} after its molt" if after else "-"
     if animal["safe_until"] is None:
         return f"from {animal['safe_from']}"
     return animal["safe_from"] if animal["safe_from"] == animal["safe_until"] else f"{animal['safe_from']} .. {animal['safe_until']}"
@@ -56,7 +65,7 @@ def number_text(value, form, unit=""):
 
 
 def plan_row(animal):
-    return [animal["animal"], ADVICE_WORDS[animal["advice"]], number_text(animal["leg_span_mm"], ".0f", " mm"),
+    return [animal["animal"], advice_words(animal), number_text(animal["leg_span_mm"], ".0f", " mm"),
             number_text(animal["ratio"], ".1f"), safe_days(animal), outgrown_days(animal), box_text(animal),
             "; ".join(animal["reasons"]) or "-"]
 
@@ -80,13 +89,13 @@ def closing_lines(document):
     lines = ["[a] rests on assumptions and on common practice without a source:"]
     lines += [f"  {text}: {', '.join(names)}" for text, names in grouped(document, "assumptions")]
     lines += ["  suggested sizes: middle or lower end of the target for its habit (assumption)",
-              "Safe days: hardened, and the chance of premolt is under the limit named; outgrown: the molt after which a limit is passed."]
+              "Safe days: neither soft nor in premolt, and no molt likely to pass unseen before; outgrown: the molt after which a limit is passed."]
     return lines
 
 
 def plain_plan(document, remark=None):
     """The whole plan as plain text; make-ready list and the line that defers come last."""
-    lines = [plan_title(document, remark), "", *aligned(HEADER, [plan_row(animal) for animal in document["animals"]])]
+    lines = [plan_title(document, remark), *silence_lines(document), "", *aligned(HEADER, [plan_row(animal) for animal in document["animals"]])]
     cautions = grouped(to_handle(document), "cautions")
     if cautions:
         lines += ["", "Cautions", *[f"  {', '.join(names)}: {text}" for text, names in cautions]]
@@ -97,9 +106,10 @@ def plain_plan(document, remark=None):
 def rich_plan(document, console, remark=None):
     """The same for a terminal, within its width: reasons stand below the table."""
     rows = [plan_row(animal) for animal in document["animals"]]
-    words = {ADVICE_WORDS[advice]: style for advice, style in ADVICE_STYLES.items()}
+    words = {ADVICE_WORDS[advice]: style for advice, style in ADVICE_STYLES.items()} | {WORDS["look"]: "magenta"}
     print_table(console, HEADER, rows, ("why", "box [a]", "outgrown by (80 %) [a]", "leg span", "safe days [a]"),
                 title=plan_title(document, remark), bare=("why",), styles={"advice": words.get})
+    print_lines(console, silence_lines(document), "dim")
     _print_rest(document, console)
 
 

@@ -1,20 +1,15 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
-from moltspan.tables import days_ahead, in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables import in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables_verdict import LEFT, verdict_words
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
-PHASES = {
-    "postmolt": "freshly molted", "intermolt": "between molts", "premolt": "in premolt: its molt is near",
-    "overdue": "overdue: all but 1 in 20 such animals would have molted by now; look whether a molt went unseen",
-    "final": "grown up: it molts no more", "dead": "dead", "gone": "no longer in the collection", "unknown": "not known",
-}
-LEFT = ("dead", "gone")
-FEEDING = {"hold": "Hold", "not yet": "Not yet", "lightly": "Lightly: egg sac", "feed": "Feed"}
+FEEDING = {"hold": "Hold", "not_yet": "Not yet", "lightly": "Little", "offer": "Feed"}
 FEEDING_WORDS = {
     "hold": "Offer nothing for now, and take uneaten prey out",
-    "not yet": "The wait after the last molt is not over",
-    "lightly": "One small prey at most, taken out again soon: disturbed, she may drop or eat the sac (common practice, no source)",
-    "feed": "The wait after the last molt is over",
+    "not_yet": "The wait after a molt, an arrival or a refusal is not over",
+    "lightly": "One small prey at most, out again the same day: it may be in premolt, or, with a sac, drop or eat it (common practice, no source)",
+    "offer": "Nothing stands against feeding",
 }
 
 
@@ -26,7 +21,7 @@ def report_title(documents):
 def in_report_order(document):
     """Soonest molt first, then those without a forecast; those that died or left come last."""
     rest = without_forecast(document)
-    return [*in_molt_order(document), *sorted(rest, key=lambda animal: animal["phase"] in LEFT)]
+    return [*in_molt_order(document), *sorted(rest, key=lambda animal: animal["verdict"]["code"] in LEFT)]
 
 
 def week_ahead(document):
@@ -36,32 +31,16 @@ def week_ahead(document):
     return likely, [animal["animal"] for animal in running[len(likely):]]
 
 
-def feeding_round(document, sacs):
-    """`{"hold" | "not yet" | "lightly" | "feed": [(animal, why)]}`, and those that are not answered as (animal, why). `sacs`: animal -> day."""
+def feeding_round(document):
+    """`{"hold" | "not_yet" | "lightly" | "offer": [(animal, why)]}` as the verdicts say, and those not answered as (animal, why)."""
     groups, others = {name: [] for name in FEEDING}, []
     for animal in document["animals"]:
-        name, why = _feeding(animal, document["as_of"])
-        if name == "feed" and animal["animal"] in sacs:
-            name, why = "lightly", f"egg sac since {sacs[animal['animal']]}"
-        if name:
-            groups[name].append((animal, why))
-        elif animal["phase"] not in LEFT:
-            others.append((animal, why))
+        verdict = animal["verdict"]
+        if verdict["feeding"] != "none":
+            groups[verdict["feeding"]].append((animal, verdict["feeding_why"]))
+        elif verdict["code"] not in LEFT:
+            others.append((animal, verdict["why"]))
     return groups, others
-
-
-def _feeding(animal, as_of):
-    if animal["phase"] in LEFT or (animal["phase"] == "unknown" and animal["why_no_forecast"]):
-        return None, animal["why_no_forecast"]
-    if animal["phase"] == "premolt":
-        return "hold", "in premolt"
-    if animal["phase"] == "overdue":
-        return "hold", "overdue: look first whether it has molted unseen"
-    if animal["feed_from"] is None:
-        return "hold", "no molt on record: look first whether its fangs are black"
-    if animal["feed_from"] > as_of:
-        return "not yet", f"from {animal['feed_from']}"
-    return "feed", f"since {animal['feed_from']}"
 
 
 def name_and_kind(animal):
@@ -78,8 +57,8 @@ def band_of(animal, level):
 
 def passage(animal, advice, own_note, document):
     """What is known of one animal, as plain sentences. `advice`: its entry in the rehousing plan, or None."""
-    lines = [_last_molt(animal), f"Phase: {PHASES[animal['phase']]}.", _next_molt(animal, shown_level(document)), _chances(animal),
-             _last_molts(animal), _feed_from(animal, document["as_of"]), _size(animal, advice), _basis(animal)]
+    lines = [_last_molt(animal), _verdict(animal), _next_molt(animal, shown_level(document)), _chances(animal),
+             _last_molts(animal), _feeding(animal), _size(animal, advice), _basis(animal)]
     return [*filter(None, lines), *(f"{_sentence(note)}" for note in animal["notes"]), *([f"Your note: {own_note}"] if own_note else [])]
 
 
@@ -113,15 +92,20 @@ def _last_molts(animal):
     return f"Chance {', '.join(parts)}." if parts else None
 
 
-def _feed_from(animal, as_of):
-    day = days_ahead(animal["feed_from"], as_of)
-    return None if day == "-" or animal["phase"] in LEFT else f"Food can be offered from {day} [a]."
+def _verdict(animal):
+    words, why = verdict_words(animal), animal["verdict"]["why"]
+    return f"{_sentence(words)}" if words == why else f"{words[:1].upper()}{words[1:]}: {why}."
+
+
+def _feeding(animal):
+    verdict = animal["verdict"]
+    return None if verdict["feeding"] == "none" else f"Feeding [a]: {FEEDING[verdict['feeding']].lower()}, {verdict['feeding_why']}."
 
 
 def _size(animal, advice):
     parts = []
     if advice and advice["leg_span_mm"] is not None:
-        parts.append(f"leg span {'was' if animal['phase'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
+        parts.append(f"leg span {'was' if animal['verdict']['code'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
     if animal["next_leg_span_mm"]:
         parts.append(f"about {animal['next_leg_span_mm']['median']:.0f} mm after the next molt")
     return f"Size: {', '.join(parts)}." if parts else None

@@ -20,8 +20,20 @@ def next_molt(days):
             "quantiles": {key: day_after(value) for key, value in quantiles.items()}, "quantile_days": quantiles}
 
 
+VERDICTS = {"intermolt": ("between", "between", "between molts", "offer", "since 2026-07-16"),
+            "premolt": ("premolt", "sign", "premolt: darkened on 2026-09-13", "hold", "premolt: nothing, and take uneaten prey out"),
+            "unknown": ("between", "between", "no molt on record; neither soft nor in premolt by the time watched", "offer", "since 2026-07-16"),
+            "dead": ("dead", "died", "died on 2026-09-10", "none", ""), "final": ("final", "matured", "mature: it molts no more", "offer", "since 2026-02-26")}
+
+
+def verdict(phase):
+    code, reason, why, feeding, feeding_why = VERDICTS[phase]
+    chances = {"soft": 0.0, "premolt": 0.1, "between": 0.88, "molts_no_more": 0.02, "molted_unseen": 0.01}
+    return {"on": AS_OF.isoformat(), "code": code, "reason": reason, "why": why, "chances": chances, "feeding": feeding, "feeding_why": feeding_why}
+
+
 def animal(name, taxon, phase, molt=None, **changes):
-    row = {"animal": name, "taxon": taxon, "phase": phase, "last_molt": {"earliest": "2026-07-01", "latest": "2026-07-04"},
+    row = {"animal": name, "taxon": taxon, "verdict": verdict(phase), "phase": phase, "last_entry": "2026-09-18", "last_molt": {"earliest": "2026-07-01", "latest": "2026-07-04"},
            "days_since_molt": {"min": 78, "max": 81}, "next_molt": molt, "why_no_forecast": None,
            "chance_within_days": {"7": 0.08, "14": 0.2, "30": 0.62, "90": 0.998}, "chance_final": 0.0,
            "chance_missed": 0.01, "feed_from": None,
@@ -32,7 +44,7 @@ def animal(name, taxon, phase, molt=None, **changes):
 
 def document():
     return {
-        "as_of": AS_OF.isoformat(), "watched": "all", "levels": [0.5, 0.8, 0.95],
+        "as_of": AS_OF.isoformat(), "on": AS_OF.isoformat(), "last_entry": AS_OF.isoformat(), "watched": "all", "levels": [0.5, 0.8, 0.95],
         "animals": [
             animal("Z9", "Lasiodora parahybana", "intermolt", next_molt([30, 36, 44, 58, 77, 101, 130, 152, 175])),
             animal("A1", "Brachypelma hamorii", "premolt", next_molt([1.2, 2.0, 3.3, 6.1, 10.5, 16, 23, 28, 34]),

@@ -39,8 +39,8 @@ def answered(monkeypatch):
         asked.update(options)
         return "fit"
 
-    def forecast_document(fit, levels):
-        asked["levels"] = tuple(levels)
+    def forecast_document(fit, levels, on):
+        asked["levels"], asked["on"] = tuple(levels), on
         return document()
 
     monkeypatch.setattr(moltspan, "read", lambda folder, **options: HandMadeCollection(document()["problems"]))
@@ -77,6 +77,7 @@ def test_options_reach_the_fit(answered):
     run("--as-of", "2026-08-01", "--watched", "rows", "--family", "weibull", "--level", "0.9", "--level", "0.5")
     assert str(answered["as_of"]) == "2026-08-01"
     assert (answered["watched"], answered["family"], answered["levels"]) == ("rows", "weibull", (0.5, 0.9))
+    assert str(answered["on"]) == "2026-08-01"  # a stated day is the day of the answer
 
 
 @pytest.mark.parametrize("wrong", [["--as-of", "2026-02-30"], ["--level", "80"], ["--level", "nan"], ["--family", "gamma"],

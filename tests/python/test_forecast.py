@@ -13,7 +13,7 @@ from moltspan.collection_fit import forecast_document
 
 AS_OF = date(2026, 6, 1)
 KIND = "Brachypelma hamorii"
-KEYS = ["animal", "taxon", "phase", "last_molt", "days_since_molt", "next_molt", "why_no_forecast", "chance_within_days",
+KEYS = ["animal", "taxon", "verdict", "phase", "last_entry", "last_molt", "days_since_molt", "next_molt", "why_no_forecast", "chance_within_days",
         "chance_final", "chance_missed", "feed_from", "next_leg_span_mm", "basis", "notes"]
 QUANTILES = ["0.025", "0.05", "0.1", "0.25", "0.5", "0.75", "0.9", "0.95", "0.975"]
 EDGES = {0.5: ("0.25", "0.75"), 0.8: ("0.1", "0.9"), 0.95: ("0.025", "0.975")}
@@ -66,7 +66,7 @@ def mixed():
 
 
 def test_document_has_the_keys_that_were_promised_and_is_json(mixed):
-    assert list(mixed) == ["as_of", "watched", "levels", "animals", "problems"]
+    assert list(mixed) == ["as_of", "on", "last_entry", "watched", "levels", "animals", "problems"]
     assert (mixed["as_of"], mixed["watched"], mixed["levels"]) == (AS_OF.isoformat(), "all", [0.5, 0.8, 0.95])
     assert all(list(animal) == KEYS for animal in mixed["animals"])
     assert json.loads(json.dumps(mixed, allow_nan=False)) == mixed
