@@ -128,6 +128,7 @@ void JournalReading::row(const Entry& entry) {
 void set_animal(const Animal& animal, const AnimalHistory& history, Day as_of, HousingSituation& s) {
   s.id = animal.id;
   s.taxon = animal.taxon;
+  s.group = animal.group;
   s.habit = animal.habit;
   s.hazards = animal.hazards;
   s.world = animal.world;

@@ -83,7 +83,7 @@ struct SignNote {
 /// All that advice on one animal rests on.
 struct HousingSituation {
   int animal = -1;  ///< index into Collection::animals
-  std::string id, taxon;
+  std::string id, taxon, group;  ///< group: where the records state it
   Day as_of = 0, on = 0;  ///< last day watched; day of the move
   std::string gone;       ///< why it is not there ("died on ..."); blank = it is
   std::string
