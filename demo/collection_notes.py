@@ -66,6 +66,7 @@ SEXES = {"B5": "female", "C1": "female", "C2": "probable female", "C3": "male", 
 COHORTS = {"B1": "sac-2024", "B2": "sac-2024", "B3": "sac-2024", "B4": "sac-2024", "L1": "sac-L", "L2": "sac-L",
            "L3": "sac-L", "L4": "sac-L", "M1": "ooth-26", "M2": "ooth-26", "M3": "ooth-26"}
 HATCHED = {"sac-2024": "2024-06-20", "sac-L": "", "ooth-26": "2026-03-20", "": ""}
+BALD_PATCH = {"Brachypelma hamorii", "Chromatopelma cyaneopubescens"}  # kinds on which a patch is seen to darken
 TAXON_AS_WRITTEN = {"B3": "Brachypelma hamori"}  # a slip of the pen: one letter short, a doubt
 ANIMAL_NOTES = {
     "B5": "the old lady, older than the class",

@@ -185,7 +185,7 @@ def write_meals(journal, life, begin, end, size_mm, closed, chance):
         near = closed and (end - day).days <= lead
         if chance.random() < 0.62 or near:
             journal.add(life.id, day, "refused" if near and chance.random() < 0.75 else chance.choice(notes.OFFERS))
-        if near and not darkened and size_mm > 15 and "pelma" in life.taxon and chance.random() < 0.55:
+        if near and not darkened and size_mm > 15 and life.taxon in notes.BALD_PATCH and chance.random() < 0.55:
             journal.add(life.id, day, "darkened")
             darkened = True
         day += days(step * chance.uniform(0.6, 1.5))

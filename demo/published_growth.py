@@ -1,6 +1,6 @@
-"""Published instar tables and Daphnia lengths, analysed: growth ratios, stadia against temperature, sizes per instar.
+"""Published tables, analysed: growth ratios, mantids of one ootheca by sex, development against temperature.
 
-Run from the repository: python3 demo/published_growth.py (data and licences: tests/reference/amp-instar-tables, daphnia-tsr).
+Run from the repository: python3 demo/published_growth.py (sources: SOURCE.md in published_growth and published_mantids of tests/reference).
 """
 from pathlib import Path
 
@@ -9,27 +9,24 @@ import pandas
 import moltspan
 
 REFERENCE = Path(__file__).parents[1] / "tests" / "reference"
-papers = pandas.read_csv(REFERENCE / "amp-instar-tables" / "per_instar_means.csv")
+spider, scorpion, worm, instars = (pandas.read_csv(REFERENCE / "published_growth" / f"{name}.csv")
+                                   for name in ("wolf_spider", "scorpion", "armyworm", "armyworm_instars"))
+series = {"Aglaoctenus lagotis": (spider, "cephalothorax_mm"), "Centruroides gracilis, female": (scorpion, "female_mm"),
+          "Centruroides gracilis, male": (scorpion, "male_mm")}
 ratios = {}
-for (species, sex), rows in papers[papers["instar"].astype(str).str.isdigit() & papers["size"].notna()].groupby(["species", "sex"]):
-    if species in ("Aglaoctenus_lagotis", "Centruroides_gracilis", "Grosphus_hirtus"):
-        ratios[species, sex] = moltspan.dyar_fit(rows["instar"].astype(int), rows["size"].astype(float)).growth_ratio()
-        print(species, sex, "growth ratio a molt", ratios[species, sex])
+for name, (table, size) in series.items():
+    sized = table.dropna(subset=[size])
+    ratios[name] = moltspan.dyar_fit(sized["instar"], sized[size]).growth_ratio()
+    print(name, "growth ratio a molt", ratios[name])
 
-moth = papers[(papers["species"] == "Helicoverpa_armigera") & (papers["instar"].astype(str) == "5")]
-days = moth["instar_duration_d"].astype(float)
-warmth = moltspan.thermal_sum_fit(moth["temp_C"], days, use_to_c=32.5)
-optimum = moltspan.briere_fit(moth["temp_C"], days)
-print(warmth, optimum, moltspan.q10(1 / 8.60, 1 / 4.00, 20, 30), sep="\n")
+mantids = pandas.read_csv(REFERENCE / "published_mantids" / "table_c.csv").dropna(subset=["sex"])
+days = pandas.read_csv(REFERENCE / "published_mantids" / "table_f.csv").melt(["id", "sex"], var_name="step", value_name="min_days")
+days["molt"] = days["step"].map({"VI-V": 5, "VII-VI": 6, "VIII-VII": 7, "IX-VIII": 8, "X-IX": 9})
+stadia = days.dropna().assign(max_days=days["min_days"])
+sizes = moltspan.instar_table(mantids, by="sex", instar="molt", size="animal_mm", animal="id", stadia=stadia)
+growth = moltspan.growth_effects(mantids, "sex", size="animal_mm", instar="molt", animal="id", random="1")
+print(sizes, growth, sep="\n")
 
-fleas = pandas.read_csv(REFERENCE / "daphnia-tsr" / "acclimated-daphnia-body-size.csv").dropna(subset=["stage"])
-fleas["instar"] = fleas["stage"].str.strip().replace("neonate", "clutch0").str.removeprefix("clutch").astype(int)
-fleas["female"] = fleas["temperature"].astype(str) + "-" + fleas["replicate"].astype(str)
-fleas["date"] = pandas.to_datetime(fleas["date_measured"], format="%m-%d-%Y", errors="coerce")
-sizes = moltspan.instar_table(fleas[fleas["instar"] <= 6], size="size_(um)", animal="female")
-readings = moltspan.instar_table(fleas[fleas["instar"] <= 6], size="size_(um)", animal=None)
-clutches = fleas[fleas["instar"] > 0].sort_values(["female", "date"])
-clutches["min_days"] = clutches["max_days"] = clutches.groupby("female")["date"].diff().dt.days
-gaps = clutches[clutches["min_days"] > 0]
-pace = moltspan.temperature_effect(gaps, temperature="temperature", animal="female", assigned=True)
-print(sizes, pace, sep="\n")
+warmth = moltspan.thermal_sum_fit(worm["temperature_c"], worm["total_days"], use_to_c=30)
+optimum = moltspan.briere_fit(instars["temperature_c"], instars["instar_2_days"])
+print(warmth, optimum, "Q10 from 18 to 30 C", moltspan.q10(1 / 71.78, 1 / 22.4, 18, 30), sep="\n")

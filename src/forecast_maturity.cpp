@@ -27,7 +27,7 @@ const AnimalHistory& history_of(const CollectionFit& fit, int i) {
 }
 
 bool is_tarantula(const Animal& animal) {
-  return kind_of(animal.taxon.empty() ? animal.genus : animal.taxon).is_tarantula;
+  return kind_of(animal).is_tarantula;
 }
 
 bool is_mature_male(const CollectionFit& fit, int i) {

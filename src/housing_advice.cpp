@@ -97,7 +97,7 @@ void Adviser::say_measures() {
   if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
     say("box may be too large: over " + marked(rules_.oversize_floor, "x leg span") + " and over " +
         marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
-  if (const Kind& kind = kind_of(s_.taxon); !kind.group.empty() && !kind.is_tarantula)
+  if (const Kind& kind = kind_of(s_.taxon, s_.group); !kind.group.empty() && !kind.is_tarantula)
     assume("multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)");
   if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
   if (!s_.measured_now)

@@ -115,7 +115,7 @@ std::vector<std::string> make_ready(const RehousePlan& plan, const std::vector<H
   boxes_of(moved, lines);
   if (!moved.empty()) tools(moved, lines);
   const std::size_t old_world = count_of(moved, situations, [](const HousingSituation& s) {
-    return s.world == World::old_world && kind_of(s.taxon).is_tarantula;
+    return s.world == World::old_world && kind_of(s.taxon, s.group).is_tarantula;
   });
   if (old_world > 1)
     lines.push_back(counted(old_world, "Old World tarantula") +

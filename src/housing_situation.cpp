@@ -60,6 +60,7 @@ void read_keeping(const Entry& entry, HousingSituation& s) {
 void set_animal(const Animal& animal, HousingSituation& s) {
   s.id = animal.id;
   s.taxon = animal.taxon;
+  s.group = animal.group;
   s.habit = animal.habit;
   s.hazards = animal.hazards;
   s.world = animal.world;

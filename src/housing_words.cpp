@@ -42,7 +42,7 @@ std::string suggestion_text(const SuggestedBox& box) {
 }
 
 Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption) {
-  const Kind& kind = kind_of(s.taxon);
+  const Kind& kind = kind_of(s.taxon, s.group);
   Hazards result = s.hazards;
   if (!result.stated) {
     assumption = "hazard not recorded: all cautions are given (assumption)";

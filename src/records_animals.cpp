@@ -18,6 +18,7 @@ struct KindFacts {
   std::optional<Hazards> hazards;
   std::optional<AfterMaturity> female, male;
   std::optional<double> adult_leg_span_mm, temperature_c;
+  std::optional<std::string> group;
   std::vector<std::string_view> faulty;  ///< columns that could not be read
 };
 
@@ -39,6 +40,15 @@ void read_pace(RowReport& report, std::string_view column, std::string_view text
 
 void read_world(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
   facts.world = known_word(report, column, text, find_world, "old or new");
+}
+
+// A researcher's own column may have this name: a word that is no group of ours is a doubt and sets nobody aside.
+void read_group(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+  facts.group = find_group(text);
+  if (!facts.group)
+    report.doubt(column, text, "a group of animals: " + group_words(),
+                 "write one of these or leave it blank: until then the kind is judged by its name alone; a column of your "
+                 "own that means something else needs another heading");
 }
 
 bool add_hazard(std::string_view word, Hazards& hazards) {
@@ -120,7 +130,7 @@ void read_after_maturity_male(RowReport& report, std::string_view column, std::s
 
 using ReadFact = void (*)(RowReport&, std::string_view column, std::string_view text, KindFacts&);
 
-constexpr std::array<std::pair<std::string_view, ReadFact>, 9> kind_columns = {{
+constexpr std::array<std::pair<std::string_view, ReadFact>, 10> kind_columns = {{
     {"habit", read_habit},
     {"world", read_world},
     {"hazard", read_hazards},
@@ -130,6 +140,7 @@ constexpr std::array<std::pair<std::string_view, ReadFact>, 9> kind_columns = {{
     {"after_maturity_female", read_after_maturity_female},
     {"after_maturity_male", read_after_maturity_male},
     {"temperature_c", read_temperature},
+    {"group", read_group},
 }};
 
 KindFacts read_facts(RowReport& report) {
@@ -155,6 +166,7 @@ void fill(const KindFacts& own, const KindFacts& kind, Animal& animal) {
   animal.after_maturity_female = either(own.female, kind.female).value_or(AfterMaturity::unknown);
   animal.after_maturity_male = either(own.male, kind.male).value_or(AfterMaturity::unknown);
   animal.adult_leg_span_mm = either(own.adult_leg_span_mm, kind.adult_leg_span_mm).value_or(unknown_number);
+  animal.group = either(own.group, kind.group).value_or("");
   animal.temperature_c = either(own.temperature_c, kind.temperature_c).value_or(unknown_number);
 }
 

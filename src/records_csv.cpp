@@ -67,10 +67,11 @@ char commonest_delimiter(std::string_view line) {
   return tabs > commas ? '\t' : ',';
 }
 
-/// Gathers the cells that libcsv hands over into the columns of a table.
+/// Gathers cells, row by row, into the columns of a table. In a `ragged` one (CSV) rows end where they like, so that a
+/// heading left blank at the end is no column.
 class Builder {
  public:
-  explicit Builder(std::string source) { table_.source = std::move(source); }
+  Builder(std::string source, bool ragged) : ragged_(ragged) { table_.source = std::move(source); }
 
   void cell(const char* text, std::size_t length) { row_.emplace_back(text, length); }
   void end_row();
@@ -97,6 +98,7 @@ class Builder {
   TextTable table_;
   std::vector<std::string> row_;
   std::int64_t line_ = 1;
+  bool ragged_;
   bool inside_ = false, has_header_ = false;
 };
 
@@ -117,7 +119,7 @@ void Builder::end_row() {
 
 void Builder::header() {
   has_header_ = true;
-  while (!row_.empty() && trim(row_.back()).empty()) row_.pop_back();
+  while (ragged_ && !row_.empty() && trim(row_.back()).empty()) row_.pop_back();
   for (std::size_t i = 0; i < row_.size(); ++i) {
     std::string name(trim(row_[i]));
     if (name.empty()) {
@@ -276,7 +278,7 @@ std::string csv_cell(std::string_view cell, char delimiter) {
 }
 
 TextTable read_csv(std::string_view text, std::string source) {
-  Builder builder(std::move(source));
+  Builder builder(std::move(source), true);
   if (text.find('\0') != std::string_view::npos) {
     builder.problem(Severity::fault, 0, "", "", "plain text in UTF-8",
                     "save the table as CSV in UTF-8 (a spreadsheet file or UTF-16 text cannot be read)");
@@ -289,6 +291,16 @@ TextTable read_csv(std::string_view text, std::string source) {
     text = converted = latin1_to_utf8(text);
   }
   read_text(text, sniff_csv(text), builder);
+  return builder.take();
+}
+
+TextTable table_of_sheet(const std::vector<std::vector<std::string>>& rows, std::string source) {
+  Builder builder(std::move(source), false);
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    builder.begin_line(static_cast<std::int64_t>(i) + 1);
+    for (const std::string& cell : rows[i]) builder.cell(cell.data(), cell.size());
+    builder.end_row();
+  }
   return builder.take();
 }
 

@@ -58,6 +58,10 @@ std::optional<Pace> find_pace(std::string_view word);
 std::optional<World> find_world(std::string_view word);
 std::optional<AfterMaturity> find_after_maturity(std::string_view word);
 
+/// The group of `shared/kinds.toml` that a word names, in singular or plural; and all of them, for messages.
+std::optional<std::string> find_group(std::string_view word);
+std::string group_words();
+
 /// Our own spelling of `wet`, `stale_air`, `mold`, `pests`, `broken`; blank where the word is none of them.
 std::string_view find_unfit(std::string_view word);
 

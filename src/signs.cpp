@@ -110,7 +110,7 @@ double sign_likelihood(const SignRecord& record, const SignParameters& p, double
 
 double sign_alarm_factor(Sign sign, const Animal& animal) {
   const bool setae = animal.hazards.stated ? animal.hazards.urticating_setae
-                                           : animal.world == World::new_world && kind_of(animal.taxon).is_tarantula;
+                                           : animal.world == World::new_world && kind_of(animal).is_tarantula;
   return setae ? sign_rules(sign).bald_patch_alarms : 1;
 }
 

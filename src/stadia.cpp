@@ -391,7 +391,7 @@ Day day_of_records(const Collection& collection, std::optional<Day> as_of) {
 
 // Probable sex (.8) is trusted here; an unknown one only where both sexes share the rule.
 AfterMaturity after_maturity_of(const Animal& animal, double male_chance) {
-  const Kind& kind = kind_of(animal.taxon.empty() ? animal.genus : animal.taxon);
+  const Kind& kind = kind_of(animal);
   const AfterMaturity female = first_known(animal.after_maturity_female, kind.female);
   const AfterMaturity male = first_known(animal.after_maturity_male, kind.male);
   if (male_chance >= .8) return male;

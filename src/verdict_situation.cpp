@@ -64,7 +64,7 @@ void set_animal(const Animal& animal, const AnimalHistory& history, Day as_of, C
   s.as_of = as_of;
   s.ended = end_event(history.state);
   s.ended_day = history.ended;
-  s.is_tarantula = kind_of(animal.taxon.empty() ? animal.genus : animal.taxon).is_tarantula;
+  s.is_tarantula = kind_of(animal).is_tarantula;
   s.adult_leg_span_mm = animal.adult_leg_span_mm;
   s.matured = history.matured.has_value();
   s.molts_no_more = history.molts_no_more;

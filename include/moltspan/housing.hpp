@@ -56,8 +56,8 @@ std::string_view advice_name(Advice advice);
 /// All that advice on one animal rests on.
 struct HousingSituation : CareSituation {
   int animal = -1;  ///< index into Collection::animals
-  std::string id, taxon;
-  Day on = 0;  ///< day of the move
+  std::string id, taxon, group;  ///< group: where the records state it
+  Day on = 0;                    ///< day of the move
   Habit habit = Habit::unknown;
   Hazards hazards;
   World world = World::unknown;

@@ -75,6 +75,7 @@ struct Animal {
   std::string taxon;
   std::string genus;   ///< first word of the taxon
   std::string cohort;  ///< blank = none
+  std::string group;   ///< of shared/kinds.toml, where the records state it; blank = as the taxon tells
   std::optional<Day> hatched, acquired, matured, died;
   double male_chance = 0.5;  ///< 0 female, 1 male, .5 unknown, .2 / .8 for probable
   Habit habit = Habit::unknown;
@@ -88,6 +89,19 @@ struct Animal {
   bool set_aside = false;  ///< a fault names this animal: it is not answered
   std::int64_t row = 0;    ///< index into the text table of animals
 };
+
+/// A group of animals that share what happens after maturity (`shared/kinds.toml`).
+struct Kind {
+  std::string group;  ///< such as "tarantulas"; blank = not known
+  bool is_tarantula = false;
+  AfterMaturity female = AfterMaturity::unknown, male = AfterMaturity::unknown;
+};
+
+/// The group that the records state, else that of a genus or a whole taxon: by its first word (the genus), else by any
+/// word of it that names a group ("whip spider", "Theraphosidae"). A kind that is not listed has a blank group and
+/// unknown rules. Capitals do not matter.
+const Kind& kind_of(std::string_view taxon, std::string_view stated_group = {});
+const Kind& kind_of(const Animal& animal);
 
 enum class Event {
   molt,
@@ -208,6 +222,11 @@ RawCollection read_folder(const std::filesystem::path& folder);
 /// are no fault while blank; cells left out at the end of a row are blank. Text that is no UTF-8 is read as Latin-1,
 /// said as a doubt.
 TextTable read_csv(std::string_view text, std::string source);
+
+/// A sheet of a workbook, a vector of texts a row of it, all of one length. As in a CSV file the first row that is not
+/// blank names the columns, blank rows are passed over, and headings that are blank or there twice are listed in
+/// `problems`.
+TextTable table_of_sheet(const std::vector<std::vector<std::string>>& rows, std::string source);
 
 /// `folder.toml`:
 ///

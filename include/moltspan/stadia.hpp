@@ -122,16 +122,4 @@ struct StadiaTable {
 /// Throws std::invalid_argument where `as_of` is not given and no record has a date.
 StadiaTable build_stadia(const Collection& collection, std::optional<Day> as_of = {}, Watched watched = Watched::all);
 
-/// A group of animals that share what happens after maturity (`shared/kinds.toml`).
-struct Kind {
-  std::string group;  ///< such as "tarantulas"; blank = not known
-  bool is_tarantula = false;
-  AfterMaturity female = AfterMaturity::unknown, male = AfterMaturity::unknown;
-};
-
-/// Group of a genus or a whole taxon: by its first word (the genus), else by the ending of the genus, else by any word
-/// of it that names a group ("whip spider", "Theraphosidae"). A kind that is not listed has a blank group and unknown
-/// rules. Capitals do not matter.
-const Kind& kind_of(std::string_view genus);
-
 }  // namespace moltspan

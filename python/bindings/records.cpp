@@ -55,6 +55,8 @@ void bind_text(py::module_& m) {
       .def_readonly("columns", &TextTable::columns)
       .def_readonly("cells", &TextTable::cells)
       .def_readonly("rows", &TextTable::rows);
+  m.def("table_of_sheet", &table_of_sheet, "rows"_a, "source"_a,
+        "The table in a sheet of a workbook, whose cells are given as text; row 1 is the first row of the sheet.");
   py::class_<FolderRules>(m, "FolderRules")
       .def(py::init<>())
       .def_readonly("columns", &FolderRules::columns)

@@ -107,9 +107,6 @@ void bind_stadia(py::module_& m) {
       .def("columns", &stadium_columns);
   m.def("build_stadia", &build_stadia, "collection"_a, "as_of"_a = py::none(), "watched"_a = Watched::all,
         py::call_guard<py::gil_scoped_release>());
-  m.def(
-      "group_of", [](const std::string& genus) { return kind_of(genus).group; }, "genus"_a,
-      "Group of animals that a genus or taxon belongs to; blank where it is not known.");
 }
 
 }  // namespace moltspan::bindings

@@ -11,13 +11,22 @@ Importing this package loads numpy and the compiled core only; the rest is loade
 import importlib
 import sys
 
+
+def _why_no_core(trouble):
+    if "cannot import name" in trouble or "No module named" in trouble:
+        return ("the compiled part of moltspan (_core) is missing or was built for another Python; install the package with "
+                "`pip install .`, or build it with CMake and put build/pkg on PYTHONPATH")
+    library, found, _ = trouble.partition(": cannot open shared object file")
+    if found:
+        return (f"the compiled part of moltspan needs the shared library {library}, which is not on this machine; install the package of "
+                "your system that holds it (on Debian `demo/run` installs all of them), or build moltspan anew with `pip install .`")
+    return f"the compiled part of moltspan (_core) is there but cannot be loaded: {trouble}; build it anew with `pip install .`"
+
+
 try:
     from moltspan import _core
-except ImportError as trouble:  # pragma: no cover
-    raise ImportError(
-        "the compiled part of moltspan (_core) is missing or was built for another Python; install the package with "
-        "`pip install .`, or build it with CMake and put build/pkg on PYTHONPATH"
-    ) from trouble
+except ImportError as trouble:
+    raise ImportError(_why_no_core(str(trouble))) from trouble
 
 __version__ = _core.__version__
 

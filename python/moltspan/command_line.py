@@ -53,6 +53,7 @@ command_report.add_to(app)
 
 def main():
     """Runs the command and ends the process with its exit status."""
+    _print_in_any_encoding()
     signal.signal(signal.SIGINT, lambda *_: sys.exit(BROKEN_OFF))
     if hasattr(signal, "SIGPIPE"):
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
@@ -60,6 +61,13 @@ def main():
         app(prog_name="moltspan")
     except Exception as trouble:  # neither an answer nor wrong usage: our own mistake
         _own_mistake(trouble)
+
+
+def _print_in_any_encoding():
+    """Letters that the terminal or pipe has no code for are written as `\\xe9`, so that no name ends a command."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _own_mistake(trouble):

@@ -84,7 +84,8 @@ def rows(frame):
 
 def write_json(document, file):
     """To a file, or to standard output where `file` is `-`. Raises OSError."""
-    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    in_unicode = file != "-" or (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    text = json.dumps(document, ensure_ascii=not in_unicode, indent=1, allow_nan=False) + "\n"
     if file == "-":
         sys.stdout.write(text)
     else:

@@ -1,6 +1,7 @@
 """Data frames in and out: pandas, polars and Arrow come in as they are; what goes out is of the kind that came in."""
 
 import math
+from collections import Counter
 from datetime import date, datetime
 
 import numpy as np
@@ -17,22 +18,26 @@ def kind_of(frame):
 
 
 def columns_of(frame):
-    """Column name -> list of Python values, in the order of the frame."""
-    import narwhals
-
-    kind_of(frame)
-    table = narwhals.from_native(frame, eager_only=True)
-    return {str(name): table[name].to_list() for name in table.columns}
+    """Column name (as text, where it is a number or a date) -> list of Python values, in the order of the frame."""
+    return {name: series.to_list() for name, series in _series_of(frame)}
 
 
 def arrays_of(frame):
     """Column name -> numpy array where the column holds numbers without blanks, list of Python values otherwise; for large tables."""
+    return {name: series.to_numpy() if series.dtype.is_numeric() and series.null_count() == 0 else series.to_list()
+            for name, series in _series_of(frame)}
+
+
+def _series_of(frame):
+    """(Heading as text, column) of a frame; a ValueError where a heading is there twice."""
     import narwhals
 
     kind_of(frame)
-    table = narwhals.from_native(frame, eager_only=True)
-    return {str(name): table[name].to_numpy() if table[name].dtype.is_numeric() and table[name].null_count() == 0 else table[name].to_list()
-            for name in table.columns}
+    headings = [text_of(name) for name in getattr(frame, "column_names", frame.columns)]
+    if len(set(headings)) < len(headings):
+        twice, _ = Counter(headings).most_common(1)[0]
+        raise ValueError(f"a table has two columns named {twice!r}; rename or remove one of them")
+    return zip(headings, narwhals.from_native(frame, eager_only=True).iter_columns(), strict=True)
 
 
 def text_of(value):

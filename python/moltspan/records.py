@@ -8,7 +8,7 @@ from moltspan import _core, frames, wide
 
 PROBLEM_COLUMNS = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
 SHEETS = ("animals", "journal", "taxa", "enclosures")
-WORKBOOKS = {".xlsx": "openpyxl", ".ods": "odf"}
+WORKBOOKS = (".xlsx", ".ods")
 SEX_WORDS = ((0.1, "female"), (0.4, "probable female"), (0.6, "unknown"), (0.9, "probable male"), (1.1, "male"))
 
 
@@ -45,7 +45,7 @@ class Collection:
         `2026-03-01..2026-03-08`; the number is the instar reached), and sizes such as `leg_span 2` (of the animal after
         `molt 2`). Headings that it does not name are carried through. Problems name the row and column of the sheet.
         """
-        sheet = wide.split(frames.text_columns(frame), columns)
+        sheet = wide.split(frames.text_columns(frame), {frames.text_of(theirs): ours for theirs, ours in columns.items()})
         animals = _core.TextTable("sheet", list(sheet.animals), list(sheet.animals.values()), sheet.animal_rows)
         journal = _core.TextTable("sheet", list(sheet.journal), list(sheet.journal.values()), sheet.journal_rows)
         given = {"animals": _kept_columns(frame, sheet), "journal": None, "taxa": taxa, "enclosures": None}
@@ -142,9 +142,12 @@ class Collection:
         return names | {name: values for name, values in columns.items() if name != "animal"} | carried
 
     def _carried(self):
-        """The columns of the animals without a meaning, a value an animal row; numbers of a folder as numbers."""
+        """The columns of the animals without a meaning, a value an animal row; numbers of a folder as numbers.
+
+        `group` too, as a study's own column of treatments often has this name.
+        """
         rules = self._core_collection.raw.rules
-        known = wide.ANIMAL_FIELDS | {_fold(theirs) for theirs, _ in rules.columns}
+        known = wide.ANIMAL_FIELDS - {"group"} | {_fold(theirs) for theirs, _ in rules.columns}
         columns = {name: values for name, values in self._animal_columns().items() if _fold(name) not in known}
         return {f"animal_{name}" if name in STADIA_COLUMNS else name: values for name, values in columns.items()}
 
@@ -198,25 +201,30 @@ def read(folder, strict=False, *, rules=None, today=None):
 
 
 def _workbook(path):
-    import pandas
+    from python_calamine import CalamineError, CalamineWorkbook, PasswordError
 
+    if not path.exists():
+        raise FileNotFoundError(f"{path}: no such workbook; give a file, or the folder that holds animals.csv and journal.csv")
     try:
-        sheets = pandas.read_excel(path, sheet_name=None, dtype=object, keep_default_na=False, na_values=[""])
-    except ImportError as trouble:
-        needed = WORKBOOKS[path.suffix.lower()]
-        raise ImportError(f"reading {path.suffix} needs {needed}: pip install moltspan[spreadsheets]") from trouble
-    found = {name.strip().lower(): sheet for name, sheet in sheets.items()}
-    missing = [name for name in ("animals", "journal") if name not in found]
-    if missing:
-        raise RuntimeError(f"{path}: no sheet named {' or '.join(missing)}; there are {', '.join(sheets)}")
-    first_row = 2  # the heading is row 1 of the sheet
-    return {name: _text_table(found[name], f"{path.name}, sheet {name}", first_row) for name in SHEETS if name in found}
+        book = CalamineWorkbook.from_path(path)
+        found = {name.strip().lower(): name for name in book.sheet_names}
+        missing = [name for name in ("animals", "journal") if name not in found]
+        if missing:
+            raise RuntimeError(f"{path}: no sheet named {' or '.join(missing)}; there are {', '.join(book.sheet_names)}")
+        cells = {name: book.get_sheet_by_name(found[name]).to_python(skip_empty_area=False) for name in SHEETS if name in found}
+    except PasswordError:
+        raise RuntimeError(f"{path}: the workbook is locked by a password; save a copy without one") from None
+    except CalamineError as trouble:
+        raise RuntimeError(f"{path}: this cannot be read as a workbook ({trouble}); save it again as {' or '.join(WORKBOOKS)} in a "
+                           "spreadsheet, or give a folder of CSV files") from None
+    return {name: _core.table_of_sheet([list(map(frames.text_of, row)) for row in rows], f"{path.name}, sheet {name}")
+            for name, rows in cells.items()}
 
 
-def _text_table(frame, source, first_row=1):
+def _text_table(frame, source):
     columns = frames.text_columns(frame)
     n = len(next(iter(columns.values()), []))
-    return _core.TextTable(source, list(columns), list(columns.values()), list(range(first_row, first_row + n)))
+    return _core.TextTable(source, list(columns), list(columns.values()), list(range(1, n + 1)))
 
 
 def _raw(tables, rules):
@@ -243,8 +251,10 @@ def _quoted(text):
 def _kept_columns(frame, sheet):
     import narwhals
 
-    kept = narwhals.from_native(frame, eager_only=True).select(list(sheet.kept))
-    return kept.rename({theirs: ours for theirs, ours in sheet.kept.items() if theirs != ours}).to_native()
+    table = narwhals.from_native(frame, eager_only=True)
+    headings = {frames.text_of(name): name for name in table.columns}  # numbers and dates as their text
+    names = {headings[theirs]: ours for theirs, ours in sheet.kept.items()}
+    return table.select([narwhals.col(name) for name in names]).rename(names).to_native()
 
 
 def _fold(heading):

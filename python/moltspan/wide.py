@@ -6,7 +6,7 @@ from dataclasses import dataclass
 # Columns of animals.csv that have a meaning, those of taxa.csv included; all others are carried through.
 ANIMAL_FIELDS = frozenset(
     "animal taxon sex cohort hatched acquired matured died habit kept_as note world hazard adult_leg_span_mm pace after_maturity "
-    "after_maturity_female after_maturity_male temperature_c".split()
+    "after_maturity_female after_maturity_male temperature_c group".split()
 )
 SIZES = frozenset("leg_span body_length carapace_length carapace_width mass".split())
 DATED = frozenset(["molt"])

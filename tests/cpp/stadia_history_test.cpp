@@ -201,21 +201,6 @@ TEST(Stadia, NoDateAtAllAsksForOne) {
   EXPECT_EQ(build_stadia(book.collection).as_of, day("2026-01-01"));
 }
 
-// Kinds.
-
-TEST(Kinds, GenusEndingAndWords) {
-  EXPECT_EQ(kind_of("Brachypelma").group, "tarantulas");
-  EXPECT_EQ(kind_of("brachypelma HAMORII").group, "tarantulas");
-  EXPECT_TRUE(kind_of("Brachypelma").is_tarantula);
-  EXPECT_EQ(kind_of("Newlydescribedopelma").group, "tarantulas") << "by its ending";
-  EXPECT_EQ(kind_of("unknown whip spider").group, "whip spiders") << "the longer words win over spider";
-  EXPECT_EQ(kind_of("Theraphosidae sp.").group, "tarantulas");
-  EXPECT_EQ(kind_of("Homarus gammarus").male, AfterMaturity::goes_on);
-  EXPECT_EQ(kind_of("spidery thing").group, "") << "whole words only";
-  EXPECT_EQ(kind_of("").group, "");
-  EXPECT_EQ(kind_of("").female, AfterMaturity::unknown);
-}
-
 // Molts found late, put in order by their numbers: the first could have been the one of 3 July to 1 August too, but
 // then it would lie after the second. Maturity belongs to the one whose days it shares.
 TEST(Stadia, MaturityIsThatOfTheMoltItLiesNearest) {

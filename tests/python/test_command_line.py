@@ -2,7 +2,9 @@
 
 import csv
 import json
+import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -219,3 +221,51 @@ def test_a_folder_without_records_says_so_in_plain_words(name, tmp_path):
     result = CliRunner().invoke(app, [name, str(tmp_path)])
     assert (result.exit_code, result.stdout) == (2, "")
     assert "no dated record" in result.stderr and "build_stadia" not in result.stderr
+
+
+PLAIN_LOCALES = [{"PYTHONIOENCODING": "ascii"}, {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}, {"PYTHONIOENCODING": "latin-1"}]
+
+
+@pytest.mark.parametrize("settings", PLAIN_LOCALES, ids=lambda settings: "-".join(settings.values()))
+def test_a_pipe_without_the_letters_of_a_name_gets_them_escaped(tmp_path, settings):
+    (tmp_path / "animals.csv").write_text("animal,taxon\nBé1→,Brachypelma hamorii\n", encoding="utf-8")
+    (tmp_path / "journal.csv").write_text("animal,date,event\n" + "".join(f"Bé1→,2026-0{month}-05,molt\n" for month in (1, 3, 5)), encoding="utf-8")
+    for arguments in (["forecast"], ["check"], ["rehouse"], ["forecast", "--json", "-"]):
+        command = [sys.executable, "-m", "moltspan", arguments[0], str(tmp_path), *arguments[1:]]
+        environment = {name: value for name, value in os.environ.items() if name not in ("PYTHONIOENCODING", "PYTHONUTF8")}
+        result = subprocess.run(command, capture_output=True, timeout=300, stdin=subprocess.DEVNULL, env=environment | settings)
+        assert (result.returncode, result.stderr) == (0, b""), arguments
+        if "--json" in arguments:
+            assert json.loads(result.stdout)["animals"][0]["animal"] == "Bé1→"
+        elif arguments == ["forecast"]:
+            assert rb"\u2192" in result.stdout and (b"B\xe91" if "latin-1" in settings.values() else rb"B\xe91") in result.stdout
+
+
+CORE = Path(moltspan._core.__file__)
+
+
+def import_with(tmp_path, core):
+    """What `import moltspan` says where this stands in the place of its compiled part; None: nothing does."""
+    package = tmp_path / "moltspan"
+    package.mkdir()
+    shutil.copy(moltspan.__file__, package)
+    if core is not None:
+        (package / CORE.name).write_bytes(core)
+    result = subprocess.run([sys.executable, "-c", "import moltspan"], capture_output=True, text=True, cwd=tmp_path,
+                            env=os.environ | {"PYTHONPATH": str(tmp_path)})
+    assert result.returncode == 1
+    return result.stderr.splitlines()[-1]
+
+
+def test_a_missing_shared_library_is_named(tmp_path):
+    core = CORE.read_bytes()
+    assert b"libcsv.so" in core
+    told = import_with(tmp_path, core.replace(b"libcsv.so", b"libabc.so"))  # as where the library was removed after the build
+    assert "needs the shared library libabc.so" in told and "another Python" not in told
+
+
+def test_a_missing_or_broken_compiled_part_is_told_apart(tmp_path):
+    for name in ("missing", "broken"):
+        (tmp_path / name).mkdir()
+    assert "missing or was built for another Python" in import_with(tmp_path / "missing", None)
+    assert "is there but cannot be loaded" in import_with(tmp_path / "broken", b"no library")

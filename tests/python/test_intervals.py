@@ -1,5 +1,6 @@
 """Stadium lengths: published and independently computed answers, laws that must hold, tables that tell too little."""
 
+import functools
 import json
 import math
 import sys
@@ -191,8 +192,9 @@ def test_published_prints_in_their_own_digits():
         assert quantiles[float(p)] == pytest.approx(days, rel=1e-6)
 
 
+@functools.cache
 def cricket_table(name):
-    records = table("cricket_tables", f"{name}.csv")
+    records = pd.DataFrame(cricket_tables.tables()[name], columns=["animal", "temperature_c", "t_lo", "t_hi"]).astype({"t_hi": float})
     return records.assign(temperature=records.temperature_c.astype(str))
 
 
@@ -202,6 +204,7 @@ CRICKETS = {  # gryllodes-tpc/SOURCE.md, printed with 3 and 4 digits
     "last_stage": (-385.068, 0.2437, [3.4336, -0.3380, -0.4751, -0.7138, -0.9770, -0.9440, -1.3103, -0.9359])}
 
 
+@pytest.mark.open_data
 @pytest.mark.parametrize("name", CRICKETS)
 def test_crickets_to_their_printed_digits(name):
     log_likelihood, sigma, coefficients = CRICKETS[name]
@@ -211,6 +214,7 @@ def test_crickets_to_their_printed_digits(name):
     assert [round(value, 4) for value in fit.coefficients.values()] == coefficients
 
 
+@pytest.mark.open_data
 def test_crickets_in_other_families():
     assert round(moltspan.fit_stadia(cricket_table("instar_4"), "temperature", family="weibull", **BOUNDS).log_likelihood, 3) == -200.592
     assert round(moltspan.fit_stadia(cricket_table("instar_7"), "temperature", family="weibull", **BOUNDS).log_likelihood, 3) == -188.761
@@ -224,6 +228,7 @@ def crickets_with_cold_ones():
     return pd.DataFrame(rows, columns=["animal", "temperature", "t_lo", "t_hi"])
 
 
+@pytest.mark.open_data
 @every_family
 def test_temperatures_without_an_event_run_away_and_are_named(family):
     warm_base = crickets_with_cold_ones().replace({"temperature": {"24": "0 warm"}})
@@ -237,6 +242,7 @@ def test_temperatures_without_an_event_run_away_and_are_named(family):
     assert fit.coefficients["temperature[30]"] == pytest.approx(alone.coefficients["temperature[30]"], abs=1e-3)
 
 
+@pytest.mark.open_data
 def test_a_base_without_an_event_takes_every_difference_with_it():
     fit = moltspan.fit_stadia(crickets_with_cold_ones(), "temperature", **BOUNDS)  # base 20 C
     assert fit.health.state == "bad"

@@ -5,6 +5,8 @@ Run as a program it writes the outputs anew: `python3 tests/python/test_notebook
 
 import functools
 import os
+import re
+from datetime import date
 from pathlib import Path
 
 import nbformat
@@ -12,6 +14,8 @@ import pytest
 from nbclient import NotebookClient
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+DECIMAL = re.compile(r"(-?\d+\.(\d+)(?:e([+-]?\d+))?)[,;:)%]*")
+DATE = re.compile(r"\d{4}-\d\d-\d\d")
 BACKEND = "module://matplotlib_inline.backend_inline"
 INVENTED = [path for path in NOTEBOOKS if "demo/collection" in path.read_text(encoding="utf-8")]
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
@@ -42,6 +46,39 @@ def texts_and_pictures(notebook):
     return "\n".join(texts), [one["image/png"] for one in data if "image/png" in one]
 
 
+def said(cell):
+    """Words and numbers of a cell's outputs, texts and tables alike, without the tags of HTML; and how many pictures it shows."""
+    text, pictures = texts_and_pictures(nbformat.from_dict({"cells": [cell]}))
+    return re.sub(r"<style.*?</style>|<[^>]*>", " ", text, flags=re.DOTALL).split(), len(pictures)
+
+
+def as_number(word):
+    """A number with decimals as printed, and one unit of its last digit; None for all else."""
+    found = DECIMAL.fullmatch(word)
+    return (float(found[1]), 10.0 ** (int(found[3] or 0) - len(found[2]))) if found else None
+
+
+def alike(kept, fresh):
+    """The same word, or what another processor may round away: one unit of the last decimal printed, one day of a date."""
+    numbers, dates = [as_number(word) for word in (kept, fresh)], [DATE.search(word) for word in (kept, fresh)]
+    if None not in numbers:
+        return abs(numbers[0][0] - numbers[1][0]) <= 1.01 * max(numbers[0][1], numbers[1][1])
+    if None not in dates and DATE.sub("", kept) == DATE.sub("", fresh):
+        return abs((date.fromisoformat(dates[0][0]) - date.fromisoformat(dates[1][0])).days) <= 1
+    return kept == fresh
+
+
+def differences(kept, fresh):
+    """What two notebooks say differently, a line a cell; the size of a picture does not matter, its presence does."""
+    found = []
+    for place, (one, other) in enumerate(zip(kept.cells, fresh.cells, strict=True)):
+        (words, pictures), (words_now, pictures_now) = said(one), said(other)
+        changed = [f"{a} -> {b}" for a, b in zip(words, words_now, strict=False) if not alike(a, b)]
+        if changed or len(words) != len(words_now) or pictures != pictures_now:
+            found.append(f"cell {place}: {len(words)} words, {pictures} pictures -> {len(words_now)}, {pictures_now}: {'; '.join(changed[:5])}")
+    return found
+
+
 def n_plots(notebook):
     return sum(cell.source.count("moltspan.plot_") for cell in notebook.cells if "own_folder" not in cell.source)
 
@@ -66,6 +103,22 @@ def test_notebook_is_kept_with_small_output_that_names_no_path(path):
 
 
 @each
+def test_kept_output_is_what_a_run_gives(path):
+    drifted = differences(nbformat.read(path, as_version=4), run(path))
+    assert not drifted, "\n".join(["write the outputs anew: python3 tests/python/test_notebooks.py", *drifted])
+
+
+@pytest.mark.parametrize(("kept", "fresh", "same"), [
+    ("about 58 mm", "about 58 mm", True), ("about 58 mm", "about 57 mm", False), ("1.2206 1.3", "1.2207 1.3", True), ("1.2206", "1.2208", False),
+    ("2026-10-10", "2026-10-12,", False), ("2026-10-10", "2026-10-12", False), ("by 2026-10-10", "by 2026-10-11", True), ("3.837e-05", "3.838e-05", True), ("3.837e-05", "3.847e-05", False), ("L1 feed", "L1", False),
+    ("<td>58</td>", "<td>55</td>", False), ("a   b", "a b", True)])
+def test_a_drift_is_seen(kept, fresh, same):
+    notebooks = [nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("", outputs=[nbformat.v4.new_output("stream", text=text)])])
+                 for text in (kept, fresh)]
+    assert bool(differences(*notebooks)) != same
+
+
+@each
 def test_notebook_begins_with_a_question_and_ends_with_a_cell_for_own_records(path):
     cells = nbformat.read(path, as_version=4).cells
     assert cells[0].source.splitlines()[0].startswith("# ") and cells[0].source.splitlines()[0].endswith("?")
@@ -80,9 +133,9 @@ def test_demo_data_say_that_they_are_invented(path):
 
 
 @pytest.mark.parametrize("figure", [
-    "2.449", "1.348",  # gryllodes-tpc/SOURCE.md: least squares of log weight on instar, and its cube root; here the animals' spread is 0
-    "0.7132",  # there, R survreg: exp(-0.3380), last stage at 26 C over 24 C
-    "1.2206", "1.3128", "1.3183",  # amp-instar-tables/SOURCE.md: log fits of the wolf spider and of Centruroides, female and male
+    "1.259", "2.018",  # published_mantids: ratios of length and weight a molt, R lme4 by REML: 1.258957, 2.017925
+    "1.2205", "1.2989", "1.3042",  # published_growth: log fits of the wolf spider and of Centruroides, female and male, recomputed with R
+    "12.57", "391.96",  # published_growth: threshold and sum of the armyworm, du Plessis et al. 2020 and recomputed
 ])
 def test_the_growth_notebook_shows_published_figures(figure):
     path, = (path for path in NOTEBOOKS if path.stem == "03_group_growth")

@@ -72,10 +72,9 @@ def cosmesis():
     return moltspan.stadium_npmle(*map(np.array, zip(*rows, strict=True)))
 
 
-def bollworm():
-    found = columns("amp-instar-tables", "per_instar_means.csv")
-    kept = [i for i, name in enumerate(found["species"]) if name == "Helicoverpa_armigera" and found["instar"][i] == "5"]
-    return [[float(found[name][i]) for i in kept] for name in ("temp_C", "instar_duration_d")]
+def armyworm():
+    found = columns("published_growth", "armyworm_instars.csv")
+    return [[float(cell) for cell in found[name]] for name in ("temperature_c", "instar_2_days")]
 
 
 @cache
@@ -210,7 +209,7 @@ DRAWN = {
     "stadia": stadia_by_size,
     "backtest": lambda: moltspan.plot_backtest(backtest_result(), title="Backtest - invented records"),
     "by_instar": lambda: moltspan.plot_by_instar(by_instar(), title="Growth ratio to the next instar - invented records"),
-    "temperature": lambda: moltspan.plot_temperature(moltspan.briere_fit(*bollworm()), *bollworm(), title="A bollworm, published means"),
+    "temperature": lambda: moltspan.plot_temperature(moltspan.briere_fit(*armyworm()), *armyworm(), title="An armyworm's second instar, published means"),
 }
 
 
@@ -484,9 +483,9 @@ def test_by_instar_draws_the_ratio_of_doubled_weight():
 
 
 def test_temperature_has_data_law_and_intervals():
-    ax = moltspan.plot_temperature(moltspan.briere_fit(*bollworm()), *bollworm())
+    ax = moltspan.plot_temperature(moltspan.briere_fit(*armyworm()), *armyworm())
     assert any(text.startswith("optimum") for text in legend_of(ax)) and "1 / days" in ax.get_ylabel()
-    used = moltspan.plot_temperature(moltspan.thermal_sum_fit(*bollworm(), use_to_c=32.5, bootstrap=0), *bollworm())
+    used = moltspan.plot_temperature(moltspan.thermal_sum_fit(*armyworm(), use_to_c=28, bootstrap=0), *armyworm())
     assert any(text.startswith("left out of the fit") for text in legend_of(used))
     assert min(used.get_yticks()) >= 0
 

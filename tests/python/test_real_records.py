@@ -31,6 +31,7 @@ def lobsters(tmp_path_factory):
     return scoring.converted("lobsters", tmp_path_factory.mktemp("lobsters"))
 
 
+@pytest.mark.open_data
 def test_bands_of_the_crickets_hold_about_as_often_as_they_say(crickets):
     scores = [score for as_of in DATES for score in scoring.score_day(crickets[1], as_of, "rows").scores]
     assert len(scores) > 200
@@ -40,6 +41,7 @@ def test_bands_of_the_crickets_hold_about_as_often_as_they_say(crickets):
     assert 0.90 < scoring.coverage(scores, 0.95).mean <= 1
 
 
+@pytest.mark.open_data
 def test_every_cricket_is_answered_or_named(crickets):
     fit = moltspan.fit(crickets[1], as_of=DATES[0], watched="rows")
     animals = {animal["animal"]: animal for animal in forecast_document(fit)["animals"]}
@@ -49,6 +51,7 @@ def test_every_cricket_is_answered_or_named(crickets):
     assert sum("set aside" in (animal["why_no_forecast"] or "") for animal in animals.values()) == 1
 
 
+@pytest.mark.open_data
 def test_lobsters_late_in_the_study_are_answered(lobsters):
     day = scoring.score_day(lobsters, "2009-11-25", "all", threads=1)
     # SOURCE.md: 33 molts, of which these after the day; 26 animals, two dead in the end: too few to ask for a coverage.
@@ -56,6 +59,7 @@ def test_lobsters_late_in_the_study_are_answered(lobsters):
     assert all(0 <= share <= 1 for score in day.scores for share in score.covered)
 
 
+@pytest.mark.open_data
 @pytest.mark.parametrize("as_of", scoring.LOBSTER_DATES[:2])
 def test_lobsters_early_in_the_study_are_answered(lobsters, as_of):
     scoring.score_day(lobsters, as_of, "all", threads=1)
@@ -116,6 +120,7 @@ def assert_law(folder, tmp_path, day, faulty=(), **options):
     assert all(animal["next_molt"] is None for animal in full["animals"] if animal["animal"] not in there)
 
 
+@pytest.mark.open_data
 def test_law_on_the_crickets(crickets, tmp_path):
     assert_law(crickets[0], tmp_path, date(2023, 6, 5), faulty=("28-146",), watched="rows")
 

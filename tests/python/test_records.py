@@ -3,8 +3,10 @@
 import json
 import subprocess
 import sys
+import zipfile
 from datetime import date
 
+import openpyxl
 import pandas as pd
 import polars as pl
 import pyarrow as pa
@@ -137,23 +139,104 @@ def test_missing_folder_and_table_are_named(tmp_path):
         moltspan.read(tmp_path)
 
 
-@pytest.mark.parametrize("ending", [".xlsx", ".ods"])
+ODS_CELLS = {str: '<table:table-cell office:value-type="string"><text:p>{0}</text:p></table:table-cell>',
+             float: '<table:table-cell office:value-type="float" office:value="{0}"><text:p>{0}</text:p></table:table-cell>',
+             date: '<table:table-cell office:value-type="date" office:date-value="{0}"><text:p>{0}</text:p></table:table-cell>',
+             type(None): "<table:table-cell/>"}
+ODS = """<?xml version="1.0" encoding="UTF-8"?><office:document-content xmlns:office="urn:oasis:names:tc:opendocument:xmlns:office:1.0"
+xmlns:table="urn:oasis:names:tc:opendocument:xmlns:table:1.0" xmlns:text="urn:oasis:names:tc:opendocument:xmlns:text:1.0"
+office:version="1.2"><office:body><office:spreadsheet>{}</office:spreadsheet></office:body></office:document-content>"""
+
+
+def write_ods(path, sheets):
+    """As little of OpenDocument as holds texts, numbers and dates, by hand: no library that writes it ships wheels."""
+    rows = {name: "".join(f"<table:table-row>{''.join(ODS_CELLS[type(cell)].format(cell) for cell in row)}</table:table-row>" for row in sheet)
+            for name, sheet in sheets.items()}
+    with zipfile.ZipFile(path, "w") as book:
+        book.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        book.writestr("content.xml", ODS.format("".join(f'<table:table table:name="{name}">{text}</table:table>' for name, text in rows.items())))
+
+
+def write_xlsx(path, sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, sheet in sheets.items():
+        page = book.create_sheet(name)
+        for row in sheet:
+            page.append(row)
+    book.save(path)
+
+
+WRITERS = {".xlsx": write_xlsx, ".ods": write_ods}
+each_kind_of_workbook = pytest.mark.parametrize("ending", WRITERS)
+MOLTS = [["animal", "date", "until", "event", "value"], ["A1", date(2026, 1, 1), None, "molt", 4.0], [7.0, date(2026, 1, 5), None, "molt", None]]
+
+
+def write_book(folder, ending, sheets):
+    book = folder / f"my records{ending}"
+    WRITERS[ending](book, sheets)
+    return book
+
+
+@each_kind_of_workbook
 def test_workbooks(tmp_path, ending):
-    book = tmp_path / f"my records{ending}"
-    with pd.ExcelWriter(book) as writer:
-        pd.DataFrame(ANIMALS).to_excel(writer, sheet_name="Animals", index=False)
-        journal = pd.DataFrame(JOURNAL | {"event": ["molt", "molt", "molt", "leg spam"]})
-        journal.assign(date=pd.to_datetime(journal["date"])).to_excel(writer, sheet_name="journal", index=False)
-    collection = moltspan.read(book)
+    animals = [["animal", "taxon", "sex", "shelf"], ["A1", "Brachypelma hamorii", "female", 3.0], [7.0, "Brachypelma hamorii", None, 2.5]]
+    rest = [[None] * 5, ["A1", date(2026, 2, 10), date(2026, 2, 12), "molt", 5.0], ["A1", date(2026, 2, 12), None, "leg spam", 32.0]]
+    collection = moltspan.read(write_book(tmp_path, ending, {"Animals": animals, "journal": MOLTS + rest, "remarks": [["nothing of ours"]]}))
     fault = collection.problems().iloc[0]
-    assert fault.row == 5 and "journal" in fault.file and fault.value == "leg spam"
-    assert collection.stadia()["animal"].tolist() == ["A2"]
+    assert (len(collection.problems()), fault.row, fault.value) == (1, 6, "leg spam") and "journal" in fault.file  # the sheet's own row 6
+    assert collection.stadia()[["animal", "start_earliest"]].to_numpy().tolist() == [["7", pd.Timestamp(2026, 1, 5)]]
+    journal = collection.journal
+    assert journal["value"].tolist() == ["4", "", "5", "32"]  # numbers as people write them, blank cells blank
+    assert (journal["date"][2], journal["until"][2]) == ("2026-02-10", "2026-02-12")
+    assert collection.animals["shelf"].tolist() == ["3", "2.5"]
 
 
-def test_a_workbook_without_a_journal_says_so(tmp_path):
-    pd.DataFrame(ANIMALS).to_excel(tmp_path / "b.xlsx", sheet_name="animals", index=False)
-    with pytest.raises(RuntimeError, match="journal"):
-        moltspan.read(tmp_path / "b.xlsx")
+@each_kind_of_workbook
+def test_a_workbook_without_a_journal_says_so(tmp_path, ending):
+    with pytest.raises(RuntimeError, match="no sheet named journal; there are animals"):
+        moltspan.read(write_book(tmp_path, ending, {"animals": [["animal"], ["A1"]]}))
+
+
+@each_kind_of_workbook
+def test_headings_that_are_numbers_and_columns_without_one(tmp_path, ending):
+    animals = [["animal", 2025.0, date(2026, 3, 1), None], ["A1", "kept", "too", "a stray cell"], [7.0, None, None, None]]
+    collection = moltspan.read(write_book(tmp_path, ending, {"animals": animals, "journal": MOLTS}))
+    assert list(collection.animals.columns) == ["animal", "2025", "2026-03-01", "column 4"]
+    doubt, = collection.problems().to_dict("records")
+    assert (doubt["severity"], doubt["row"], doubt["column"]) == ("doubt", 1, "column 4")
+    assert collection.stadia()["2025"].tolist() == ["kept", ""]
+
+
+@each_kind_of_workbook
+@pytest.mark.parametrize("heading", ["shelf", "animal"])
+def test_two_columns_of_one_name_are_a_fault(tmp_path, ending, heading):
+    animals = [["animal", "shelf", heading], ["A1", 3.0, "B"], [7.0, 2.0, "C"]]
+    problems = moltspan.read(write_book(tmp_path, ending, {"animals": animals, "journal": MOLTS})).problems()
+    fault = problems[problems["severity"] == "fault"].iloc[0]
+    assert (fault.row, fault.value) == (1, heading) and "sheet animals" in fault.file and "once" in fault.rule
+
+
+def test_a_file_that_is_no_workbook_is_wrong_usage(tmp_path):
+    for name, content in (("text.xlsx", b"animal,taxon\n"), ("empty.ods", b""), ("bytes.xlsx", b"PK\x03\x04" + bytes(200))):
+        (tmp_path / name).write_bytes(content)
+        with pytest.raises(RuntimeError, match="cannot be read as a workbook"):
+            moltspan.read(tmp_path / name)
+    command = [sys.executable, "-m", "moltspan", "check", str(tmp_path / "text.xlsx")]
+    result = subprocess.run(command, capture_output=True, text=True)
+    assert (result.returncode, result.stdout) == (2, "") and "text.xlsx" in result.stderr and "Traceback" not in result.stderr
+    with pytest.raises(FileNotFoundError, match="no such workbook"):
+        moltspan.read(tmp_path / "gone.xlsx")
+
+
+def test_headings_of_a_frame_that_are_numbers_or_there_twice():
+    animals = pd.DataFrame([["A1", "kept"], ["A2", ""]], columns=["animal", 2025])
+    assert moltspan.Collection(animals, frame_of("pandas", JOURNAL)).stadia()["2025"].tolist() == ["kept", "kept", ""]
+    with pytest.raises(ValueError, match="two columns named '2025'"):
+        moltspan.Collection(animals.assign(**{"2025": 1}), frame_of("pandas", JOURNAL))
+    wide = pd.DataFrame([["A1", "2026-01-01", 3]], columns=["Name", 1, 2025])
+    collection = moltspan.Collection.from_wide(wide, {"Name": "animal", 1: "molt 1"})
+    assert collection.animals.columns.tolist() == ["animal", "2025"] and len(collection.stadia()) == 1
 
 
 WIDE = {

@@ -10,14 +10,14 @@ import sys
 from pathlib import Path
 
 from convert_crickets import write
+from open_data import open_data
 
-SOURCE = Path(__file__).parent / "lobster-event-log" / "lobsters_events.csv"
 EVENTS = {"molt": "molt", "death": "died"}
 
 
 def main(folder):
     folder.mkdir(parents=True, exist_ok=True)
-    with open(SOURCE, newline="") as file:
+    with open(open_data("lobster-event-log", "lobsters_events.csv"), newline="") as file:
         events = list(csv.DictReader(file))
     died = {row["lobster_id"]: row["date"] for row in events if row["event"] == "death"}
     animals = sorted({row["lobster_id"] for row in events})

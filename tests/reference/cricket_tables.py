@@ -1,11 +1,12 @@
-"""Interval-censored tables of the crickets, as `gryllodes-tpc/SOURCE.md` defines them.
+"""Interval-censored tables of the crickets, as `SOURCE.md` of the open data set `gryllodes-tpc` defines them.
 
     python3 cricket_tables.py FOLDER      writes instar_4.csv, instar_7.csv, last_stage.csv into FOLDER
 
 `instar_k`: the age in days at which instar k was reached lies in (t_lo, t_hi]: from the check before the first one with instar >= k
-to that check. Blank t_lo: that earlier check was at age 0 or is missing. Blank t_hi: never seen at >= k, t_lo = age at the last
-check; crickets whose only check was at age 0 are left out. `last_stage`: days from subadult to adult, t_lo = t_hi when both dates
-are known, blank t_hi = censored at the end of the record. The counts of SOURCE.md are checked on every run.
+to that check. Instar 4: all temperatures; instar 7: 24 C and more, as none reached it below. Blank t_lo: that earlier check was at age 0
+or is missing. Blank t_hi: never seen at >= k, t_lo = age at the last check; crickets whose only check was at age 0 are left out.
+`last_stage`: days from subadult to adult, t_lo = t_hi when both dates are known, blank t_hi = censored at the end of the record. The
+counts of SOURCE.md are checked on every run.
 """
 
 import csv
@@ -65,12 +66,18 @@ def write(folder, name, rows):
         writer.writerows(["" if cell is None else cell for cell in row] for row in rows)
 
 
+def tables():
+    """Name -> rows (animal, temperature_c, t_lo, t_hi), None where blank."""
+    every = range(20, 40, 2)
+    found = {"instar_4": instar_table(4, every), "instar_7": instar_table(7, every[2:]), "last_stage": last_stage_table()}
+    for name, rows in found.items():
+        check_counts(name, rows)
+    return found
+
+
 def main(folder):
     folder.mkdir(parents=True, exist_ok=True)
-    every = range(20, 40, 2)
-    tables = {"instar_4": instar_table(4, every), "instar_7": instar_table(7, every[2:]), "last_stage": last_stage_table()}
-    for name, rows in tables.items():
-        check_counts(name, rows)
+    for name, rows in tables().items():
         write(folder, name, rows)
         print(f"{name}: {len(rows)} rows, {sum(row[3] is None for row in rows)} right-censored")
 

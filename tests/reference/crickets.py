@@ -1,4 +1,4 @@
-"""The raw tables of `gryllodes-tpc`, for both scripts that use them.
+"""The raw tables of the open data set `gryllodes-tpc`, for both scripts that use them.
 
 Cricket numbers are unique over all temperatures, and join the two tables. Four rows of the mass table state another temperature
 than the cricket's own: 35 C for three that lived at 36 C (same incubator), and number 19 at 20 C, six weeks after cricket 19 had
@@ -8,10 +8,10 @@ died at 24 C: an error of the source, which is kept, as the figures of SOURCE.md
 import csv
 from collections import defaultdict
 from datetime import date, datetime
-from pathlib import Path
 from typing import NamedTuple
 
-FOLDER = Path(__file__).parent / "gryllodes-tpc"
+from open_data import open_data
+
 
 
 class Check(NamedTuple):
@@ -27,7 +27,7 @@ def day_of(text):
 
 
 def rows_of(name):
-    with open(FOLDER / name, newline="") as file:
+    with open(open_data("gryllodes-tpc", name), newline="") as file:
         return list(csv.DictReader(file))
 
 
