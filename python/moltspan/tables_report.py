@@ -50,6 +50,15 @@ def feeding_round(document, sacs):
     return groups, others
 
 
+def feeding_texts(groups, document):
+    """`{animal: texts}`: what the feeding round and the remarks of the forecast say of each."""
+    said = {animal["animal"]: list(animal["notes"] or []) for animal in document["animals"]}
+    for name, members in groups.items():
+        for animal, why in members:
+            said[animal["animal"]] += [FEEDING_WORDS[name], why]
+    return said
+
+
 def _feeding(animal, as_of):
     if animal["phase"] in LEFT or (animal["phase"] == "unknown" and animal["why_no_forecast"]):
         return None, animal["why_no_forecast"]
