@@ -84,7 +84,8 @@ std::string basis_of(const std::string& place, const toml::table& row) {
   if (status == "C") return "common practice, no source";
   if (status == "M") return "assumption, from memory";
   if (status != "P" && status != "A")
-    refuse(place, "status = \"" + status + "\": P (published), A (authority), C (common practice) or M (assumption) expected");
+    refuse(place,
+           "status = \"" + status + "\": P (published), A (authority), C (common practice) or M (assumption) expected");
   if (source.empty()) refuse(place, "status " + status + " needs a source");
   return (status == "P" ? "published: " : "authorities: ") + source;
 }

@@ -66,8 +66,8 @@ void read_hazards(RowReport& report, std::string_view column, std::string_view t
   for (const std::string_view word : unknown) said += (said.empty() ? "" : ", ") + in_quotes(word);
   if (!unknown.empty())
     report.doubt(column, text, "any of " + std::string(hazard_words),
-                 "write these words with a blank or ; between them; " + said +
-                     (unknown.size() == 1 ? " is" : " are") + " not read, the cautions of its kind are given");
+                 "write these words with a blank or ; between them; " + said + (unknown.size() == 1 ? " is" : " are") +
+                     " not read, the cautions of its kind are given");
   facts.hazards = hazards;
 }
 

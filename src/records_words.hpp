@@ -68,7 +68,8 @@ bool add_hazard(std::string_view word, Hazards& hazards);
 void join_hazards(Hazards& hazards, const Hazards& more);
 
 inline constexpr std::string_view hazard_words =
-    "urticating_setae (hairs that it kicks off), systemic_venom (a serious bite or sting), irritant_spray, fast, or none";
+    "urticating_setae (hairs that it kicks off), systemic_venom (a serious bite or sting), irritant_spray, fast, or "
+    "none";
 
 /// Names for messages: `arboreal, semi_arboreal, terrestrial, fossorial`.
 inline constexpr std::string_view habit_words = "arboreal, semi_arboreal, terrestrial or fossorial";

@@ -6,13 +6,13 @@
 
 namespace moltspan {
 
-/// What to beware of where somebody stands with the animal in the hand. All texts stand in `shared/cautions.toml`, by code:
-/// those of a kind of animal, of a prompt ("look for a skin"), of an animal that escaped, of every animal.
+/// What to beware of where somebody stands with the animal in the hand. All texts stand in `shared/cautions.toml`, by
+/// code: those of a kind of animal, of a prompt ("look for a skin"), of an animal that escaped, of every animal.
 struct Caution {
   std::string code;
-  std::string label;   ///< one word beside an animal's name; blank = none
+  std::string label;  ///< one word beside an animal's name; blank = none
   std::string text;
-  std::string source;  ///< blank = common practice of keepers, no source
+  std::string source;                          ///< blank = common practice of keepers, no source
   std::vector<std::vector<std::string>> said;  ///< a text that holds all parts of one of these is a prompt for it
 };
 

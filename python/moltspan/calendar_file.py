@@ -51,7 +51,8 @@ def _molts(forecast):
     for animal in forecast["animals"]:
         if animal["next_molt"]:
             band = animal["next_molt"]["bands"][0]
-            text = f"even odds by {animal['next_molt']['median']}; 80 % between {band['from']} and {band['to']}\nCautions: {text_of('on_back')}\n{text_of('look_for_skin')}"
+            days = f"even odds by {animal['next_molt']['median']}; 80 % between {band['from']} and {band['to']}"
+            text = f"{days}\nCautions: {text_of('on_back')}\n{text_of('look_for_skin')}"
             yield animal["animal"], "molt", band["from"], band["to"], f"{animal['animal']}: next molt expected (80 %)", text
 
 

@@ -146,7 +146,8 @@ class _Page:
     def _prompts(self, said):
         """What looking and reaching in has to beware of; `said`: animal -> texts that this part of the page gives it."""
         found = prompted(said)
-        return [tag("h3", "Before you look or reach in"), listed(Markup(f"{self.links(names)}: {safe(text)}") for text, names in found)] if found else []
+        lines = listed(Markup(f"{self.links(names)}: {safe(text)}") for text, names in found)
+        return [tag("h3", "Before you look or reach in"), lines] if found else []
 
     def _moving(self, animals):
         rows = [[self.link(animal["animal"]), number_text(animal["leg_span_mm"], ".0f", " mm"), size_text(animal["enclosure_mm"]), box_text(animal),

@@ -124,7 +124,8 @@ def _rest(document):
 def _assumptions(document):
     shown = document | {"animals": [animal for animal in document["animals"] if animal["advice"] not in ("gone",)]}
     lines = [f"{text}: {_names(names, len(shown['animals']))}" for text, names in grouped(shown, "assumptions")]
-    return f'<div class="small">{_list([*lines, "suggested sizes: middle or lower end of the target for the habit (assumption)", sources_line()])}</div>'
+    lines += ["suggested sizes: middle or lower end of the target for the habit (assumption)", sources_line()]
+    return f'<div class="small">{_list(lines)}</div>'
 
 
 def _names(names, n):

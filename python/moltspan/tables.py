@@ -6,7 +6,7 @@ complete: nothing is wrapped, shortened or colored.
 
 import sys
 
-from moltspan.tables_cautions import forecast_prompts
+from moltspan.tables_cautions import prompted, said_by_forecast
 from moltspan.tables_terminal import console_of, print_lines, print_pairs, print_table
 
 DEFERENCE = (
@@ -159,7 +159,7 @@ def plain_forecast(document, remark=None):
 
 def _before_looking(document):
     """What the remarks ask for, and what to beware of then; nothing where they ask for nothing."""
-    lines = [f"{', '.join(names)}: {text}" for text, names in forecast_prompts(document)]
+    lines = [f"{', '.join(names)}: {text}" for text, names in prompted(said_by_forecast(document))]
     return ["", "Before you look or reach in", *lines] if lines else []
 
 

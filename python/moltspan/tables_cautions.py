@@ -5,7 +5,8 @@ from functools import cache
 from moltspan import _core
 
 ALWAYS = ("on_back", "skin_looks_dead")  # of every animal: plan and report carry them whoever is in the collection
-DEFERS = "Cautions are common practice of keepers, no source, unless one is named; local rules and those licensed to treat people and animals come first"
+DEFERS = ("Cautions are common practice of keepers, no source, unless one is named; local rules and those licensed to treat people and animals "
+          "come first")
 
 
 @cache
@@ -64,6 +65,10 @@ def sources_line():
     return f"{DEFERS}; {'; '.join(named)}"
 
 
-def forecast_prompts(document):
-    """`prompted` of the remarks of a forecast."""
-    return prompted({animal["animal"]: animal["notes"] or [] for animal in document["animals"]})
+def said_by_forecast(document):
+    """`{animal: texts}`: its remarks, and what its doubts ask for."""
+    said = {animal["animal"]: list(animal["notes"] or []) for animal in document["animals"]}
+    for problem in document["problems"]:
+        if problem.get("animal") in said:
+            said[problem["animal"]].append(problem.get("next_step") or "")
+    return said

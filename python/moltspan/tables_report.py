@@ -1,6 +1,7 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
 from moltspan.tables import days_ahead, in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables_cautions import said_by_forecast
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
 PHASES = {
@@ -51,8 +52,8 @@ def feeding_round(document, sacs):
 
 
 def feeding_texts(groups, document):
-    """`{animal: texts}`: what the feeding round and the remarks of the forecast say of each."""
-    said = {animal["animal"]: list(animal["notes"] or []) for animal in document["animals"]}
+    """`{animal: texts}`: what the feeding round and the forecast say of each."""
+    said = said_by_forecast(document)
     for name, members in groups.items():
         for animal, why in members:
             said[animal["animal"]] += [FEEDING_WORDS[name], why]

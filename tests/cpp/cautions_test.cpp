@@ -1,5 +1,6 @@
-// What to beware of, by kind, by what is stated, by prompt. First aid and handling: common practice and the sources named in
-// shared/cautions.toml and shared/housing.toml; which situation shows what was written down here before the code.
+// What to beware of, by kind, by what is stated, by prompt. First aid and handling: common practice and the sources
+// named in shared/cautions.toml and shared/housing.toml; which situation shows what was written down here before the
+// code.
 #include "moltspan/cautions.hpp"
 
 #include <gtest/gtest.h>
@@ -43,10 +44,12 @@ TEST(Cautions, KindsWithSeriousVenomCallAtOnce) {
        {"Latrodectus mactans", "black widow", "Atrax robustus", "Hadronyche formidabilis", "funnel-web spider",
         "Loxosceles reclusa", "Phoneutria nigriventer", "Androctonus australis", "Leiurus quinquestriatus",
         "Parabuthus transvaalicus", "Centruroides sculpturatus", "Tityus serrulatus", "fat-tailed scorpion",
-        "Scolopendra subspinipes", "centipede", "Pterinochilus murinus", "Chilobrachys dyscolus", "Hemiscorpius lepturus"})
+        "Scolopendra subspinipes", "centipede", "Pterinochilus murinus", "Chilobrachys dyscolus",
+        "Hemiscorpius lepturus"})
     EXPECT_TRUE(codes_of(taxon).contains("serious_venom")) << taxon;
   const std::string& text = caution_text("serious_venom");
-  for (const char* words : {"Bitten or stung", "poison center", "emergency number", "at once", "without waiting for signs"})
+  for (const char* words :
+       {"Bitten or stung", "poison center", "emergency number", "at once", "without waiting for signs"})
     EXPECT_NE(text.find(words), std::string::npos) << words;
 }
 
@@ -64,7 +67,8 @@ TEST(Cautions, EveryAnimalThatIsThereHasThatOfAllergy) {
 
 TEST(Cautions, WhatIsStatedAddsAndTakesNothingAway) {
   EXPECT_TRUE(codes_of("Pterinochilus murinus", none, World::old_world).contains("serious_venom"));
-  EXPECT_TRUE(holds(codes_of("Brachypelma hamorii", only_fast, World::new_world), {"urticating_setae", "in_the_eye", "fast"}));
+  EXPECT_TRUE(
+      holds(codes_of("Brachypelma hamorii", only_fast, World::new_world), {"urticating_setae", "in_the_eye", "fast"}));
   const Hazards stated[] = {none, only_fast, {true, true, false, false, false}, {true, true, true, true, true}};
   for (const char* taxon : {"", "Brachypelma hamorii", "Pterinochilus murinus", "Phidippus regius", "Damon diadema",
                             "Scolopendra subspinipes", "tarantula", "Tenebrio molitor"})
@@ -105,7 +109,8 @@ TEST(Cautions, HowItIsKnownStandsBesideTheAdvice) {
     hazards_for(s, housing_rules(), text);
     return text;
   };
-  EXPECT_EQ(basis("Latrodectus mactans"), "cautions as for widow spiders (published: Isbister & Fan 2011, Lancet 378:2039)");
+  EXPECT_EQ(basis("Latrodectus mactans"),
+            "cautions as for widow spiders (published: Isbister & Fan 2011, Lancet 378:2039)");
   EXPECT_EQ(basis("Scolopendra subspinipes"), "cautions as for large centipedes (common practice, no source)");
   EXPECT_EQ(basis("Phidippus regius"), "cautions as for true spiders (assumption, from memory)");
   EXPECT_NE(basis("nobody knows").find("all cautions are given (assumption)"), std::string::npos);
@@ -127,8 +132,9 @@ TEST(Cautions, OwnRulesNameOwnKinds) {
   EXPECT_FALSE(hazards_for(s, own, basis).systemic_venom);
   s.taxon = "Mantis religiosa";
   EXPECT_FALSE(hazards_for(s, own, basis).fast);
-  for (const char* wrong : {"genera = [\"X\"]\nhazards = [\"teeth\"]", "hazards = [\"fast\"]", "genera = [\"X\"]",
-                            "genera = [\"X\"]\nhazards = []\nstatus = \"P\"", "genera = [\"X\"]\nhazards = []\nstatus = \"Q\""})
+  for (const char* wrong :
+       {"genera = [\"X\"]\nhazards = [\"teeth\"]", "hazards = [\"fast\"]", "genera = [\"X\"]",
+        "genera = [\"X\"]\nhazards = []\nstatus = \"P\"", "genera = [\"X\"]\nhazards = []\nstatus = \"Q\""})
     EXPECT_THROW(housing_rules(std::string("[hazards_of_kind.mine]\n") + wrong), std::invalid_argument) << wrong;
 }
 
@@ -136,7 +142,8 @@ TEST(Cautions, AnAnimalThatEscapedHasWhatTheHouseholdDoes) {
   const std::string gone = "escaped on 2026-05-01";
   EXPECT_TRUE(holds(codes_of("Latrodectus mactans", unsaid, World::unknown, gone, Habit::terrestrial),
                     {"escaped", "escaped_low", "escaped_venom", "serious_venom", "allergy"}));
-  EXPECT_FALSE(codes_of("Latrodectus mactans", unsaid, World::unknown, gone, Habit::terrestrial).contains("escaped_high"));
+  EXPECT_FALSE(
+      codes_of("Latrodectus mactans", unsaid, World::unknown, gone, Habit::terrestrial).contains("escaped_high"));
   EXPECT_TRUE(holds(codes_of("Chromatopelma cyaneopubescens", unsaid, World::unknown, gone, Habit::arboreal),
                     {"escaped", "escaped_high", "escaped_hairs"}));
   EXPECT_TRUE(holds(codes_of("", unsaid, World::unknown, gone), {"escaped_low", "escaped_high"}));
