@@ -118,7 +118,8 @@ class _Page:
                 parts += [tag("h3", f"{heading} ({len(rows)})"),
                           table(words.FEEDING_WORDS[name], ("animal", "kind", "why", "molts within 7 days"), rows)]
         parts += [tag("p", self.link(animal["animal"]), f": not answered: {why}.") for animal, why in others]
-        return [*parts, *self._prompts(words.feeding_texts(groups, self.forecast))] or [tag("p", "No animal to feed.")]
+        prompts = self._prompts(words.feeding_texts(groups, self.forecast))
+        return [*parts, *prompts] if parts else [tag("p", "No animal to feed.")]
 
     @staticmethod
     def _soon(animal):
@@ -146,8 +147,9 @@ class _Page:
     def _prompts(self, said):
         """What looking and reaching in has to beware of; `said`: animal -> texts that this part of the page gives it."""
         found = prompted(said)
-        lines = listed(Markup(f"{self.links(names)}: {safe(text)}") for text, names in found)
-        return [tag("h3", "Before you look or reach in"), lines] if found else []
+        lines = [Markup(f"{self.links(names)}: {safe(text)}") for text, names in found]
+        beware = Markup("What each animal has to beware of stands under " + tag("a", "Cautions", href="#cautions") + ".")
+        return [tag("h3", "Before you look or reach in"), listed([*lines, beware])]
 
     def _moving(self, animals):
         rows = [[self.link(animal["animal"]), number_text(animal["leg_span_mm"], ".0f", " mm"), size_text(animal["enclosure_mm"]), box_text(animal),
@@ -170,7 +172,7 @@ class _Page:
     @staticmethod
     def _beware(advice):
         beware = labels(advice) if advice else ""
-        return [tag("p", "Beware: ", tag("b", beware), "; see ", tag("a", "Cautions", href="#cautions"), ".")] if beware else []
+        return [tag("p", "Beware: ", tag("strong", beware), "; see ", tag("a", "Cautions", href="#cautions"), ".")] if beware else []
 
     def records(self):
         problems = self.forecast["problems"]

@@ -34,7 +34,8 @@ def sheet_html(document, remark=None):
 
 def plan_html(document):
     """The plan for a notebook."""
-    return f"<div><div><b>{escape(plan_title(document))}</b></div>{_table(document['animals'])}{_list(document['make_ready'])}</div>"
+    cautions = "".join(_cautions(document))
+    return f"<div><div><b>{escape(plan_title(document))}</b></div>{_table(document['animals'])}{cautions}{_list(document['make_ready'])}</div>"
 
 
 def _body(document):

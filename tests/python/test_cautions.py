@@ -103,6 +103,12 @@ def on_a_terminal(document):
     return out.getvalue()
 
 
+def test_the_form_of_a_notebook_has_them_too(fit):
+    plan = fit.rehouse(at_most=2)
+    said = words_of(plan._repr_html_())
+    assert all(text in said for animal in plan.document["animals"] for text in animal["cautions"])
+
+
 def test_no_caution_of_an_animal_that_died(fit):
     assert all("D1" not in names for _, names in tables_cautions.grouped_cautions(fit.rehouse().document))
 
@@ -182,6 +188,7 @@ def test_prompts_of_the_feeding_round_stand_with_their_cautions():
     ("no molt on record: look first whether its fangs are black", "look_at_fangs"),
     ("look for bulbs at the palps and hooks at the front legs first; that settles it", "look_at_fangs"),
     ("premolt likely: offer nothing and take uneaten prey out", "leftovers"),
+    ("One small prey at most, taken out again soon", "leftovers"),
     ("its next skin is likely large enough to read the sex from (96 %)", "sex_from_skin"),
 ])
 def test_each_prompt_has_its_caution(prompt, code):
