@@ -52,7 +52,7 @@ void read_hazard_part(std::string_view part, Hazards& hazards, std::vector<std::
   unknown.insert(unknown.end(), not_read.begin(), not_read.end());
 }
 
-/// A word that is no hazard is a doubt: cautions of its kind are given whatever stands here.
+/// A word that is no hazard is a doubt: what was meant is not known, so that all cautions are given.
 void read_hazards(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
   Hazards hazards;
   hazards.stated = true;
@@ -62,12 +62,14 @@ void read_hazards(RowReport& report, std::string_view column, std::string_view t
     read_hazard_part(rest.substr(0, end), hazards, unknown);
     rest.remove_prefix(std::min(end + 1, rest.size()));
   }
-  std::string said;
-  for (const std::string_view word : unknown) said += (said.empty() ? "" : ", ") + in_quotes(word);
-  if (!unknown.empty())
+  if (!unknown.empty()) {
+    std::string said;
+    for (const std::string_view word : unknown) said += (said.empty() ? "" : ", ") + in_quotes(word);
     report.doubt(column, text, "any of " + std::string(hazard_words),
                  "write these words with a blank or ; between them; " + said + (unknown.size() == 1 ? " is" : " are") +
-                     " not read, the cautions of its kind are given");
+                     " not read, and all cautions are given until then");
+    hazards = {true, true, true, true, true};
+  }
   facts.hazards = hazards;
 }
 

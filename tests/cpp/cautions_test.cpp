@@ -189,7 +189,8 @@ TEST(Cautions, AnUnknownHazardWordIsADoubtAndAnimalsAreAnswered) {
   const std::string said = c.problems[0].rule + c.problems[0].next_step;
   for (const char* word : {"urticating_setae", "systemic_venom", "irritant_spray", "fast", "'very', 'venomous'"})
     EXPECT_NE(said.find(word), std::string::npos) << word << " in " << said;
-  for (const Animal& animal : c.animals) EXPECT_TRUE(!animal.set_aside && animal.hazards.fast);
+  for (const Animal& animal : c.animals)
+    EXPECT_TRUE(!animal.set_aside && animal.hazards.fast && animal.hazards.systemic_venom);
 }
 
 TEST(Cautions, WhatTheAnimalStatesJoinsWhatItsTaxonStates) {
