@@ -93,7 +93,7 @@ void after(const std::vector<const HousingAdvice*>& moved, const HousingRules& r
   if (moved.empty()) return;
   lines.push_back("head count: " + counted(moved.size(), "animal") + " (" + listed(moved) +
                   "): each seen inside its new box, lid shut and tried, skin kept, row written (enclosure)");
-  lines.push_back(caution_text("escaped") + "; search low and dark first, high for climbers");
+  lines.push_back("if an animal " + caution_text("escaped") + "; search low and dark first, high for climbers");
 }
 
 }  // namespace
