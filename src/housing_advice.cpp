@@ -42,7 +42,6 @@ class Adviser {
   Advice conflict();
   bool needs_measuring();
   void suggest();
-  void add_cautions();
   std::string risk_of_moving() const;
 
   const HousingSituation& s_;
@@ -287,12 +286,6 @@ void Adviser::suggest() {
   a_.suggested = suggest_box(s_, rules_, molts_before_move(a_.advice));
 }
 
-void Adviser::add_cautions() {
-  std::string assumption;
-  a_.cautions = caution_texts(hazards_for(s_, rules_, assumption));
-  if (!assumption.empty()) assume(assumption);
-}
-
 HousingAdvice Adviser::advise() {
   copy_facts();
   a_.verdict = judge(s_, rules_, s_.on);
@@ -302,7 +295,6 @@ HousingAdvice Adviser::advise() {
   judge_days();
   a_.advice = decide();
   suggest();
-  add_cautions();
   return a_;
 }
 
@@ -317,7 +309,9 @@ std::string_view advice_name(Advice advice) {
 int molts_before_move(Advice advice) { return advice == Advice::later || advice == Advice::wait_premolt ? 1 : 0; }
 
 HousingAdvice advise(const HousingSituation& situation, const HousingRules& rules) {
-  return Adviser(situation, rules).advise();
+  HousingAdvice advice = Adviser(situation, rules).advise();
+  add_cautions(situation, rules, advice);
+  return advice;
 }
 
 }  // namespace moltspan

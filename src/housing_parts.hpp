@@ -79,8 +79,9 @@ struct AfterMolt {
 };
 AfterMolt after_next_molt(const HousingSituation& s, const HousingRules& rules);
 
-/// What handling it has to beware of, and whether that is recorded.
+/// What handling it has to beware of: that of its kind and what is stated beside it; `assumption`: how that is known.
 Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption);
-std::vector<std::string> caution_texts(const Hazards& hazards);
+/// The cautions of an animal that is there or escaped, and those of the prompts among its reasons.
+void add_cautions(const HousingSituation& s, const HousingRules& rules, HousingAdvice& a);
 
 }  // namespace moltspan

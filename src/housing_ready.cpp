@@ -5,6 +5,7 @@
 #include <map>
 
 #include "housing_parts.hpp"
+#include "moltspan/cautions.hpp"
 #include "moltspan/stadia.hpp"
 
 namespace moltspan {
@@ -92,10 +93,7 @@ void after(const std::vector<const HousingAdvice*>& moved, const HousingRules& r
   if (moved.empty()) return;
   lines.push_back("head count: " + counted(moved.size(), "animal") + " (" + listed(moved) +
                   "): each seen inside its new box, lid shut and tried, skin kept, row written (enclosure)");
-  lines.push_back(
-      "escape: shut the room, block gaps, note the time; look low and dark first, high for climbers; light, slow "
-      "hands, cup "
-      "and card");
+  lines.push_back("if an animal " + caution_text("escaped") + "; search low and dark first, high for climbers");
 }
 
 }  // namespace
@@ -123,9 +121,8 @@ std::vector<std::string> make_ready(const RehousePlan& plan, const std::vector<H
   needs(plan, lines);
   after(moved, rules, lines);
   lines.push_back(
-      "local rules on keeping and moving animals come first; a sick or hurt animal is for a licensed veterinarian, a "
-      "bite or setae "
-      "in the eye for a doctor or poison centre");
+      "local rules on keeping and moving animals come first; a sick or hurt animal is for a licensed veterinarian; a "
+      "bite, a sting or setae in the eye for a doctor, poison center or the emergency number");
   return lines;
 }
 

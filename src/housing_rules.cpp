@@ -7,6 +7,7 @@
 #include "embedded_tables.hpp"
 #include "moltspan/housing.hpp"
 #include "records_words.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
@@ -73,25 +74,45 @@ RuleNumber number_of(const std::string& place, const toml::node& node) {
   return {*value, status_of(place, table ? (*table)["status"].value_or(std::string("M")) : std::string("M"))};
 }
 
-Hazards hazards_of(const std::string& place, const toml::node& node) {
+Hazards hazards_of(const std::string& place, const toml::array& list) {
   Hazards hazards;
-  hazards.stated = true;
-  const toml::array* list = node.as_array();
-  if (!list) refuse(place, "a list of hazards expected");
-  for (const toml::node& entry : *list) {
+  for (const toml::node& entry : list) {
     const std::string word = entry.value_or(std::string());
-    if (word == "urticating_setae")
-      hazards.urticating_setae = true;
-    else if (word == "systemic_venom")
-      hazards.systemic_venom = true;
-    else if (word == "irritant_spray")
-      hazards.irritant_spray = true;
-    else if (word == "fast")
-      hazards.fast = true;
-    else
-      refuse(place, "'" + word + "' is no hazard");
+    if (word == "none" || !add_hazard(word, hazards)) refuse(place, "'" + word + "' is no hazard");
   }
   return hazards;
+}
+
+std::string basis_of(const std::string& place, const toml::table& row) {
+  const std::string status = row["status"].value_or(std::string("M")), source = row["source"].value_or(std::string());
+  if (status == "C") return "common practice, no source";
+  if (status == "M") return "assumption, from memory";
+  if (status != "P" && status != "A")
+    refuse(place,
+           "status = \"" + status + "\": P (published), A (authority), C (common practice) or M (assumption) expected");
+  if (source.empty()) refuse(place, "status " + status + " needs a source");
+  return (status == "P" ? "published: " : "authorities: ") + source;
+}
+
+std::vector<std::string> small_list(const toml::table& row, std::string_view key) {
+  std::vector<std::string> list;
+  if (const toml::array* array = row[key].as_array())
+    for (const toml::node& node : *array) list.push_back(in_small_letters(node.value_or(std::string())));
+  return list;
+}
+
+/// `{hazards = [...], status = "C"}`, with genera and words for kinds within a group; a bare list is the reader's own.
+KindHazards kind_hazards(const std::string& name, const std::string& place, const toml::node& node, bool of_group) {
+  const toml::table* row = node.as_table();
+  const toml::array* list = row ? (*row)["hazards"].as_array() : node.as_array();
+  if (!list) refuse(place, "a list of hazards expected, as {hazards = [\"fast\"], status = \"M\"}");
+  KindHazards kind{name, {}, {}, hazards_of(place, *list), "assumption"};
+  if (!row) return kind;
+  kind.genera = small_list(*row, "genera");
+  kind.words = small_list(*row, "words");
+  if (!of_group && kind.genera.empty() && kind.words.empty()) refuse(place, "genera or words expected");
+  kind.basis = basis_of(place, *row);
+  return kind;
 }
 
 std::vector<Event> trusted_signs(const toml::table& section) {
@@ -112,13 +133,13 @@ std::vector<Event> trusted_signs(const toml::table& section) {
   return result;
 }
 
-void set_group(HousingRules& rules, const std::string& group, const Hazards& hazards) {
-  for (auto& [name, known] : rules.hazards_of_group)
-    if (name == group) {
-      known = hazards;
+void set_kind(std::vector<KindHazards>& kinds, KindHazards kind) {
+  for (KindHazards& known : kinds)
+    if (known.name == kind.name) {
+      known = std::move(kind);
       return;
     }
-  rules.hazards_of_group.emplace_back(group, hazards);
+  kinds.push_back(std::move(kind));
 }
 
 void apply(HousingRules& rules, const toml::table& table) {
@@ -132,11 +153,13 @@ void apply(HousingRules& rules, const toml::table& table) {
       continue;
     }
     const auto found = known.find(section);
-    if (found == known.end() && section != "hazards_of_group") refuse("[" + section + "]", "no such section");
+    const bool of_group = section == "hazards_of_group", hazards = of_group || section == "hazards_of_kind";
+    if (found == known.end() && !hazards) refuse("[" + section + "]", "no such section");
     for (const auto& [name, value] : *content) {
       const std::string place = section + "." + std::string(name.str());
-      if (section == "hazards_of_group") {
-        set_group(rules, std::string(name.str()), hazards_of(place, value));
+      if (hazards) {
+        set_kind(of_group ? rules.hazards_of_group : rules.hazards_of_kind,
+                 kind_hazards(std::string(name.str()), place, value, of_group));
         continue;
       }
       const auto number = found->second.find(name.str());

@@ -51,30 +51,34 @@ void read_group(RowReport& report, std::string_view column, std::string_view tex
                  "own that means something else needs another heading");
 }
 
-bool add_hazard(std::string_view word, Hazards& hazards) {
-  const std::string folded = fold(word);
-  if (folded == "urticatingsetae")
-    hazards.urticating_setae = true;
-  else if (folded == "systemicvenom")
-    hazards.systemic_venom = true;
-  else if (folded == "irritantspray")
-    hazards.irritant_spray = true;
-  else if (folded == "fast")
-    hazards.fast = true;
-  else
-    return folded == "none" || folded.empty();
-  return true;
+void read_hazard_part(std::string_view part, Hazards& hazards, std::vector<std::string_view>& unknown) {
+  if (trim(part).empty() || add_hazard(part, hazards)) return;
+  std::vector<std::string_view> not_read;
+  for (std::string_view rest = trim(part); !rest.empty();) {
+    const std::size_t end = std::min(rest.find(' '), rest.size());
+    if (end > 0 && !add_hazard(rest.substr(0, end), hazards)) not_read.push_back(rest.substr(0, end));
+    rest.remove_prefix(std::min(end + 1, rest.size()));
+  }
+  unknown.insert(unknown.end(), not_read.begin(), not_read.end());
 }
 
+/// A word that is no hazard is a doubt: what was meant is not known, so that all cautions are given.
 void read_hazards(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
   Hazards hazards;
   hazards.stated = true;
+  std::vector<std::string_view> unknown;
   for (std::string_view rest = text; !rest.empty();) {
-    const std::size_t end = std::min(rest.find_first_of(",;|+ "), rest.size());
-    if (!add_hazard(rest.substr(0, end), hazards))
-      report.fault(column, text, "any of urticating_setae, systemic_venom, irritant_spray, fast, or none",
-                   "write these words with a blank or ; between them");
+    const std::size_t end = std::min(rest.find_first_of(",;|+"), rest.size());
+    read_hazard_part(rest.substr(0, end), hazards, unknown);
     rest.remove_prefix(std::min(end + 1, rest.size()));
+  }
+  if (!unknown.empty()) {
+    std::string said;
+    for (const std::string_view word : unknown) said += (said.empty() ? "" : ", ") + in_quotes(word);
+    report.doubt(column, text, "any of " + std::string(hazard_words),
+                 "write these words with a blank or ; between them; " + said + (unknown.size() == 1 ? " is" : " are") +
+                     " not read, and all cautions are given until then");
+    hazards = {true, true, true, true, true};
   }
   facts.hazards = hazards;
 }
@@ -162,7 +166,8 @@ void fill(const KindFacts& own, const KindFacts& kind, Animal& animal) {
   animal.habit = either(own.habit, kind.habit).value_or(Habit::unknown);
   animal.pace = either(own.pace, kind.pace).value_or(Pace::unknown);
   animal.world = either(own.world, kind.world).value_or(World::unknown);
-  animal.hazards = either(own.hazards, kind.hazards).value_or(Hazards{});
+  animal.hazards = own.hazards.value_or(Hazards{});
+  if (kind.hazards) join_hazards(animal.hazards, *kind.hazards);  // a caution that is stated anywhere stands
   animal.after_maturity_female = either(own.female, kind.female).value_or(AfterMaturity::unknown);
   animal.after_maturity_male = either(own.male, kind.male).value_or(AfterMaturity::unknown);
   animal.adult_leg_span_mm = either(own.adult_leg_span_mm, kind.adult_leg_span_mm).value_or(unknown_number);

@@ -8,17 +8,10 @@
 #include "embedded_tables.hpp"
 #include "moltspan/records.hpp"
 #include "records_words.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
-
-std::string lower(std::string_view text) {
-  std::string out(text);
-  for (char& c : out) {
-    if (c >= 'A' && c <= 'Z') c += 'a' - 'A';
-  }
-  return out;
-}
 
 AfterMaturity rule_of(std::string_view word) {
   if (word == "goes_on") return AfterMaturity::goes_on;
@@ -30,19 +23,9 @@ AfterMaturity rule_of(std::string_view word) {
 std::vector<std::string> lower_list(const toml::table& table, std::string_view key) {
   std::vector<std::string> list;
   if (const toml::array* array = table[key].as_array()) {
-    for (const toml::node& node : *array) list.push_back(lower(node.value_or(std::string())));
+    for (const toml::node& node : *array) list.push_back(in_small_letters(node.value_or(std::string())));
   }
   return list;
-}
-
-// `word` as a whole word or words of `text`.
-bool holds_word(std::string_view text, std::string_view word) {
-  for (auto at = text.find(word); at != text.npos; at = text.find(word, at + 1)) {
-    const auto after = at + word.size();
-    const bool begins = at == 0 || text[at - 1] == ' ';
-    if (begins && (after == text.size() || text[after] == ' ')) return true;
-  }
-  return false;
 }
 
 class KindTable {
@@ -59,7 +42,7 @@ class KindTable {
   const Kind& find(std::string_view taxon, std::string_view stated_group) const {
     for (const Kind& kind : kinds_)
       if (!stated_group.empty() && kind.group == stated_group) return kind;
-    const std::string text = lower(taxon);
+    const std::string text = in_small_letters(taxon);
     const std::string genus = text.substr(0, text.find(' '));
     if (const auto found = genera_.find(genus); found != genera_.end()) return kinds_[found->second];
     for (const auto& [word, kind] : words_) {

@@ -232,6 +232,26 @@ std::optional<AfterMaturity> find_after_maturity(std::string_view word) {
   return look_up(table, word);
 }
 
+bool add_hazard(std::string_view word, Hazards& hazards) {
+  static constexpr std::array<std::pair<std::string_view, bool Hazards::*>, 4> names = {{
+      {"urticatingsetae", &Hazards::urticating_setae},
+      {"systemicvenom", &Hazards::systemic_venom},
+      {"irritantspray", &Hazards::irritant_spray},
+      {"fast", &Hazards::fast},
+  }};
+  const auto found = look_up(names, word);
+  if (found) hazards.*(*found) = true;
+  return found || fold(word) == "none" || fold(word).empty();
+}
+
+void join_hazards(Hazards& hazards, const Hazards& more) {
+  hazards.stated |= more.stated;
+  hazards.urticating_setae |= more.urticating_setae;
+  hazards.systemic_venom |= more.systemic_venom;
+  hazards.irritant_spray |= more.irritant_spray;
+  hazards.fast |= more.fast;
+}
+
 std::string_view find_unfit(std::string_view word) {
   static constexpr std::array<std::pair<std::string_view, std::string_view>, 6> table = {{{"wet", "wet"},
                                                                                           {"staleair", "stale_air"},

@@ -65,6 +65,16 @@ std::string group_words();
 /// Our own spelling of `wet`, `stale_air`, `mold`, `pests`, `broken`; blank where the word is none of them.
 std::string_view find_unfit(std::string_view word);
 
+/// Adds the hazard that a word names; false where it names none. `none` and a blank add nothing.
+bool add_hazard(std::string_view word, Hazards& hazards);
+
+/// What either says to beware of.
+void join_hazards(Hazards& hazards, const Hazards& more);
+
+inline constexpr std::string_view hazard_words =
+    "urticating_setae (hairs that it kicks off), systemic_venom (a serious bite or sting), irritant_spray, fast, or "
+    "none";
+
 /// Names for messages: `arboreal, semi_arboreal, terrestrial, fossorial`.
 inline constexpr std::string_view habit_words = "arboreal, semi_arboreal, terrestrial or fossorial";
 inline constexpr std::string_view sex_words = "female, male, unknown, probable female or probable male";

@@ -21,6 +21,10 @@
 /// likely to pass unseen before. They lie before its next molt; after a molt that is still to come there are no dates,
 /// only days counted from it: from the end of hardening to where 1 in 5 would be in premolt again.
 ///
+/// **Cautions** (`moltspan/cautions.hpp`) are those of its kind, by `shared/housing.toml`; stated hazards add to them and
+/// take none away; a kind that is not known gets all. Those of its reasons' prompts follow. An animal that escaped has
+/// what a household should do.
+///
 /// Every number that is no published fact is named with its status in the texts: "assumption" or "common practice, no
 /// source".
 namespace moltspan {
@@ -31,6 +35,14 @@ struct HabitRules {
       drop_limit, soil_due, soil_target, sling_soil;
 };
 
+/// What handling some kinds has to beware of, and how that is known.
+struct KindHazards {
+  std::string name;                        ///< of a group of `shared/kinds.toml`, or of kinds within one
+  std::vector<std::string> genera, words;  ///< small letters; both empty: the whole group of that name
+  Hazards hazards;
+  std::string basis;  ///< `published: ...`, `common practice, no source`, ...
+};
+
 /// All rules of `shared/housing.toml`, in its order.
 struct HousingRules : CareRules {
   HabitRules terrestrial, fossorial, semi_arboreal, arboreal;
@@ -38,7 +50,8 @@ struct HousingRules : CareRules {
       juvenile_mm;
   RuleNumber rest_days, later_chance;
   RuleNumber adult_ratio, adult_log_sd, interval_ratio, next_stadium_log_sd;
-  std::vector<std::pair<std::string, Hazards>> hazards_of_group;
+  std::vector<KindHazards> hazards_of_group;  ///< of a whole group
+  std::vector<KindHazards> hazards_of_kind;   ///< of genera in it, which win over their group
 
   /// Every number that does not belong to one habit is there.
   bool safety_complete() const;

@@ -19,6 +19,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_collection_fit(m);
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_forecast_trajectory(m);
+  moltspan::bindings::bind_cautions(m);
   moltspan::bindings::bind_housing(m);
   moltspan::bindings::bind_group(m);
   moltspan::bindings::bind_score(m);

@@ -17,6 +17,7 @@ void bind_growth_latent(py::module_& m);
 void bind_growth_bayes(py::module_& m);
 void bind_collection_fit(py::module_& m);
 void bind_forecast(py::module_& m);
+void bind_cautions(py::module_& m);
 void bind_housing(py::module_& m);
 void bind_group(py::module_& m);
 void bind_score(py::module_& m);

@@ -7,10 +7,13 @@ that a calendar replaces what it took in before.
 import hashlib
 from datetime import date, timedelta
 
+from moltspan.tables import DEFERENCE
+from moltspan.tables_cautions import text_of
 from moltspan.tables_rehouse import advice_words
 
 LINE_OCTETS = 75
 LEVEL = 0.8
+QUIET_DAYS = "quiet days for a move: look first"
 WITH_WINDOW = ("move_now", "conflict", "wait_hardening", "wait_premolt", "later")
 
 
@@ -36,14 +39,20 @@ def _windows(document):
         if animal["safe_from"] and animal["advice"] in WITH_WINDOW:
             end = animal["safe_until"] or animal["safe_from"]
             text = f"{advice_words(animal)}; {'; '.join(animal['reasons'])}"
-            yield animal["animal"], "window", animal["safe_from"], end, f"{animal['animal']}: safe days for a move", text
+            yield animal["animal"], "window", animal["safe_from"], end, f"{animal['animal']}: {QUIET_DAYS}", _with_cautions(text, animal)
+
+
+def _with_cautions(text, animal):
+    """What to look at before the lid is opened, and what to beware of then."""
+    return "\n".join([f"Cautions: {text_of('look_first')}", *animal["cautions"], DEFERENCE, text])
 
 
 def _molts(forecast):
     for animal in forecast["animals"]:
         if animal["next_molt"]:
             band = animal["next_molt"]["bands"][0]
-            text = f"even odds by {animal['next_molt']['median']}; 80 % between {band['from']} and {band['to']}"
+            days = f"even odds by {animal['next_molt']['median']}; 80 % between {band['from']} and {band['to']}"
+            text = f"{days}\nCautions: {text_of('on_back')}\n{text_of('look_for_skin')}"
             yield animal["animal"], "molt", band["from"], band["to"], f"{animal['animal']}: next molt expected (80 %)", text
 
 
@@ -51,7 +60,7 @@ def _feeding(forecast):
     for animal in forecast["animals"]:
         if animal["verdict"]["feeding"] == "not_yet":
             yield (animal["animal"], "feeding", animal["feed_from"], animal["feed_from"], f"{animal['animal']}: food can be offered again",
-                   animal["verdict"]["feeding_why"])
+                   f"{animal['verdict']['feeding_why']}\nCautions: {text_of('leftovers')}")
 
 
 def _event(stamp, remark, animal, kind, first, last, summary, text):

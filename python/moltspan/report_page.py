@@ -8,7 +8,8 @@ from moltspan import tables_report as words
 from moltspan.report_figure import calendar_svgs
 from moltspan.report_style import STYLE
 from moltspan.sheet import MOVING, REASONS, WAITING
-from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, safe_days, size_text, to_handle
+from moltspan.tables_cautions import always, grouped_cautions, labels, prompted, sources_line, who
+from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, safe_days, size_text
 from moltspan.tables_verdict import is_here, silence_lines, verdict_words
 
 SECTIONS = (("week", "The week ahead"), ("calendar", "Calendar of molts"), ("feeding", "Feeding round [a]"), ("moves", "Rehousing plan [a]"),
@@ -117,7 +118,8 @@ class _Page:
                 parts += [tag("h3", f"{heading} ({len(rows)})"),
                           table(words.FEEDING_WORDS[name], ("animal", "kind", "why", "molts within 7 days"), rows)]
         parts += [tag("p", self.link(animal["animal"]), f": not answered: {why}.") for animal, why in others]
-        return parts or [tag("p", "No animal to feed.")]
+        prompts = self._prompts(words.feeding_texts(groups, self.forecast))
+        return [*parts, *prompts] if parts else [tag("p", "No animal to feed.")]
 
     @staticmethod
     def _soon(animal):
@@ -128,13 +130,26 @@ class _Page:
         parts = [tag("p", f"For {self.plan['on']}.")]
         parts += [tag("h3", f"To move, in this order ({len(moving)})"), self._moving(moving)] if moving else [tag("p", "No move is due now.")]
         parts += [tag("h3", f"Not now ({len(waiting)})"), self._waiting(waiting)] if waiting else []
-        cautions = grouped(to_handle(self.plan), "cautions")
-        if cautions:
-            parts += [tag("h3", "Cautions"), listed(Markup(f"{self.links(names)}: {safe(text)}") for text, names in cautions)]
+        parts += [tag("h3", "Cautions", id="cautions"), self.cautions()]
         stay = [(ADVICE_WORDS[advice], [a["animal"] for a in self.plan["animals"] if a["advice"] == advice]) for advice in ("fits", "final", "gone")]
         parts += [tag("h3", "Stay, or are gone"), listed(Markup(f"{word}: {self.links(names)}") for word, names in stay if names)] \
             if any(names for _, names in stay) else []
         return [*parts, tag("h3", "Make ready, and close with"), listed(self.plan["make_ready"])]
+
+    def cautions(self):
+        """Of every animal that is there or escaped, and those that hold for all."""
+        told = [self._told(text, names) for text, names in grouped_cautions(self.plan)]
+        return listed([*told, *always()])
+
+    def _told(self, text, names):
+        return Markup(f"{'all' if who(names, self.plan) == 'all' else self.links(names)}: {safe(text)}")
+
+    def _prompts(self, said):
+        """What looking and reaching in has to beware of; `said`: animal -> texts that this part of the page gives it."""
+        found = prompted(said)
+        lines = [Markup(f"{self.links(names)}: {safe(text)}") for text, names in found]
+        beware = Markup("What each animal has to beware of stands under " + tag("a", "Cautions", href="#cautions") + ".")
+        return [tag("h3", "Before you look or reach in"), listed([*lines, beware])]
 
     def _moving(self, animals):
         rows = [[self.link(animal["animal"]), number_text(animal["leg_span_mm"], ".0f", " mm"), size_text(animal["enclosure_mm"]), box_text(animal),
@@ -150,8 +165,14 @@ class _Page:
     def animals(self):
         advice = {animal["animal"]: animal for animal in self.plan["animals"]}
         return [tag("article", tag("h3", words.name_and_kind(animal), id=self.places[animal["animal"]]),
-                    tag("p", " ".join(words.passage(animal, advice.get(animal["animal"]), self.notes.get(animal["animal"]), self.forecast))))
+                    tag("p", " ".join(words.passage(animal, advice.get(animal["animal"]), self.notes.get(animal["animal"]), self.forecast))),
+                    *self._beware(advice.get(animal["animal"])))
                 for animal in self.order]
+
+    @staticmethod
+    def _beware(advice):
+        beware = labels(advice) if advice else ""
+        return [tag("p", "Beware: ", tag("strong", beware), "; see ", tag("a", "Cautions", href="#cautions"), ".")] if beware else []
 
     def records(self):
         problems = self.forecast["problems"]
@@ -175,5 +196,5 @@ class _Page:
                  for text, names in grouped(self.plan, "assumptions")]
         meanings = [line for line in tables.closing_lines(self.forecast) if line and line != tables.DEFERENCE]
         health = [note["text"] for note in self.health]
-        return [listed(meanings), listed([*lines, "suggested sizes: middle or lower end of the target for the habit (assumption)"]),
+        return [listed(meanings), listed([*lines, "suggested sizes: middle or lower end of the target for the habit (assumption)", sources_line()]),
                 *([tag("h3", "Before using the numbers"), listed(health)] if health else [])]

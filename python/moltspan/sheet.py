@@ -2,6 +2,7 @@
 
 from html import escape
 
+from moltspan.tables_cautions import always, grouped_cautions, labels, sources_line, who
 from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, plan_title, safe_days, size_text
 from moltspan.tables_verdict import silence_lines
 
@@ -16,6 +17,7 @@ th, td { padding: .7mm 1.5mm .7mm 0; vertical-align: top; border-bottom: .1mm so
 .who { font-weight: 700 } .why { font-size: 7.5pt; color: #222 } .box { display: inline-block; width: 3.2mm; height: 3.2mm; border: .3mm solid #111;
 margin-right: 1.5mm; vertical-align: -.4mm } ul { list-style: none; margin: 0; padding: 0 } li { break-inside: avoid; padding-left: 5mm; text-indent: -5mm }
 .conflict { background: #f2d9d9 } .ready ul { columns: 2; column-gap: 6mm } .ready { font-size: 8pt } .small ul { columns: 2; column-gap: 5mm } .small, .small li { font-size: 7pt; color: #333 } .last { border-top: .3mm solid #111; margin-top: 3mm; padding-top: 1mm }
+.beware { font-weight: 400; font-size: 7pt; border: .2mm solid #111; padding: 0 .7mm } .cautions { font-size: 8pt } .cautions ul { columns: 2; column-gap: 6mm }
 tr { break-inside: avoid } h2 { break-after: avoid }
 @media print { body { font-size: 8pt; margin: 0; max-width: none } .conflict { print-color-adjust: exact; -webkit-print-color-adjust: exact } }
 """
@@ -33,16 +35,15 @@ def sheet_html(document, remark=None):
 
 def plan_html(document):
     """The plan for a notebook."""
-    return f"<div><div><b>{escape(plan_title(document))}</b></div>{_table(document['animals'])}{_list(document['make_ready'])}</div>"
+    cautions = "".join(_cautions(document))
+    return f"<div><div><b>{escape(plan_title(document))}</b></div>{_table(document['animals'])}{cautions}{_list(document['make_ready'])}</div>"
 
 
 def _body(document):
     moving, waiting = (_those(document, kinds) for kinds in (MOVING, WAITING))
     parts = [f'<p class="sub">{escape(line)}</p>' for line in silence_lines(document)]
     parts += [_heading("To move, in this order", moving), _moves(moving)] if moving else []
-    cautions = grouped(document | {"animals": _those(document, (*MOVING, "conflict"))}, "cautions")
-    if cautions:
-        parts += ["<h2>Cautions</h2>", _list(f"{', '.join(names)}: {text}" for text, names in cautions)]
+    parts += _cautions(document)
     *ready, deference = document["make_ready"]
     parts += ["<h2>Make ready, and close with</h2>", f'<div class="ready">{_list(ready, ticked=True)}</div>']
     if waiting:
@@ -50,6 +51,19 @@ def _body(document):
     parts += [_rest(document), "<h2>[a] Assumptions, and common practice without a source</h2>", _assumptions(document),
               f'<p class="last">{escape(deference)}</p>']
     return "".join(parts)
+
+
+def _cautions(document):
+    """Of every animal that the page names, those of later sittings and those that stay among them."""
+    lines = [f"<b>{escape(who(names, document))}</b>: {escape(text)}" for text, names in grouped_cautions(document)]
+    items = "".join(f"<li>{line}</li>" for line in [*lines, *map(escape, always())])
+    return ["<h2>Cautions</h2>", f'<div class="cautions"><ul>{items}</ul></div>']
+
+
+def _named(animal):
+    """Its name, and in a word what to beware of."""
+    beware = labels(animal)
+    return escape(animal["animal"]) + (f' <span class="beware">{escape(beware)}</span>' if beware else "")
 
 
 def _those(document, kinds):
@@ -61,7 +75,7 @@ def _heading(text, animals):
 
 
 def _moves(animals):
-    rows = [(f'<td class="who"><span class="box"></span>{i}. {escape(animal["animal"])}</td>',
+    rows = [(f'<td class="who"><span class="box"></span>{i}. {_named(animal)}</td>',
              f"<td class=num>{number_text(animal['leg_span_mm'], '.0f', ' mm')}</td>",
              f"<td class=num>{size_text(animal['enclosure_mm'])}</td><td>{_in_lines(box_text(animal), ', ')}</td>",
              f"<td>{_in_lines(safe_days(animal), ' .. ')}</td>",
@@ -70,7 +84,7 @@ def _moves(animals):
 
 
 def _table(animals):
-    rows = [(f'<td class="who">{escape(animal["animal"])}</td>', f"<td>{escape(advice_words(animal))}</td>",
+    rows = [(f'<td class="who">{_named(animal)}</td>', f"<td>{escape(advice_words(animal))}</td>",
              f"<td class=num>{number_text(animal['ratio'], '.1f')}</td><td>{_in_lines(safe_days(animal), ' .. ')}</td>",
              f"<td>{_in_lines(outgrown_days(animal), ' (')}</td>", f'<td class="why">{_why(animal)}</td>') for animal in animals]
     kinds = [animal["advice"] for animal in animals]
@@ -113,7 +127,8 @@ def _rest(document):
 def _assumptions(document):
     shown = document | {"animals": [animal for animal in document["animals"] if animal["advice"] not in ("gone",)]}
     lines = [f"{text}: {_names(names, len(shown['animals']))}" for text, names in grouped(shown, "assumptions")]
-    return f'<div class="small">{_list([*lines, "suggested sizes: middle or lower end of the target for the habit (assumption)"])}</div>'
+    lines += ["suggested sizes: middle or lower end of the target for the habit (assumption)", sources_line()]
+    return f'<div class="small">{_list(lines)}</div>'
 
 
 def _names(names, n):

@@ -7,6 +7,7 @@ complete: nothing is wrapped, shortened or colored.
 import sys
 
 from moltspan import tables_verdict as verdicts
+from moltspan.tables_cautions import prompted, said_by_forecast
 from moltspan.tables_terminal import console_of, print_lines, print_pairs, print_table
 
 DEFERENCE = (
@@ -152,7 +153,13 @@ def plain_forecast(document, remark=None):
     doubts = [problem for problem in document["problems"] if not is_fault(problem)]
     if doubts:
         lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
-    return "\n".join([*lines, "", *filter(None, closing_lines(document))]) + "\n"
+    return "\n".join([*lines, *_before_looking(document), "", *filter(None, closing_lines(document))]) + "\n"
+
+
+def _before_looking(document):
+    """What the remarks ask for, and what to beware of then; nothing where they ask for nothing."""
+    lines = [f"{', '.join(names)}: {text}" for text, names in prompted(said_by_forecast(document))]
+    return ["", "Before you look or reach in", *lines] if lines else []
 
 
 def rich_forecast(document, console, remark=None):
@@ -177,6 +184,7 @@ def _print_rest(console, document):
     if doubts:
         console.print("\nAnswered, but doubtful", style="bold")
     print_lines(console, doubts, "yellow")
+    print_lines(console, _before_looking(document), "yellow")
     console.print()
     print_lines(console, filter(None, closing_lines(document)), "dim")
 

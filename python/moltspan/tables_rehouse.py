@@ -3,6 +3,7 @@
 import sys
 
 from moltspan.tables import aligned, percent
+from moltspan.tables_cautions import always, caution_lines, grouped_cautions, sources_line, who
 from moltspan.tables_verdict import WORDS, silence_lines, verdict_words
 from moltspan.tables_terminal import console_of, print_lines, print_table
 
@@ -79,16 +80,10 @@ def grouped(document, field):
     return list(groups.items())
 
 
-def to_handle(document):
-    """Animals whose cautions matter now: all but those that stay where they are."""
-    stay = ("fits", "final", "gone", "hold", "measure_first")
-    return document | {"animals": [animal for animal in document["animals"] if animal["advice"] not in stay]}
-
-
 def closing_lines(document):
     lines = ["[a] rests on assumptions and on common practice without a source:"]
     lines += [f"  {text}: {', '.join(names)}" for text, names in grouped(document, "assumptions")]
-    lines += ["  suggested sizes: middle or lower end of the target for its habit (assumption)",
+    lines += ["  suggested sizes: middle or lower end of the target for its habit (assumption)", f"  {sources_line()}",
               "Safe days: neither soft nor in premolt, and no molt likely to pass unseen before; outgrown: the molt after which a limit is passed."]
     return lines
 
@@ -96,9 +91,7 @@ def closing_lines(document):
 def plain_plan(document, remark=None):
     """The whole plan as plain text; make-ready list and the line that defers come last."""
     lines = [plan_title(document, remark), *silence_lines(document), "", *aligned(HEADER, [plan_row(animal) for animal in document["animals"]])]
-    cautions = grouped(to_handle(document), "cautions")
-    if cautions:
-        lines += ["", "Cautions", *[f"  {', '.join(names)}: {text}" for text, names in cautions]]
+    lines += ["", "Cautions", *[f"  {line}" for line in caution_lines(document)]]
     lines += ["", *closing_lines(document), "", "Make ready", *[f"  {line}" for line in document["make_ready"]]]
     return "\n".join(lines) + "\n"
 
@@ -116,8 +109,10 @@ def rich_plan(document, console, remark=None):
 def _print_rest(document, console):
     from rich.markup import escape
 
-    for text, names in grouped(to_handle(document), "cautions"):
-        console.print(f"\n[bold]{escape(', '.join(names))}[/]  {escape(text)}", style="yellow")
+    console.print("\nCautions", style="bold")
+    for text, names in grouped_cautions(document):
+        console.print(f"[bold]{escape(who(names, document))}[/]  {escape(text)}", style="yellow")
+    print_lines(console, always(), "yellow")
     console.print()
     print_lines(console, closing_lines(document), "dim")
     console.print("\nMake ready", style="bold")

@@ -1,6 +1,7 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
 from moltspan.tables import in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables_cautions import said_by_forecast
 from moltspan.tables_verdict import LEFT, verdict_words
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
@@ -41,6 +42,15 @@ def feeding_round(document):
         elif verdict["code"] not in LEFT:
             others.append((animal, verdict["why"]))
     return groups, others
+
+
+def feeding_texts(groups, document):
+    """`{animal: texts}`: what the feeding round and the forecast say of each."""
+    said = said_by_forecast(document)
+    for name, members in groups.items():
+        for animal, why in members:
+            said[animal["animal"]] += [FEEDING_WORDS[name], why]
+    return said
 
 
 def name_and_kind(animal):

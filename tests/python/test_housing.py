@@ -326,7 +326,7 @@ def events_of(plan, remark=None):
 
 def test_calendar_is_read_back_by_another_program(fit):
     events = {(str(event["SUMMARY"])): event for event in events_of(fit.rehouse(), "invented records")}
-    window = events["A1: safe days for a move (invented records)"]
+    window = events["A1: quiet days for a move: look first (invented records)"]
     a1 = advice(fit.rehouse())["A1"]
     assert window["DTSTART"].dt.isoformat() == a1["safe_from"]
     assert (window["DTEND"].dt - timedelta(days=1)).isoformat() == a1["safe_until"]

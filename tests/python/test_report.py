@@ -22,6 +22,7 @@ from moltspan.command_line import app
 from moltspan.report_documents import report_documents
 from moltspan.report_page import page_html
 from moltspan.report_style import STYLE
+from moltspan.tables_cautions import sources_line
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 REMARK = "invented records"
@@ -281,7 +282,7 @@ def test_the_page_holds_no_number_of_another_origin(demo):
     pieces = [(e["text"], "animals", [of_animal[e["text"].split(" (")[0]], notes[e["text"].split(" (")[0]]]) for e in page.named("article")]
     sources = {"header": [forecast["as_of"], document["remark"]], "week": forecast["animals"], "calendar": forecast["levels"], "feeding": document,
                "moves": plan, "records": forecast["problems"], "so-far": document["backtest"],
-               "assumptions": [plan, document["health"]], "footer": []}
+               "assumptions": [plan, document["health"], sources_line()], "footer": []}
     names = [name for name in of_animal]
     pieces += [(page.named(name)[0]["text"] if name in ("header", "footer") else page.section(name)["text"], name, [source, names])
                for name, source in sources.items()]

@@ -1,0 +1,21 @@
+#include "moltspan/cautions.hpp"
+
+#include <pybind11/stl.h>
+
+#include "module.hpp"
+
+namespace moltspan::bindings {
+
+using namespace py::literals;
+
+void bind_cautions(py::module_& m) {
+  py::class_<Caution>(m, "Caution")
+      .def_readonly("code", &Caution::code)
+      .def_readonly("label", &Caution::label)
+      .def_readonly("text", &Caution::text)
+      .def_readonly("source", &Caution::source);
+  m.def("cautions", &cautions);
+  m.def("prompted_cautions", &prompted_cautions, "texts"_a);
+}
+
+}  // namespace moltspan::bindings
