@@ -23,7 +23,8 @@ namespace fs = std::filesystem;
 /// A file that is taken away again unless it was renamed.
 class NewFile {
  public:
-  explicit NewFile(const fs::path& beside) : name_((beside.parent_path() / new_file_prefix(beside)).string() + "XXXXXX") {
+  explicit NewFile(const fs::path& beside)
+      : name_((beside.parent_path() / new_file_prefix(beside)).string() + "XXXXXX") {
     file_ = mkostemp(name_.data(), O_CLOEXEC);
     if (file_ < 0) fail(beside, "no file could be made beside it");
   }

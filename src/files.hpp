@@ -12,9 +12,9 @@ namespace moltspan {
 std::string read_whole_file(const std::filesystem::path& path);
 
 /// Puts `text` in the place of a file: a new file beside it, flushed to the disk, renamed over it, so that the old one
-/// stays until the new one is whole. Owner, group and mode are those of `like`, by default of the old file; a link stays
-/// a link. Throws std::runtime_error that says what became of the old file; one that belongs to somebody else and could
-/// not be given back to them is not replaced.
+/// stays until the new one is whole. Owner, group and mode are those of `like`, by default of the old file; a link
+/// stays a link. Throws std::runtime_error that says what became of the old file; one that belongs to somebody else and
+/// could not be given back to them is not replaced.
 void replace_file(const std::filesystem::path& path, std::string_view text, std::filesystem::path like = {});
 
 /// Beginning of the name that the new file beside `path` has until it is renamed.

@@ -123,12 +123,12 @@ std::vector<std::string> undo_note(const fs::path& journal) {
   if (!fs::exists(last) || !fs::exists(backup))
     throw std::runtime_error(path.string() + ": no note to take back; only the last one can be, and only once");
   const std::string before = read_whole_file(backup), lines = read_whole_file(last);
-  if (now == before)
-    throw std::runtime_error(path.string() + ": the last note is not in it; nothing was changed");
+  if (now == before) throw std::runtime_error(path.string() + ": the last note is not in it; nothing was changed");
   if (now != before + lines)
     throw std::runtime_error(path.string() +
                              ": was changed since the last note; nothing was changed; take the row out by hand, or "
-                             "look into " + backup.filename().string() + ", which is the journal before that note");
+                             "look into " +
+                             backup.filename().string() + ", which is the journal before that note");
   require_unchanged(path, now);
   replace_file(path, before);
   fs::remove(last);

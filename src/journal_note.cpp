@@ -1,15 +1,21 @@
 #include "journal_note.hpp"
 
 #include <algorithm>
-#include <functional>
+#include <limits>
 #include <set>
 
 namespace moltspan {
 
 Problem note_problem(std::string animals, std::string column, std::string value, std::string rule,
                      std::string next_step) {
-  return {Severity::fault, "note", 0, std::move(animals), std::move(column), std::move(value), std::move(rule),
+  return {Severity::fault,     "note", 0, std::move(animals), std::move(column), std::move(value), std::move(rule),
           std::move(next_step)};
+}
+
+std::string joined_names(const std::vector<std::string>& names) {
+  std::string text;
+  for (const std::string& name : names) text += (text.empty() ? "" : " ") + name;
+  return text;
 }
 
 namespace {
@@ -33,7 +39,11 @@ NotePart longest_part(const NoteContext& context, std::size_t at, const std::vec
   auto phrase = match_phrase(context, at);
   auto animal = match_animal(context, at, in_a_list(before));
   // "A1 sac" is an egg sac, even where a cohort is called so; at the beginning it is the cohort.
-  if (animal && phrase && at > 0 && animal->end <= phrase->end && phrase->part != Part::filler) animal.reset();
+  const bool listed = at > 0 && (context.words[at - 1].comma || context.folded(at - 1) == "and" ||
+                                 (at > 1 && is_article(context.folded(at - 1)) && context.folded(at - 2) == "and"));
+  if (animal && phrase && at > 0 && !(listed && in_a_list(before)) && animal->end <= phrase->end &&
+      phrase->part != Part::filler)
+    animal.reset();
   consider(std::move(animal));
   consider(match_days(context, at));
   consider(match_box(context, at));
@@ -59,7 +69,10 @@ namespace {
 class NoteReader {
  public:
   NoteReader(const Collection& collection, std::string_view text, Day today)
-      : collection_(collection), index_(collection.animals), note_(split_note(text)), context_(collection, note_.words, today) {}
+      : collection_(collection),
+        index_(collection.animals),
+        note_(split_note(text)),
+        context_(collection, note_.words, today) {}
 
   NoteReading read();
 
@@ -69,9 +82,10 @@ class NoteReader {
     return false;
   }
   bool animals_named(const std::vector<NotePart>& parts);
-  std::vector<std::string> cells_of(const Saying& saying, const DayRange& when) const;
+  std::vector<std::vector<std::string>> cells_of(const Saying& saying, const DayRange& when) const;
   std::set<std::string> ids_of(const std::vector<std::string>& names) const;
-  bool alive(const Animal& animal, Day day) const;
+  bool alive(std::size_t animal, Day day) const;
+  void find_ends();
   void add_rows(const Saying& saying);
   void add_row(const NoteRow& said);
 
@@ -80,13 +94,17 @@ class NoteReader {
   NoteWords note_;
   NoteContext context_;
   NoteReading reading_;
+  std::vector<Day> ends_;  ///< of each animal: the first day on which its record may have ended
 };
 
 /// Without any animal nothing can be written: asks about the first word that could be one.
 bool NoteReader::animals_named(const std::vector<NotePart>& parts) {
-  const auto names = [](const NotePart& p) { return p.part == Part::animals || p.part == Part::all || p.part == Part::rest; };
+  const auto names = [](const NotePart& p) {
+    return p.part == Part::animals || p.part == Part::all || p.part == Part::rest;
+  };
   if (std::any_of(parts.begin(), parts.end(), names)) return true;
-  const auto unread = std::find_if(parts.begin(), parts.end(), [](const NotePart& p) { return p.part == Part::unread; });
+  const auto unread =
+      std::find_if(parts.begin(), parts.end(), [](const NotePart& p) { return p.part == Part::unread; });
   const std::string word = unread == parts.end() ? "" : context_.words[unread->begin].text;
   const std::string& file = collection_.raw.animals.source;
   std::vector<std::string_view> ids;
@@ -108,35 +126,42 @@ std::set<std::string> NoteReader::ids_of(const std::vector<std::string>& names) 
   return ids;
 }
 
-bool NoteReader::alive(const Animal& animal, Day day) const {
-  if (animal.died && *animal.died < day) return false;
-  if ((animal.acquired && *animal.acquired > day) || (animal.hatched && *animal.hatched > day)) return false;
-  const int own = static_cast<int>(&animal - collection_.animals.data());
-  return std::none_of(collection_.entries.begin(), collection_.entries.end(), [&](const Entry& e) {
-    const bool ends = e.event == Event::died || e.event == Event::left || e.event == Event::escaped;
-    return ends && e.animal == own && e.when.earliest <= day;
-  });
+void NoteReader::find_ends() {
+  ends_.assign(collection_.animals.size(), std::numeric_limits<Day>::max());
+  for (std::size_t i = 0; i < ends_.size(); ++i)
+    if (collection_.animals[i].died) ends_[i] = *collection_.animals[i].died + 1;
+  for (const Entry& e : collection_.entries) {
+    if (e.event != Event::died && e.event != Event::left && e.event != Event::escaped) continue;
+    Day& end = ends_[static_cast<std::size_t>(e.animal)];
+    end = std::min(end, e.when.earliest);
+  }
+}
+
+bool NoteReader::alive(std::size_t animal, Day day) const {
+  const Animal& a = collection_.animals[animal];
+  return day < ends_[animal] && !(a.acquired && *a.acquired > day) && !(a.hatched && *a.hatched > day);
 }
 
 /// The animal cells of the rows that a saying takes: names with blanks in them stand in rows of their own.
-std::vector<std::string> NoteReader::cells_of(const Saying& saying, const DayRange& when) const {
-  std::vector<std::string> names = saying.animals, cells;
+std::vector<std::vector<std::string>> NoteReader::cells_of(const Saying& saying, const DayRange& when) const {
+  std::vector<std::string> names = saying.animals, together;
+  std::vector<std::vector<std::string>> cells;
   if (saying.of_all) {
     const std::set<std::string> without = ids_of(saying.animals);
     names.clear();
-    for (const Animal& animal : collection_.animals)
-      if (!without.contains(animal.id) && alive(animal, when.latest)) names.push_back(animal.id);
+    for (std::size_t i = 0; i < collection_.animals.size(); ++i)
+      if (const std::string& id = collection_.animals[i].id; !without.contains(id) && alive(i, when.latest))
+        names.push_back(id);
   }
-  std::string together;
   std::set<std::string> seen;
   for (const std::string& name : names) {
     if (!seen.insert(name).second) continue;
     if (name.find_first_of(" \t,;") != std::string::npos)
-      cells.push_back(name);
+      cells.push_back({name});
     else
-      together += (together.empty() ? "" : " ") + name;
+      together.push_back(name);
   }
-  if (!together.empty()) cells.insert(cells.begin(), together);
+  if (!together.empty()) cells.insert(cells.begin(), std::move(together));
   return cells;
 }
 
@@ -150,11 +175,11 @@ void NoteReader::add_row(const NoteRow& said) {
         row[i] = cell;
         return;
       }
-    refuse(note_problem(said.animals, std::string(name), std::string(cell),
+    refuse(note_problem(joined_names(said.animals), std::string(name), std::string(cell),
                         "a column '" + std::string(name) + "' in " + journal.source,
                         "add the column to its first row and a blank cell to every other"));
   };
-  put("animal", said.animals);
+  put("animal", joined_names(said.animals));
   put("date", to_iso(said.when.earliest));
   put("until", said.when.latest == said.when.earliest ? "" : to_iso(said.when.latest));
   put("event", event_name(said.event));
@@ -171,7 +196,7 @@ void NoteReader::add_rows(const Saying& saying) {
     const auto cells = cells_of(saying, when);
     if (cells.empty())
       refuse(note_problem("", "animal", "all", "an animal that lives on that day", "name the animals"));
-    for (const std::string& cell : cells)
+    for (const auto& cell : cells)
       add_row({cell, when, saying.event, saying.value, saying.unit, saying.on, saying.note});
   }
 }
@@ -187,6 +212,7 @@ NoteReading NoteReader::read() {
       std::string& note = sayings.list.front().note;
       note = note.empty() ? note_.quoted : note_.quoted + ", " + note;
     }
+    find_ends();
     for (const Saying& saying : sayings.list) add_rows(saying);
     reading_.left_out = sayings.left_out;
   }

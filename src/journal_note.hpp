@@ -15,12 +15,12 @@ namespace moltspan {
 
 /// A word of the note.
 struct NoteWord {
-  std::string raw;              ///< between blanks
-  std::string text;             ///< without the punctuation around it
-  std::string folded;           ///< as words are compared: see fold; without apostrophes
-  bool comma = false;           ///< a comma behind it
-  bool ends_clause = false;     ///< a semicolon or a full stop behind it
-  bool question = false;        ///< a question mark behind it: the writer asks, too
+  std::string raw;           ///< between blanks
+  std::string text;          ///< without the punctuation around it
+  std::string folded;        ///< as words are compared: see fold; without apostrophes
+  bool comma = false;        ///< a comma behind it
+  bool ends_clause = false;  ///< a semicolon or a full stop behind it
+  bool question = false;     ///< a question mark behind it: the writer asks, too
 };
 
 struct NoteWords {
@@ -51,6 +51,7 @@ enum class Part {
   skin,     ///< what a size was taken on; alone nothing
   animal_itself,
   prey,
+  remark,  ///< goes into the note of what was said before it
   too,
   with,
   found,
@@ -62,12 +63,12 @@ struct NotePart {
   Part part = Part::unread;
   std::size_t begin = 0, end = 0;
   Event event = Event::checked;
-  std::vector<Event> also;        ///< further events that the same words say
-  std::string text, unit;         ///< as written
-  std::vector<std::string> ids;   ///< of animals
+  std::vector<Event> also;       ///< further events that the same words say
+  std::string text, unit;        ///< as written
+  std::vector<std::string> ids;  ///< of animals
   DayRange when;
-  std::vector<DayRange> listed;   ///< several days, one by one: "on Monday and Thursday"
-  std::string rule, next_step;    ///< where these words cannot be taken as they stand
+  std::vector<DayRange> listed;  ///< several days, one by one: "on Monday and Thursday"
+  std::string rule, next_step;   ///< where these words cannot be taken as they stand
 };
 
 /// What the matchers know beside the words.
@@ -126,6 +127,9 @@ std::vector<NotePart> split_parts(const NoteContext& context);
 
 /// Puts together what the parts say of whom.
 Sayings gather_sayings(const NoteContext& context, const std::vector<NotePart>& parts);
+
+/// Names with blanks between.
+std::string joined_names(const std::vector<std::string>& names);
 
 bool is_length(Event event);
 bool is_meal(Event event);

@@ -27,15 +27,16 @@ std::string joined(const NoteContext& context, std::size_t begin, std::size_t en
 
 /// Spellings of units that are no units of a table.
 std::string_view unit_of(std::string_view rest) {
-  static constexpr std::array<std::pair<std::string_view, std::string_view>, 9> spellings = {{{"cms", "cm"},
-                                                                                              {"mms", "mm"},
-                                                                                              {"ins", "in"},
-                                                                                              {"gr", "g"},
-                                                                                              {"gs", "g"},
-                                                                                              {"degreesc", "C"},
-                                                                                              {"degreesf", "F"},
-                                                                                              {"degreescelsius", "C"},
-                                                                                              {"degreesfahrenheit", "F"}}};
+  static constexpr std::array<std::pair<std::string_view, std::string_view>, 9> spellings = {
+      {{"cms", "cm"},
+       {"mms", "mm"},
+       {"ins", "in"},
+       {"gr", "g"},
+       {"gs", "g"},
+       {"degreesc", "C"},
+       {"degreesf", "F"},
+       {"degreescelsius", "C"},
+       {"degreesfahrenheit", "F"}}};
   const std::string folded = fold(rest);
   for (const auto& [theirs, ours] : spellings)
     if (folded == theirs) return ours;
@@ -99,7 +100,21 @@ std::optional<NotePart> match_amount(const NoteContext& context, std::size_t at)
   return best;
 }
 
+namespace {
+
+/// `10cm cube`, `4 inch cube`.
+std::optional<NotePart> match_cube(const NoteContext& context, std::size_t at) {
+  const auto side = match_amount(context, at);
+  if (!side || side->part != Part::length || context.folded(side->end) != "cube") return {};
+  NotePart part = part_of(Part::box, at, side->end + 1);
+  part.text = side->text + "x" + side->text + "x" + side->text + side->unit;
+  return part;
+}
+
+}  // namespace
+
 std::optional<NotePart> match_box(const NoteContext& context, std::size_t at) {
+  if (auto cube = match_cube(context, at)) return cube;
   constexpr std::size_t longest = 7;
   std::optional<NotePart> best;
   for (std::size_t n = 1; n <= std::min(longest, context.words.size() - at); ++n) {
@@ -107,7 +122,8 @@ std::optional<NotePart> match_box(const NoteContext& context, std::size_t at) {
     const auto named = [&](const Enclosure& box) { return fold(box.name) == folded; };
     const auto& boxes = context.collection.enclosures;
     const bool own = std::any_of(boxes.begin(), boxes.end(), named);
-    const bool sized = is_digit(text[0]) && (text.find_first_of("xX*") != std::string::npos || text.find("\u00d7") != std::string::npos);
+    const bool sized = is_digit(text[0]) &&
+                       (text.find_first_of("xX*") != std::string::npos || text.find("\u00d7") != std::string::npos);
     const EnclosureState state = sized ? read_enclosure(text, "", "").state : EnclosureState::unreadable;
     if (!own && state != EnclosureState::ok && state != EnclosureState::no_unit && state != EnclosureState::too_deep)
       continue;
@@ -123,12 +139,16 @@ std::optional<NotePart> match_box(const NoteContext& context, std::size_t at) {
 
 std::optional<NotePart> match_prey(const NoteContext& context, std::size_t at) {
   static constexpr std::array<std::string_view, 30> prey = {
-      "cricket", "crickets", "roach",     "roaches",  "dubia",     "dubias",   "locust",   "locusts", "hopper",    "hoppers",
-      "mealworm", "mealworms", "superworm", "superworms", "waxworm", "waxworms", "worm",   "worms",   "fly",       "flies",
-      "fruitfly", "fruitflies", "moth",     "moths",    "beetle",    "pinkie",   "mouse",  "food",    "prey",      "meal"};
-  static constexpr std::array<std::string_view, 18> before = {"small", "medium", "large",  "big",  "tiny",  "adult", "fresh", "live", "dead",
-                                                              "half",  "of",     "red",    "dubia", "fruit", "prekilled", "pinhead", "baby", "whole"};
-  const auto in = [](const auto& list, std::string_view word) { return std::find(list.begin(), list.end(), word) != list.end(); };
+      "cricket", "crickets", "roach",    "roaches",   "dubia",     "dubias",     "locust",  "locusts",
+      "hopper",  "hoppers",  "mealworm", "mealworms", "superworm", "superworms", "waxworm", "waxworms",
+      "worm",    "worms",    "fly",      "flies",     "fruitfly",  "fruitflies", "moth",    "moths",
+      "beetle",  "pinkie",   "mouse",    "food",      "prey",      "meal"};
+  static constexpr std::array<std::string_view, 18> before = {
+      "small", "medium", "large", "big",   "tiny",  "adult",     "fresh",   "live", "dead",
+      "half",  "of",     "red",   "dubia", "fruit", "prekilled", "pinhead", "baby", "whole"};
+  const auto in = [](const auto& list, std::string_view word) {
+    return std::find(list.begin(), list.end(), word) != list.end();
+  };
   std::size_t i = at;
   const auto counts = [&](std::size_t w) {
     const std::string& word = context.folded(w);

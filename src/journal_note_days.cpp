@@ -15,9 +15,10 @@ constexpr Day longest_without_year_days = 200;
 
 constexpr std::array<std::string_view, 7> weekdays = {"monday", "tuesday",  "wednesday", "thursday",
                                                       "friday", "saturday", "sunday"};
-constexpr std::array<std::string_view, 12> months = {"january", "february", "march",     "april",   "may",      "june",
-                                                     "july",    "august",   "september", "october", "november", "december"};
-constexpr std::array<std::string_view, 13> counts = {"",    "one",   "two",   "three", "four", "five",  "six",
+constexpr std::array<std::string_view, 12> months = {"january",   "february", "march",    "april",
+                                                     "may",       "june",     "july",     "august",
+                                                     "september", "october",  "november", "december"};
+constexpr std::array<std::string_view, 13> counts = {"",      "one",   "two",  "three", "four",   "five",  "six",
                                                      "seven", "eight", "nine", "ten",   "eleven", "twelve"};
 
 /// Some words that name a day or a range, or cannot be taken as they stand.
@@ -35,15 +36,14 @@ constexpr const char* write_iso = "write it as YYYY-MM-DD";
 template <std::size_t n>
 int named(const std::array<std::string_view, n>& names, std::string_view word, std::size_t least = 3) {
   for (std::size_t i = 0; i < n; ++i)
-    if (word == names[i] || (word.size() >= least && word.size() <= 5 && names[i].starts_with(word))) return static_cast<int>(i);
+    if (word == names[i] || (word.size() >= least && word.size() <= 5 && names[i].starts_with(word)))
+      return static_cast<int>(i);
   return -1;
 }
 
 int month_of(std::string_view word) { return named(months, word) + 1; }
 
-int weekday_of(std::string_view word) {
-  return named(weekdays, word);
-}
+int weekday_of(std::string_view word) { return named(weekdays, word); }
 
 /// 0 for Monday.
 int weekday_on(Day day) { return ((day % 7) + 7 + 3) % 7; }
@@ -169,6 +169,10 @@ std::optional<Days> DayMatcher::ago(std::size_t at) const {
   int n = count_of(word(at));
   std::size_t i = at + 1;
   if (word(at) == "a" && word(at + 1) == "couple") n = 2, i = skip(at + 2, {"of"});
+  const std::size_t few = skip(at, {"a"});
+  if ((word(few) == "few" || word(few) == "some" || word(few) == "several") && word(few + 2) == "ago")
+    return doubtful(few + 3, "a day, or the first and the last day that it may have been",
+                    "write for example between 20 and 25 November");
   const bool weeks = word(i) == "week" || word(i) == "weeks";
   if (n == 0 || !(weeks || word(i) == "day" || word(i) == "days") || word(i + 1) != "ago") return {};
   const Day day = context_.today - n * (weeks ? 7 : 1);
@@ -202,8 +206,10 @@ std::optional<Days> DayMatcher::weekday(std::size_t at) const {
   i = skip(i + 1, {"morning", "afternoon", "evening", "night"});
   const int back = (weekday_on(context_.today) - wanted + 7) % 7;
   if (back == 0 && !last)
-    return doubtful(i, "a day that can be read in one way only: today is a " + std::string(weekdays[static_cast<std::size_t>(wanted)]),
-                    "write today or 7 days ago");
+    return doubtful(
+        i,
+        "a day that can be read in one way only: today is a " + std::string(weekdays[static_cast<std::size_t>(wanted)]),
+        "write today or 7 days ago");
   const Day day = context_.today - (back == 0 ? 7 : back);
   return found(i, day, day);
 }
@@ -321,8 +327,8 @@ std::optional<Days> DayMatcher::one(std::size_t at) const {
 int DayMatcher::connector(std::size_t& at) const {
   const std::size_t begin = at;
   at = skip(at, {"to", "until", "till", "through", "or", "and"});
-  if (at == begin && context_.has(at) && (context_.words[at].raw == "-" || context_.words[at].raw == "\u2013" ||
-                                          context_.words[at].raw == ".."))
+  if (at == begin && context_.has(at) &&
+      (context_.words[at].raw == "-" || context_.words[at].raw == "\u2013" || context_.words[at].raw == ".."))
     ++at;
   if (at == begin) return context_.words[at - 1].comma ? 2 : 3;
   return word(begin) == "and" ? 2 : 1;
@@ -355,7 +361,8 @@ std::optional<Days> DayMatcher::first_of_two(std::size_t at) const {
   const auto second = with_month(i);
   if (!second || !second->rule.empty()) return {};
   const std::chrono::year_month_day last{std::chrono::sys_days(std::chrono::days(second->when.latest))};
-  Days first = dated(begin + 1, static_cast<int>(last.year()), static_cast<int>(static_cast<unsigned>(last.month())), a);
+  Days first =
+      dated(begin + 1, static_cast<int>(last.year()), static_cast<int>(static_cast<unsigned>(last.month())), a);
   return first;
 }
 
@@ -402,7 +409,8 @@ std::optional<NotePart> DayMatcher::match() const {
   part.listed = {part.when};
   if (part.rule.empty()) part.rule = second->rule, part.next_step = second->next_step;
   if (part.rule.empty() && part.when.latest < part.when.earliest)
-    part.rule = "a last day not before the first, " + to_iso(part.when.earliest), part.next_step = "swap the two, or correct one";
+    part.rule = "a last day not before the first, " + to_iso(part.when.earliest),
+    part.next_step = "swap the two, or correct one";
   return part;
 }
 

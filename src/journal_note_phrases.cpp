@@ -1,20 +1,15 @@
+#include "journal_note_phrases.hpp"
+
 #include <algorithm>
 #include <array>
-
-#include "journal_note.hpp"
 
 /// What keepers say for an event. Common practice, no source: from the way in which keepers write. A phrase that could
 /// mean two things is not here; `event_advice` offers what such a word mostly means.
 namespace moltspan {
 namespace {
 
-/// Folded words without blanks and articles.
-struct Phrase {
-  std::string_view words;
-  Part part = Part::event;
-  Event event = Event::checked;
-  std::string_view value;
-};
+/// Words that say `ate` only where prey follows.
+constexpr std::string_view with_prey = "prey";
 
 constexpr Phrase event(std::string_view words, Event what) { return {words, Part::event, what, {}}; }
 constexpr Phrase valued(std::string_view words, Event what, std::string_view value) {
@@ -23,6 +18,12 @@ constexpr Phrase valued(std::string_view words, Event what, std::string_view val
 constexpr Phrase special(std::string_view words, Part part) { return {words, part, Event::checked, {}}; }
 
 constexpr auto molts = std::to_array<Phrase>({
+    special("wetmolt", Part::unread),  // a molt that went wrong is more than a molt
+    special("badmolt", Part::unread),
+    special("inmolt", Part::unread),
+    special("duringmolt", Part::unread),
+    special("frommolt", Part::filler),  // sexed from the molt
+    special("bymolt", Part::filler),
     event("molts", Event::molt),
     event("shedded", Event::molt),
     event("shedskin", Event::molt),
@@ -84,11 +85,16 @@ constexpr auto meals = std::to_array<Phrase>({
     event("eats", Event::ate),
     event("eating", Event::ate),
     event("accepted", Event::ate),
+    special("ateeggsac", Part::unread),
+    special("atesac", Part::unread),
+    special("atemolt", Part::unread),
     event("acceptedfood", Event::ate),
     event("tookfood", Event::ate),
-    event("took", Event::ate),
-    event("tookdown", Event::ate),
-    event("grabbed", Event::ate),
+    {"took", Part::event, Event::ate, with_prey},
+    {"tookdown", Part::event, Event::ate, with_prey},
+    {"grabbed", Part::event, Event::ate, with_prey},
+    {"killed", Part::event, Event::ate, with_prey},
+    {"caught", Part::event, Event::ate, with_prey},
     event("devoured", Event::ate),
     event("offered", Event::fed),
     event("offeredfood", Event::fed),
@@ -97,6 +103,13 @@ constexpr auto meals = std::to_array<Phrase>({
     event("gavefood", Event::fed),
     event("refusedfood", Event::refused),
     event("refuses", Event::refused),
+    event("refusestoeat", Event::refused),
+    event("refusedtoeat", Event::refused),
+    event("rejects", Event::refused),
+    event("rejectsfood", Event::refused),
+    event("rejectedfood", Event::refused),
+    event("skippedmeal", Event::refused),
+    event("notinterested", Event::refused),
     event("refusing", Event::refused),
     event("refusesfood", Event::refused),
     event("rejected", Event::refused),
@@ -156,6 +169,12 @@ constexpr auto signs = std::to_array<Phrase>({
     event("hidewebbedshut", Event::sealed_in),
     event("burrowwebbedshut", Event::sealed_in),
     event("barricadedin", Event::sealed_in),
+    event("sealedup", Event::sealed_in),
+    event("sealeditselfup", Event::sealed_in),
+    event("webbeditselfup", Event::sealed_in),
+    event("walleditselfin", Event::sealed_in),
+    event("blockedoffburrow", Event::sealed_in),
+    event("closedoffburrow", Event::sealed_in),
     event("lethargic", Event::sluggish),
     event("lazy", Event::sluggish),
     event("slowmoving", Event::sluggish),
@@ -176,6 +195,11 @@ constexpr auto signs = std::to_array<Phrase>({
     event("fangshard", Event::fangs_black),
     special("premolt", Part::premolt),
     special("inpremolt", Part::premolt),
+    special("inheavypremolt", Part::premolt),
+    special("heavypremolt", Part::premolt),
+    special("deeppremolt", Part::premolt),
+    special("lookspremolt", Part::premolt),
+    special("looksinpremolt", Part::premolt),
     special("preparingtomolt", Part::premolt),
 });
 
@@ -252,6 +276,12 @@ constexpr auto others = std::to_array<Phrase>({
     event("brokeout", Event::escaped),
     event("escape", Event::escaped),
     event("notmolted", Event::checked),
+    event("didnotmolt", Event::checked),
+    event("didntmolt", Event::checked),
+    event("hasnotmolted", Event::checked),
+    event("hasnotmoltedyet", Event::checked),
+    event("nosignofmolt", Event::checked),
+    event("nosignsofmolt", Event::checked),
     event("hasntmolted", Event::checked),
     event("notmoltedyet", Event::checked),
     event("hasntmoltedyet", Event::checked),
@@ -280,7 +310,10 @@ constexpr auto values = std::to_array<Phrase>({
     valued("probablymale", Event::sex, "probable male"),
     valued("probablemale", Event::sex, "probable male"),
     valued("likelymale", Event::sex, "probable male"),
+    valued("suspectedmale", Event::sex, "probable male"),
+    valued("suspectedfemale", Event::sex, "probable female"),
     valued("mold", Event::unfit, "mold"),
+    valued("mould", Event::unfit, "mold"),
     valued("moldy", Event::unfit, "mold"),
     valued("mouldy", Event::unfit, "mold"),
     valued("mites", Event::unfit, "pests"),
@@ -304,6 +337,7 @@ constexpr auto specials = std::to_array<Phrase>({
     special("all", Part::all),
     special("everyone", Part::all),
     special("everybody", Part::all),
+    special("everything", Part::all),
     special("allofthem", Part::all),
     special("allspiders", Part::all),
     special("allanimals", Part::all),
@@ -332,6 +366,19 @@ constexpr auto specials = std::to_array<Phrase>({
     special("with", Part::with),
     special("found", Part::found),
     special("and", Part::filler),
+    special("&", Part::filler),
+    special("+", Part::filler),
+    special("looksgood", Part::remark),
+    special("looksgreat", Part::remark),
+    special("looksfine", Part::remark),
+    special("doingfine", Part::remark),
+    special("doingwell", Part::remark),
+    special("allgood", Part::remark),
+    special("allfine", Part::remark),
+    special("fine", Part::remark),
+    special("ok", Part::remark),
+    special("roughly", Part::filler),
+    special("newsize", Part::filler),
     special("then", Part::filler),
     special("now", Part::filler),
     special("just", Part::filler),
@@ -369,96 +416,25 @@ const Phrase* look_in(const std::array<Phrase, n>& table, std::string_view words
   return found == table.end() ? nullptr : &*found;
 }
 
-const Phrase* look_up(std::string_view words) {
+}  // namespace
+
+const Phrase* look_up_phrase(std::string_view words) {
   for (const Phrase* found : {look_in(molts, words), look_in(meals, words), look_in(signs, words),
                               look_in(others, words), look_in(values, words), look_in(specials, words)})
     if (found != nullptr) return found;
   return nullptr;
 }
 
-/// Two events in one phrase.
-bool is_last_molt(std::string_view words) {
-  return words == "ultimatemolt" || words == "finalmolt" || words == "moltedout" || words == "maturingmolt";
-}
-
-std::optional<NotePart> phrase_part(const NoteContext& context, std::string_view words) {
-  NotePart part;
-  if (is_last_molt(words)) {
-    part.part = Part::event;
-    part.event = Event::molt;
-    part.also = {Event::matured};
-    return part;
-  }
-  const auto known = context.events.find(words);  // the folder's own words too
-  const Phrase* phrase = known ? nullptr : look_up(words);
-  if (!known && phrase == nullptr) return {};
-  part.part = known ? Part::event : phrase->part;
-  part.event = known ? *known : phrase->event;
-  if (phrase != nullptr) part.text = phrase->value;
-  return part;
-}
-
-/// `molt in B2's box` is a skin that was found, where `B2 molt in the night` is none.
-bool only_at_the_beginning(std::string_view words) {
-  return words == "moltin" || words == "skinin" || words == "shedin" || words == "exuviain";
-}
-
-}  // namespace
-
-bool is_article(std::string_view folded) {
-  static constexpr std::array<std::string_view, 22> articles = {"a",   "an",  "the",  "its",  "his", "her",  "is",  "are", "was", "were", "has",
-                                                                "have", "had", "been", "it",   "she", "he",   "they", "some", "my", "this", "their"};
-  return std::find(articles.begin(), articles.end(), folded) != articles.end();
-}
-
-std::optional<NotePart> match_phrase(const NoteContext& context, std::size_t at) {
-  constexpr std::size_t most_words = 7, most_content = 5;
-  std::optional<NotePart> best;
-  std::string joined;
-  std::size_t content = 0;
-  for (std::size_t i = at; i < context.words.size() && i < at + most_words && content < most_content; ++i) {
-    const std::string& word = context.folded(i);
-    if (i == at || !is_article(word)) {
-      joined += word;
-      ++content;
-      auto part = phrase_part(context, joined);
-      if (part && !(only_at_the_beginning(joined) && at > 1)) {
-        best = std::move(part);
-        best->begin = at;
-        best->end = i + 1;
-      }
-    }
-    if (context.words[i].comma || context.words[i].ends_clause) break;
-  }
-  if (!best && is_article(context.folded(at))) {
-    best.emplace();
-    best->part = Part::filler;
-    best->begin = at;
-    best->end = at + 1;
-  }
-  return best;
-}
-
-std::string nearest_note_word(std::string_view folded) {
-  const std::size_t allowed = folded.size() < 3 ? 0 : folded.size() < 8 ? 1 : 2;
-  std::string best;
-  std::size_t least = allowed + 1;
-  const auto see = [&](std::string_view word) {
-    if (word.size() < 3) return;
-    const std::size_t distance = edit_distance(folded.substr(0, 40), fold(word));
-    if (distance >= least) return;
-    least = distance;
-    best = word;
-  };
-  for (const std::string_view word : event_names()) see(word);
-  for (const std::string_view word : {"molted", "eaten", "refused", "rehoused", "female", "male", "except", "skin", "found"}) see(word);
-  for (const std::string_view word : day_words()) see(word);
-  for (const Phrase& p : molts) see(p.words);
-  for (const Phrase& p : meals) see(p.words);
-  for (const Phrase& p : signs) see(p.words);
-  for (const Phrase& p : others) see(p.words);
-  for (const Phrase& p : values) see(p.words);
-  return best;
+const std::vector<std::string_view>& phrase_words() {
+  static const std::vector<std::string_view> all = [] {
+    std::vector<std::string_view> words;
+    const auto add = [&](const auto& table) {
+      for (const Phrase& p : table) words.push_back(p.words);
+    };
+    add(molts), add(meals), add(signs), add(others), add(values);
+    return words;
+  }();
+  return all;
 }
 
 }  // namespace moltspan

@@ -37,7 +37,8 @@ NoteWord word_of(std::string_view raw) {
   word.raw = raw;
   while (!raw.empty() && std::string_view("([").find(raw.front()) != std::string_view::npos) raw.remove_prefix(1);
   if (raw.size() > 1 && raw.front() == '~') raw.remove_prefix(1);
-  for (; raw.size() > 1 && std::string_view(",;.!?:)]").find(raw.back()) != std::string_view::npos; raw.remove_suffix(1)) {
+  for (; raw.size() > 1 && std::string_view(",;.!?:)]").find(raw.back()) != std::string_view::npos;
+       raw.remove_suffix(1)) {
     word.comma |= raw.back() == ',' || raw.back() == ':';
     word.ends_clause |= raw.back() == ';' || raw.back() == '.';
     word.question |= raw.back() == '?';

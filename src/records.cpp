@@ -10,7 +10,9 @@
 namespace moltspan {
 namespace {
 
-TextTable read_table(const std::filesystem::path& path) { return read_csv(read_whole_file(path), path.filename().string()); }
+TextTable read_table(const std::filesystem::path& path) {
+  return read_csv(read_whole_file(path), path.filename().string());
+}
 
 /// Whether there is a file, or a link that points to none: that is a slip to be told, not a table left out.
 bool is_there(const std::filesystem::path& path) {

@@ -13,7 +13,7 @@ namespace moltspan {
 
 /// One thing that a note says: what becomes a row of the journal.
 struct NoteRow {
-  std::string animals;  ///< ids or cohorts with blanks between
+  std::vector<std::string> animals;  ///< ids or cohorts
   DayRange when;
   Event event = Event::checked;
   std::string value, unit, on, note;
@@ -44,9 +44,9 @@ NoteReading read_note(const Collection& collection, std::string_view words, Day 
 ///
 /// One writer at a time: the folder of the journal is locked (`flock`) from reading to writing, so that no row of
 /// another process is lost; a spreadsheet program's own lock file (`.~lock.journal.csv#`) is respected. The new file
-/// is made beside the old one, flushed to the disk and renamed over it. The file as it was before is kept beside it, see
-/// undo_note. Throws std::runtime_error where a file cannot be read or written, is locked by others for long, is open in
-/// a spreadsheet program, or was changed meanwhile by a program that knows no locks.
+/// is made beside the old one, flushed to the disk and renamed over it. The file as it was before is kept beside it,
+/// see undo_note. Throws std::runtime_error where a file cannot be read or written, is locked by others for long, is
+/// open in a spreadsheet program, or was changed meanwhile by a program that knows no locks.
 std::vector<Problem> add_to_journal(const std::filesystem::path& journal,
                                     const std::vector<std::vector<std::string>>& rows, std::optional<Day> today = {},
                                     bool accept_doubts = false);

@@ -36,7 +36,9 @@ Collection keeper() {
 }
 
 std::string in_one_line(const NoteRow& row) {
-  std::string text = row.animals + "; " + to_iso(row.when.earliest);
+  std::string text;
+  for (const std::string& animal : row.animals) text += (text.empty() ? "" : " ") + animal;
+  text += "; " + to_iso(row.when.earliest);
   if (row.when.latest != row.when.earliest) text += ".." + to_iso(row.when.latest);
   for (const std::string& cell : {std::string(event_name(row.event)), row.value, row.unit, row.on, row.note})
     text += "; " + cell;
@@ -53,7 +55,8 @@ std::string answer(const NoteReading& reading) {
 
 bool agrees(const std::string& expected, const std::string& got) {
   if (!expected.starts_with("ask")) return got == expected;
-  return got.starts_with("ask") && got.find(expected.substr(std::min<std::size_t>(5, expected.size()))) != std::string::npos;
+  return got.starts_with("ask") &&
+         got.find(expected.substr(std::min<std::size_t>(5, expected.size()))) != std::string::npos;
 }
 
 TEST(EverydayNotes, EachMeansWhatItsKeeperMeant) {

@@ -1,5 +1,4 @@
 #include <gtest/gtest.h>
-
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -124,7 +123,8 @@ TEST_F(JournalFile, DoubtsThatOnlyTheMoltsShowAreFoundToo) {
   const std::string before = journal();
   const auto molt = append({{"M1", "2026-04-03", "", "molt", "", "", "", ""}});
   ASSERT_GE(molt.size(), 1u) << "a mature male molts no more";
-  const auto small = append({{"M1", "2026-04-03", "", "molt", "", "", "", ""}, {"M1", "2026-04-03", "", "leg_span", "5", "cm", "animal", ""}});
+  const auto small = append({{"M1", "2026-04-03", "", "molt", "", "", "", ""},
+                             {"M1", "2026-04-03", "", "leg_span", "5", "cm", "animal", ""}});
   EXPECT_GE(small.size(), molt.size() + 1) << "5 cm after 92 mm";
   EXPECT_EQ(journal(), before);
 }
@@ -145,7 +145,8 @@ TEST_F(JournalFile, UndoTakesTheLastRowsBackOnce) {
   append({{"A1", "2026-04-02", "", "ate", "", "", "", ""}});
   const std::string once = journal();
   append({{"A1", "2026-04-03", "", "ate", "", "", "", ""}, {"B2", "2026-04-03", "", "ate", "", "", "", ""}});
-  EXPECT_EQ(undo_note(folder_ / "journal.csv"), (std::vector<std::string>{"A1,2026-04-03,,ate,,,,", "B2,2026-04-03,,ate,,,,"}));
+  EXPECT_EQ(undo_note(folder_ / "journal.csv"),
+            (std::vector<std::string>{"A1,2026-04-03,,ate,,,,", "B2,2026-04-03,,ate,,,,"}));
   EXPECT_EQ(journal(), once);
   EXPECT_NE(message_of([&] { undo_note(folder_ / "journal.csv"); }).find("no note to take back"), std::string::npos);
 }
