@@ -35,7 +35,8 @@ bool NoteGatherer::assign_unused_groups() {
     const auto uses = [&](const SayingDraft& d) { return d.group == static_cast<int>(g); };
     if (group.except || std::any_of(drafts_.begin(), drafts_.end(), uses)) continue;
     const bool paired = has(Part::with) && drafts_.back().saying.event == Event::mated;
-    if (!paired && !has(Part::too))
+    const bool joins = !group.all && !group.rest && (g == 0 || !groups_[g - 1].except);
+    if (!joins || (!paired && !has(Part::too)))
       return ask("animal", group.ids.empty() ? "all" : group.ids.front(), "what happened to it",
                  "name all animals before what happened to them, or add 'too'");
     if (g == 0) return ask("event", "", "an event behind the animal", "say what happened, such as molt or ate");
@@ -47,6 +48,9 @@ bool NoteGatherer::assign_unused_groups() {
 
 bool NoteGatherer::assign_groups() {
   if (drafts_.empty()) return ask("event", "", "an event behind the animal", "say what happened, such as molt or ate");
+  if (std::all_of(groups_.begin(), groups_.end(), [](const NoteGroup& g) { return g.except; }))
+    return ask("animal", first_animal(), "animals that it is left out of",
+               "write for example: all but " + first_animal() + " ate");
   std::size_t first_group = context_.words.size();
   for (const NoteGroup& group : groups_)
     if (!group.except) first_group = std::min(first_group, group.begin);

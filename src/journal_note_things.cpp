@@ -228,6 +228,7 @@ void NoteGatherer::read_event(std::size_t i) {
   const bool title = i == 0 && part.event == Event::fed && context_.words[0].raw.ends_with(':');  // "feeding: all ate"
   const auto names_between = [&](const NoteGroup& g) { return g.begin > last()->at && g.begin < part.begin; };
   const bool again = last() != nullptr && last()->event == part.event && part.event == Event::checked &&
+                     !drafts_.back().premolt &&
                      std::none_of(groups_.begin(), groups_.end(), names_between);  // "seen, no molt"
   if (again || (title && next != nullptr)) return;
   if (!part.text.empty() && (next == nullptr || next->part != Part::prey)) {
