@@ -1,28 +1,26 @@
 #include "moltspan/records.hpp"
 
 #include <algorithm>
-#include <fstream>
-#include <iterator>
 #include <stdexcept>
 #include <tuple>
 
+#include "files.hpp"
 #include "records_build.hpp"
 
 namespace moltspan {
 namespace {
 
-std::string read_file(const std::filesystem::path& path) {
-  std::ifstream file(path, std::ios::binary);
-  if (!file) throw std::runtime_error(path.string() + ": cannot be opened");
-  std::string text{std::istreambuf_iterator<char>(file), std::istreambuf_iterator<char>()};
-  if (file.bad()) throw std::runtime_error(path.string() + ": cannot be read");
-  return text;
+TextTable read_table(const std::filesystem::path& path) {
+  return read_csv(read_whole_file(path), path.filename().string());
 }
 
-TextTable read_table(const std::filesystem::path& path) { return read_csv(read_file(path), path.filename().string()); }
+/// Whether there is a file, or a link that points to none: that is a slip to be told, not a table left out.
+bool is_there(const std::filesystem::path& path) {
+  return std::filesystem::exists(std::filesystem::symlink_status(path));
+}
 
 std::optional<TextTable> read_optional(const std::filesystem::path& path) {
-  if (!std::filesystem::exists(path)) return {};
+  if (!is_there(path)) return {};
   return read_table(path);
 }
 
@@ -78,15 +76,15 @@ RawCollection read_folder(const std::filesystem::path& folder) {
     throw std::runtime_error(folder.string() +
                              ": is no folder; name the folder that holds animals.csv and journal.csv");
   for (const char* name : {"animals.csv", "journal.csv"})
-    if (!std::filesystem::exists(folder / name))
+    if (!is_there(folder / name))
       throw std::runtime_error((folder / name).string() + ": is missing; a folder of records needs it");
   RawCollection raw;
   raw.animals = read_table(folder / "animals.csv");
   raw.journal = read_table(folder / "journal.csv");
   raw.taxa = read_optional(folder / "taxa.csv");
   raw.enclosures = read_optional(folder / "enclosures.csv");
-  if (std::filesystem::exists(folder / "folder.toml"))
-    raw.rules = read_folder_rules(read_file(folder / "folder.toml"), "folder.toml");
+  if (is_there(folder / "folder.toml"))
+    raw.rules = read_folder_rules(read_whole_file(folder / "folder.toml"), "folder.toml");
   return raw;
 }
 

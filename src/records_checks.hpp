@@ -10,6 +10,8 @@ namespace moltspan {
 
 /// A later reading divided by an earlier one, per molt between them, above which a molt was missed or a size misread.
 inline constexpr double largest_growth_ratio = 1.9;
+/// A reading of a hard part after a molt divided by the one before it, below which one of them is doubted (assumption).
+inline constexpr double least_growth_ratio = 0.8;
 /// A stadium so many times its neighbours has probably lost a molt.
 inline constexpr double longest_against_neighbours = 4;
 /// Leg span over carapace length outside these is taken for a slip (assumption, no source).

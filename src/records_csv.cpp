@@ -249,6 +249,21 @@ bool is_utf8(std::string_view text) {
   return true;
 }
 
+namespace {
+
+/// The delimiter of a first line `sep=;`, as spreadsheets write it: also `"sep=;"`, and filled up with delimiters to
+/// the width of the table. 0 where the line is none.
+char stated_delimiter(std::string_view line) {
+  const std::size_t quote = line.starts_with('"') ? 1 : 0;
+  if (line.size() < quote + 5 || fold(line.substr(quote, 4)) != "sep=") return 0;
+  const char delimiter = line[quote + 4];
+  if (std::string_view(",;\t").find(delimiter) == std::string_view::npos) return 0;
+  const auto fills = [&](char c) { return c == delimiter || c == '"' || c == ' ' || c == '\r' || c == '\n'; };
+  return std::all_of(line.begin() + static_cast<std::ptrdiff_t>(quote) + 5, line.end(), fills) ? delimiter : '\0';
+}
+
+}  // namespace
+
 CsvShape sniff_csv(std::string_view text) {
   CsvShape shape;
   shape.byte_order_mark = text.starts_with(utf8_mark);
@@ -257,9 +272,8 @@ CsvShape sniff_csv(std::string_view text) {
   if (end != std::string_view::npos)
     shape.line_end = text[end] == '\n' ? "\n" : text.substr(end, 2) == "\r\n" ? "\r\n" : "\r";
   std::string_view line = text.substr(shape.header_begin);
-  if (line.starts_with("sep=") && line.size() > 4 && trim(line.substr(5, line_length(line) - 5)).empty() &&
-      std::string_view(",;\t").find(line[4]) != std::string_view::npos) {
-    shape.delimiter = line[4];
+  if (const char stated = stated_delimiter(line.substr(0, line_length(line)))) {
+    shape.delimiter = stated;
     shape.header_begin += line_length(line);
     return shape;
   }

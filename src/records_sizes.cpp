@@ -81,6 +81,19 @@ void check_growth(Life& life, const std::vector<Placed>& placed) {
   }
 }
 
+/// A hard part that is much smaller after a molt than before it: a regrown leg or a torn skin takes less off.
+void check_loss(Life& life, const std::vector<Placed>& placed) {
+  for (std::size_t i = 1; i < placed.size(); ++i) {
+    const Placed &before = placed[i - 1], &reading = placed[i];
+    if (reading.instar == before.instar || reading.entry->value >= least_growth_ratio * before.entry->value) continue;
+    life.doubt(*reading.entry, "value", reading.entry->text,
+               "a size after a molt that is no less than " + number_text(least_growth_ratio) +
+                   " times the one before (assumption); " + days_text(before.entry->when) + " has " +
+                   number_text(before.entry->value) + " mm, this one " + number_text(reading.entry->value) + " mm",
+               "look for a wrong unit or animal, or a slip in one of the two; both are used");
+  }
+}
+
 void check_proportion(Life& life, const std::vector<Placed>& spans, const std::vector<Placed>& carapaces) {
   std::size_t i = 0;
   for (const Placed& span : spans) {
@@ -121,6 +134,7 @@ void check_sizes(Life& life) {
   for (std::size_t i = 0; i < measures.size(); ++i) {
     placed[i] = readings(life, instars, measures[i]);
     if (is_hard(measures[i])) check_shrinking(life, placed[i]);
+    if (is_hard(measures[i])) check_loss(life, placed[i]);
     check_growth(life, placed[i]);
   }
   check_proportion(life, placed[0], placed[2]);

@@ -2,6 +2,7 @@
 
 namespace moltspan::bindings {
 void bind_forecast_trajectory(pybind11::module_& m);
+void bind_journal(pybind11::module_& m);
 }
 
 // Table of contents of the compiled part: one function a header of include/moltspan.
@@ -12,6 +13,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_growth(m);
   moltspan::bindings::bind_instars(m);
   moltspan::bindings::bind_records(m);
+  moltspan::bindings::bind_journal(m);
   moltspan::bindings::bind_stadia(m);
   moltspan::bindings::bind_nonparametric(m);
   moltspan::bindings::bind_growth_latent(m);

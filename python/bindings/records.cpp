@@ -103,11 +103,6 @@ void bind_records(py::module_& m) {
   m.def("read_folder", &read_folder, "folder"_a);
   m.def("read_csv", &read_csv, "text"_a, "source"_a);
   m.def("read_folder_rules", &read_folder_rules, "text"_a, "source"_a);
-  py::class_<NoteDraft>(m, "NoteDraft")
-      .def_readonly("rows", &NoteDraft::rows, "Cells in the journal's own column order.")
-      .def_readonly("problems", &NoteDraft::problems);
-  m.def("parse_note", &parse_note, "collection"_a, "words"_a, "today"_a);
-  m.def("append_rows", &append_rows, "journal"_a, "rows"_a, "today"_a = py::none(), "accept_doubts"_a = false);
 }
 
 }  // namespace moltspan::bindings

@@ -1,8 +1,6 @@
-"""`moltspan check FOLDER`: what is wrong with the records. `moltspan note FOLDER "A12 molt 5cm"`: one more row in them."""
+"""`moltspan check FOLDER`: what is wrong with the records."""
 
-import sys
 from collections import Counter
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -33,52 +31,9 @@ def check(
     raise typer.Exit(1 if n_faults else 0)
 
 
-def note(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with animals.csv and journal.csv.")],
-    words: Annotated[list[str], typer.Argument(metavar="WORDS...", help='Such as "A12 molt 5cm" or "A12 B3 ate yesterday".')],
-    day: Annotated[str | None, typer.Option("--date", metavar="DATE", help="Day it happened, YYYY-MM-DD; default: today.")] = None,
-    accept_doubts: Annotated[bool, typer.Option("--accept-doubts", help="Write it even though it is doubtful.")] = False,
-):
-    """Add what happened to journal.csv, checked first; a faulty or doubtful row is not written."""
-    from moltspan import _core, frames
-
-    today = date.today()
-    on = day_option("--date", day) or today
-    journal = folder / "journal.csv"
-    if not journal.is_file():
-        wrong_usage("note", f"{journal}: no such file; a note is added to the journal.csv of a folder")
-    collection = read_collection("note", folder)
-    draft = _core.parse_note(collection._core_collection, " ".join(words), frames.day_number(on))
-    if draft.problems:
-        _print_problems(draft.problems)
-        raise typer.Exit(2)
-    try:
-        found = _core.append_rows(journal, draft.rows, frames.day_number(today), accept_doubts)
-    except (OSError, RuntimeError) as trouble:
-        wrong_usage("note", trouble)
-    _print_problems(found)
-    only_doubts = all(problem.severity == "doubt" for problem in found)
-    if found and not (accept_doubts and only_doubts):
-        print("nothing was written" + ("; add --accept-doubts to write it all the same" if only_doubts else ""), file=sys.stderr)
-        raise typer.Exit(1)
-    for row in draft.rows:
-        print(f"written to {journal}: {' '.join(filter(None, row))}")
-
-
 def add_to(app):
-    """Registers both commands."""
+    """Registers the command."""
     app.command("check")(check)
-    app.command("note")(note)
-
-
-def _plain(problem):
-    from moltspan.records import PROBLEM_COLUMNS
-
-    return {name: getattr(problem, name) for name in PROBLEM_COLUMNS}
-
-
-def _print_problems(problems):
-    tables.say_lines([tables.problem_line(_plain(problem)) for problem in problems], sys.stderr)
 
 
 def _document(collection, day, problems):

@@ -1,6 +1,7 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
 import csv
+import io
 from enum import Enum
 from pathlib import Path
 from typing import Annotated
@@ -9,6 +10,7 @@ import typer
 
 from moltspan import tables
 from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.files import replace_file
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -95,10 +97,11 @@ def _write_csv(document, file, remark):
     if remark:
         flat = [row | {"remark": remark} for row in flat]
     columns = list(dict.fromkeys(name for row in flat for name in row))
-    with file.open("w", newline="", encoding="utf-8") as out:
-        table = csv.DictWriter(out, columns, lineterminator="\n")
-        table.writeheader()
-        table.writerows(flat)
+    out = io.StringIO()
+    table = csv.DictWriter(out, columns, lineterminator="\n")
+    table.writeheader()
+    table.writerows(flat)
+    replace_file(file, out.getvalue())
 
 
 def _write_plots(document, files, remark):
@@ -111,4 +114,6 @@ def _write_plots(document, files, remark):
     figure = plot_calendar(document, title=title).figure
     with matplotlib.rc_context({"svg.hashsalt": "moltspan"}):  # the same records give the same file
         for file in files:
-            figure.savefig(file, dpi=150, metadata=UNDATED.get(file.suffix))
+            out = io.BytesIO()
+            figure.savefig(out, format=file.suffix[1:], dpi=150, metadata=UNDATED.get(file.suffix))
+            replace_file(file, out.getvalue())

@@ -5,14 +5,27 @@ moltspan itself (EX_SOFTWARE of the BSD sysexits), which must not pass for fault
 of our output goes away, the signal ends the process as it does other programs.
 """
 
+import errno
+import os
 import signal
 import sys
 
 import typer
 
-from moltspan import command_backtest, command_check, command_forecast, command_growth, command_rehouse, command_report, command_start
+from moltspan import (
+    command_backtest,
+    command_check,
+    command_forecast,
+    command_growth,
+    command_note,
+    command_rehouse,
+    command_report,
+    command_start,
+)
+from moltspan.command_shared import WRONG_USAGE
 
 OWN_MISTAKE, BROKEN_OFF = 70, 130
+UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)  # what a write to standard output can fail with
 PLAIN_WIDTH = 10_000  # off a terminal no line is ever wrapped
 
 
@@ -44,6 +57,7 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 # Every subcommand lives in a module of its own and registers itself here.
 command_start.add_to(app)
 command_check.add_to(app)
+command_note.add_to(app)
 command_forecast.add_to(app)
 command_growth.add_to(app)
 command_rehouse.add_to(app)
@@ -58,7 +72,14 @@ def main():
     if hasattr(signal, "SIGPIPE"):
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
     try:
-        app(prog_name="moltspan")
+        try:
+            app(prog_name="moltspan")
+        finally:
+            sys.stdout.flush()
+    except OSError as trouble:
+        if trouble.filename is not None or trouble.errno not in UNWRITABLE:
+            _own_mistake(trouble)
+        _output_lost(trouble)
     except Exception as trouble:  # neither an answer nor wrong usage: our own mistake
         _own_mistake(trouble)
 
@@ -68,6 +89,13 @@ def _print_in_any_encoding():
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
+
+
+def _output_lost(trouble):
+    """A full disk, or a device that takes nothing, behind standard output: said, with the status of wrong usage."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what is left in the buffer would fail again at the end
+    print(f"moltspan: the output could not be written ({trouble.strerror}); free some room, or send it elsewhere", file=sys.stderr)
+    sys.exit(WRONG_USAGE)
 
 
 def _own_mistake(trouble):

@@ -8,6 +8,7 @@ import typer
 from moltspan import tables_rehouse
 from moltspan.command_forecast import Watched
 from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.files import replace_file
 
 
 def rehouse(
@@ -49,9 +50,9 @@ def _write(plan, json_file, sheet, ics, remark):
     document = plan.document
     with as_wrong_usage("rehouse", OSError):
         if sheet:
-            sheet.write_text(plan.sheet(remark), encoding="utf-8")
+            replace_file(sheet, plan.sheet(remark))
         if ics:
-            ics.write_bytes(plan.calendar(remark).encode())
+            replace_file(ics, plan.calendar(remark))
         if json_file:
             write_json({"remark": remark, **document} if remark else document, json_file)
     if json_file != "-":

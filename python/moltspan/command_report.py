@@ -7,6 +7,7 @@ import typer
 
 from moltspan.command_forecast import Watched
 from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.files import replace_file
 
 
 def report(
@@ -27,7 +28,7 @@ def report(
     with as_wrong_usage("report", OSError):
         if json_file and json_file != "-":
             write_json(documents, json_file)
-        out.write_text(page, encoding="utf-8")
+        replace_file(out, page)
     if json_file == "-":
         write_json(documents, json_file)
     else:

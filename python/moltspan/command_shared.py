@@ -5,9 +5,10 @@ import re
 import sys
 from contextlib import contextmanager
 from datetime import date, timedelta
-from pathlib import Path
 
 import typer
+
+from moltspan.files import replace_file
 
 WRONG_USAGE = 2
 PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
@@ -89,7 +90,7 @@ def write_json(document, file):
     if file == "-":
         sys.stdout.write(text)
     else:
-        Path(file).write_text(text, encoding="utf-8")
+        replace_file(file, text)
 
 
 @contextmanager

@@ -191,6 +191,8 @@ def read(folder, strict=False, *, rules=None, today=None):
     `strict=True` raises `RecordFault`, which lists all faults. A folder or table that is not there: OSError or RuntimeError.
     """
     path = Path(folder)
+    if path.exists() and not path.is_dir() and not path.is_file():
+        raise RuntimeError(f"{path}: is no file but a pipe or a device; save it as a file first")  # reading it could wait for ever
     if path.suffix.lower() in WORKBOOKS and not path.is_dir():
         return Collection._from_raw(_raw(_workbook(path), rules), strict, today)
     if not path.is_dir():

@@ -1,7 +1,6 @@
 """One page with all that a collection's records say today: `report`."""
 
-from pathlib import Path
-
+from moltspan.files import replace_file
 from moltspan.report_documents import own_notes, report_documents
 from moltspan.report_page import page_html
 
@@ -17,7 +16,7 @@ def report(collection_or_fit, out=None, *, as_of=None, watched="all", remark=Non
     fit = _fit_of(collection_or_fit, as_of, watched)
     text = page_html(report_documents(fit, remark, on), own_notes(fit.collection))
     if out is not None:
-        Path(out).write_text(text, encoding="utf-8")
+        replace_file(out, text)
     return text
 
 

@@ -5,11 +5,11 @@ import io
 import math
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 
 import numpy as np
 
 from moltspan import frames
+from moltspan.files import replace_file
 
 ORDER = ("good", "warning", "bad")
 ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
@@ -142,5 +142,5 @@ def _is_number(cell):
 
 def _written(text, file):
     if file is not None:
-        Path(file).write_text(text, encoding="utf-8")
+        replace_file(file, text)
     return text

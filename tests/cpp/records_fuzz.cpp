@@ -8,7 +8,7 @@
 #include <string_view>
 
 #include "../../src/records_csv.hpp"
-#include "moltspan/records.hpp"
+#include "moltspan/journal.hpp"
 
 namespace {
 
@@ -108,7 +108,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   entries_are_sound(collection);
   faults_set_aside(collection);
   collection.last_recorded_day();
-  const NoteDraft draft = parse_note(collection, text.substr(text.rfind('\n') + 1), 20546);
+  const NoteReading draft = read_note(collection, text.substr(text.rfind('\n') + 1), 20546);
   for (const auto& row : draft.rows) require(row.size() == collection.raw.journal.columns.size());
   return 0;
 }
