@@ -31,6 +31,10 @@ class Health:
         found = tuple((note.state.name, note.topic, note.text) for note in notes)
         return cls(max((state for state, _, _ in found), key=ORDER.index, default="good"), found)
 
+    def with_notes(self, notes):
+        """The same with further notes, (state, topic, text) each."""
+        return Health(max((self.state, *(state for state, *_ in notes)), key=ORDER.index), self.notes + tuple(notes))
+
     def __str__(self):
         if not self.notes:
             return self.state

@@ -1,6 +1,6 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
-from moltspan.tables import days_ahead, in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables import days_ahead, in_molt_order, percent, shown_level, size_words, without_forecast
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
 PHASES = {
@@ -122,8 +122,8 @@ def _size(animal, advice):
     parts = []
     if advice and advice["leg_span_mm"] is not None:
         parts.append(f"leg span {'was' if animal['phase'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
-    if animal["next_leg_span_mm"]:
-        parts.append(f"about {animal['next_leg_span_mm']['median']:.0f} mm after the next molt")
+    if animal.get("next_size"):
+        parts.append(f"{size_words(animal['next_size'])} after the next molt")
     return f"Size: {', '.join(parts)}." if parts else None
 
 
