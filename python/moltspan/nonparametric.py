@@ -134,7 +134,7 @@ class StadiumNpmle(Result):
     support_gap = property(lambda self: self._core.support_gap, doc="Largest |derivative| x mass; 0 at the maximum.")
     log_likelihood = property(lambda self: self._core.log_likelihood)
     n_records = property(lambda self: self._core.n_records)
-    health = property(lambda self: Health.of(self._core.health).with_notes(self._notes))
+    health = property(lambda self: Health.of(self._core.health, self.unit).with_notes(self._notes))
 
     @property
     def frame(self):
@@ -239,7 +239,7 @@ class KaplanMeier(Result):
 
     _title = "Kaplan-Meier"
     _names = ("days", "at_risk", "events", "censored", "survival", "standard_error", "lower", "upper")
-    health = property(lambda self: Health.of(self._core.health).with_notes(self._notes))
+    health = property(lambda self: Health.of(self._core.health, self.unit).with_notes(self._notes))
     level = property(lambda self: self._core.level)
 
     @property

@@ -67,7 +67,7 @@ class StadiaComparison(Result):
     @property
     def health(self):
         notes = [*self._core.health, *(note for fit in self.fits.values() for note in fit._core.health if note.state.name != "good")]
-        return Health.of(notes).with_notes(self._notes)
+        return Health.of(notes, self.unit).with_notes(self._notes)
 
     @property
     def frame(self):

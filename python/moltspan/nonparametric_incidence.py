@@ -112,7 +112,7 @@ class MoltIncidence(Result):
 
     @property
     def health(self):
-        return Health.of([note for part in self._parts.values() for note in part.core.health]).with_notes(self._notes)
+        return Health.of([note for part in self._parts.values() for note in part.core.health], self.unit).with_notes(self._notes)
 
     @property
     def frame(self):
