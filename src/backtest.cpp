@@ -81,7 +81,7 @@ struct ClosedStadia {
 ClosedStadia closed_stadia(const CollectionFit& fit) {
   ClosedStadia closed;
   for (const Stadium& stadium : fit.table.stadia) {
-    if (!stadium.end) continue;
+    if (!stadium.end || stadium.molts != 1) continue;
     const double length = middle(*stadium.end) - middle(stadium.start);
     closed.by_animal[stadium.animal].push_back(length);
     closed.by_taxon[fit.collection->animals[static_cast<std::size_t>(stadium.animal)].taxon].push_back(length);
@@ -154,9 +154,19 @@ BacktestCase score_case(const CollectionFit& fit, const AnimalForecast& forecast
   scored.crps_days = crps_of(forecast, y, censored_at);
   scored.median_days = forecast.quantile_days[std::size(standard_quantiles) / 2];
   scored.rule_days = rule_days(closed, forecast, fit.table.as_of);
+  const auto off = [&](double day) { return std::abs(std::min(day, censored_at) - y); };
+  scored.off_days = off(scored.median_days);
   for (int rule = 0; rule < n_plain_rules; ++rule)
-    scored.rule_crps_days[rule] = std::abs(std::min(scored.rule_days[rule], censored_at) - y);
+    scored.rule_off_days[rule] = std::isnan(scored.rule_days[rule]) ? std::nan("") : off(scored.rule_days[rule]);
   return scored;
+}
+
+/// By animal: whether any row of it in the journal was over on that day.
+std::vector<bool> rows_by(const Collection& collection, Day origin) {
+  std::vector<bool> known(collection.animals.size(), false);
+  for (const Entry& entry : collection.entries)
+    if (entry.animal >= 0 && entry.when.latest <= origin) known[static_cast<std::size_t>(entry.animal)] = true;
+  return known;
 }
 
 void score_origin(Backtest& result, const std::shared_ptr<const Collection>& collection, const StadiaTable& whole,
@@ -165,8 +175,9 @@ void score_origin(Backtest& result, const std::shared_ptr<const Collection>& col
   options.as_of = origin;
   const CollectionFit fit = fit_collection(collection, options);
   const ClosedStadia closed = closed_stadia(fit);
+  const std::vector<bool> known = rows_by(*collection, origin);
   for (const AnimalForecast& forecast : forecast(fit, grid_levels())) {
-    if (forecast.quantile_days.empty()) continue;
+    if (forecast.quantile_days.empty() || !known[static_cast<std::size_t>(forecast.animal)]) continue;
     const Truth truth = truth_after(whole.animals[static_cast<std::size_t>(forecast.animal)], origin);
     if (truth.known) result.cases.push_back(score_case(fit, forecast, closed, truth));
   }
@@ -220,8 +231,8 @@ ClusteredMean mean_over(const std::vector<BacktestCase>& cases, Value value) {
 }
 
 RuleComparison compare(const std::vector<BacktestCase>& cases, PlainRule rule) {
-  const auto of_rule = [rule](const BacktestCase& c) { return c.rule_crps_days[static_cast<int>(rule)]; };
-  const auto of_forecast = [&](const BacktestCase& c) { return std::isnan(of_rule(c)) ? std::nan("") : c.crps_days; };
+  const auto of_rule = [rule](const BacktestCase& c) { return c.rule_off_days[static_cast<int>(rule)]; };
+  const auto of_forecast = [&](const BacktestCase& c) { return std::isnan(of_rule(c)) ? std::nan("") : c.off_days; };
   RuleComparison result;
   result.rule = rule;
   result.rule_days = mean_over(cases, of_rule);
@@ -247,6 +258,7 @@ void summarise(Backtest& result) {
     result.coverage[i] = mean_over(result.cases, [i](const BacktestCase& c) { return c.covered[i]; });
   result.below_median = mean_over(result.cases, [](const BacktestCase& c) { return share_below_half(c.pit); });
   result.crps_days = mean_over(result.cases, [](const BacktestCase& c) { return c.crps_days; });
+  result.off_days = mean_over(result.cases, [](const BacktestCase& c) { return c.off_days; });
   for (int rule = 0; rule < n_plain_rules; ++rule) {
     const RuleComparison comparison = compare(result.cases, static_cast<PlainRule>(rule));
     if (comparison.rule_days.n > 0) result.comparisons.push_back(comparison);

@@ -189,8 +189,8 @@ void size_animals(CollectionFit& fit, const std::array<std::vector<int>, n_level
   if (!fit.options.growth_model) return;
   std::erase_if(fit.health, [](const HealthNote& note) { return note.topic == "growth_model"; });
   try {
-    fit.growth =
-        grow(fit.animals, fit.table, fit.hidden, codes, priors_of(fit.options.priors, true), fit.options.threads);
+    fit.growth = grow(*fit.collection, fit.animals, fit.table, fit.hidden, codes, priors_of(fit.options.priors, true),
+                      fit.options.threads);
   } catch (const std::runtime_error& error) {
     fit.health.push_back(
         {HealthState::warning, "growth_model",

@@ -12,39 +12,19 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t n_measures = 5;
-constexpr int points_of_spreads = 128;  ///< enough for sizes: the stadia take their mean and variance
-
-/// A measure of the records: its error, and the log ratio of a leg span to it.
-struct MeasureFacts {
-  const char* name;
-  double sd, bias, leg_span_ratio;
-};
-
-MeasureFacts measure_facts(SizeMeasure measure) {
-  const Husbandry& h = husbandry();
-  switch (measure) {
-    case SizeMeasure::leg_span:
-      break;
-    case SizeMeasure::body_length:
-      return {"body_length", h.body_length_sd, 0, h.leg_span_per_body_length};
-    case SizeMeasure::carapace_length:
-      return {"carapace_length", h.carapace_sd, 0, h.leg_span_per_carapace_length};
-    case SizeMeasure::carapace_width:
-      return {"carapace_width", h.carapace_sd, 0, h.leg_span_per_carapace_length * h.carapace_length_per_width};
-    case SizeMeasure::mass:
-      return {"mass", h.mass_sd, 0, h.leg_span_mm_per_cube_root_g};
-  }
-  return {"leg_span", h.leg_span_sd, h.leg_span_bias, 1};
-}
+constexpr double other_ratio_log_sd = 0.7;  ///< of the ratio of measures in kinds without a usual one (assumption:
+constexpr double other_ratio_taxon_log_sd = 0.3;  ///< a factor of 2 either way) and of single kinds about it
+constexpr int points_of_spreads = 128;            ///< enough for sizes: the stadia take their mean and variance
 
 /// Writes the readings of a collection down for the growth model.
 class GrowthRecords {
  public:
-  GrowthRecords(const StadiaTable& table, const HiddenFit& hidden, const std::array<std::vector<int>, n_levels>& codes)
-      : table_(table), steps_(rounding_steps(table)) {
+  GrowthRecords(const Collection& collection, const StadiaTable& table, const std::vector<AnimalInputs>& inputs,
+                const HiddenFit& hidden, const std::array<std::vector<int>, n_levels>& codes)
+      : collection_(collection), table_(table), inputs_(inputs), steps_(rounding_steps(table)) {
     note_hidden(hidden);
     data_.groups = codes;
-    for (const AnimalHistory& history : table.animals) note_use(history);
+    for (std::size_t i = 0; i < table.animals.size(); ++i) note_use(i, table.animals[i]);
     add_measures();
     for (std::size_t i = 0; i < table.animals.size(); ++i) add_animal(static_cast<int>(i));
     set_columns();
@@ -68,9 +48,19 @@ class GrowthRecords {
     }
   }
 
-  void note_use(const AnimalHistory& history) {
+  /// Whether a reading stands for the size itself, by a fixed ratio: no leg span was read on it, or can be told.
+  bool is_own_size(std::size_t animal, SizeMeasure measure) const {
+    return !inputs_[animal].leg_span_known && measure == inputs_[animal].read_measure;
+  }
+
+  /// 0 = a tarantula, with the usual ratios of measures to leg span; 1 = any other, of which next to nothing is known.
+  std::size_t kind_of_ratio(std::size_t animal) const { return usual_ratios_hold(collection_.animals[animal]) ? 0 : 1; }
+
+  void note_use(std::size_t animal, const AnimalHistory& history) {
     for (const SizeReading& reading : history.sizes) {
-      used_[static_cast<std::size_t>(reading.measure)] = true;
+      const auto k = static_cast<std::size_t>(reading.measure);
+      used_[k] = true;
+      if (!is_own_size(animal, reading.measure)) as_ratio_[kind_of_ratio(animal)][k] = true;
       any_mature_male_ = any_mature_male_ || mature_male(history, place_of(history, reading));
     }
   }
@@ -79,17 +69,27 @@ class GrowthRecords {
     return std::clamp(reading.molts_before, 0, static_cast<int>(history.molts.size()));
   }
 
+  int add_ratio(std::string name, SizeMeasure measure, double log_sd, double taxon_log_sd) {
+    data_.parameters.push_back({std::move(name), usual_log_ratio(measure), log_sd, taxon_log_sd});
+    return static_cast<int>(data_.parameters.size()) - 1;
+  }
+
   void add_measures() {
     const Husbandry& h = husbandry();
     for (std::size_t k = 0; k < n_measures; ++k) {
       if (!used_[k]) continue;
-      const MeasureFacts facts = measure_facts(static_cast<SizeMeasure>(k));
+      const auto measure = static_cast<SizeMeasure>(k);
+      const bool leg_span = measure == SizeMeasure::leg_span;
+      const std::string name(measure_name(measure));
       measure_[k] = static_cast<int>(data_.measures.size());
-      data_.measures.push_back({facts.name, facts.sd, h.reading_sd_spread, facts.bias});
-      if (static_cast<SizeMeasure>(k) == SizeMeasure::leg_span) continue;
-      column_[k] = static_cast<int>(data_.parameters.size());
-      data_.parameters.push_back({std::string("log_leg_span_per_") + facts.name, std::log(facts.leg_span_ratio),
-                                  h.measure_ratio_log_sd, h.measure_ratio_taxon_log_sd});
+      data_.measures.push_back({name, usual_reading_sd(measure), h.reading_sd_spread, leg_span ? h.leg_span_bias : 0});
+      if (leg_span) continue;
+      if (as_ratio_[0][k])
+        column_[0][k] =
+            add_ratio("log_leg_span_per_" + name, measure, h.measure_ratio_log_sd, h.measure_ratio_taxon_log_sd);
+      if (as_ratio_[1][k])
+        column_[1][k] = add_ratio("log_leg_span_per_" + name + "_other_kinds", measure, other_ratio_log_sd,
+                                  other_ratio_taxon_log_sd);
     }
     if (!any_mature_male_) return;
     male_step_ = static_cast<int>(data_.parameters.size());
@@ -139,7 +139,10 @@ class GrowthRecords {
       read.lower = std::max(reading.value - half, 0.5 * std::min(half, reading.value)) / reference_mm;
       read.upper = (reading.value + half) / reference_mm;
     }
-    column_of_reading_.push_back({column_[k], leg_span && mature_male(history, read.instar) ? male_step_ : -1});
+    const bool own = is_own_size(static_cast<std::size_t>(animal), reading.measure);
+    if (own) read.log_value += usual_log_ratio(reading.measure);
+    column_of_reading_.push_back({own ? -1 : column_[kind_of_ratio(static_cast<std::size_t>(animal))][k],
+                                  leg_span && mature_male(history, read.instar) ? male_step_ : -1});
     data_.readings.push_back(read);
   }
 
@@ -153,12 +156,16 @@ class GrowthRecords {
     }
   }
 
+  const Collection& collection_;
   const StadiaTable& table_;
+  const std::vector<AnimalInputs>& inputs_;
   std::map<double, double> steps_;
   std::vector<std::vector<double>> molts_;  ///< by animal, between successive instars
   GrowthData data_;
   std::array<bool, n_measures> used_{};
-  std::array<int, n_measures> measure_{-1, -1, -1, -1, -1}, column_{-1, -1, -1, -1, -1};
+  std::array<std::array<bool, n_measures>, 2> as_ratio_{};  ///< by kind_of_ratio: read where it is not the size itself
+  std::array<int, n_measures> measure_{-1, -1, -1, -1, -1};
+  std::array<std::array<int, n_measures>, 2> column_{{{-1, -1, -1, -1, -1}, {-1, -1, -1, -1, -1}}};
   bool any_mature_male_ = false;
   int male_step_ = -1;
   std::vector<std::pair<int, int>> column_of_reading_;
@@ -176,10 +183,11 @@ void set_measured(AnimalInputs& inputs, const std::vector<LatentSize>& sizes, co
 
 }  // namespace
 
-std::shared_ptr<const GrowthModelFit> grow(std::vector<AnimalInputs>& animals, const StadiaTable& table,
-                                           const HiddenFit& hidden, const std::array<std::vector<int>, n_levels>& codes,
-                                           const Priors& priors, int threads) {
-  const GrowthRecords records(table, hidden, codes);
+std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::vector<AnimalInputs>& animals,
+                                           const StadiaTable& table, const HiddenFit& hidden,
+                                           const std::array<std::vector<int>, n_levels>& codes, const Priors& priors,
+                                           int threads) {
+  const GrowthRecords records(collection, table, animals, hidden, codes);
   if (!records.any_reading()) return nullptr;
   GrowthModelOptions options;
   options.priors = priors;

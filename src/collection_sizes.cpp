@@ -20,24 +20,12 @@ struct Reading {
 
 /// A reading as a leg span on the log scale.
 Reading as_leg_span(const SizeReading& reading, const std::map<double, double>& steps) {
-  const Husbandry& h = husbandry();
-  const auto scaled = [&](double factor, double sd) {
-    return Reading{std::log(reading.value * factor / reference_mm), sd * sd};
-  };
-  switch (reading.measure) {
-    case SizeMeasure::leg_span:
-      break;
-    case SizeMeasure::body_length:
-      return scaled(h.leg_span_per_body_length, h.body_length_sd);
-    case SizeMeasure::carapace_length:
-      return scaled(h.leg_span_per_carapace_length, h.carapace_sd);
-    case SizeMeasure::carapace_width:
-      return scaled(h.leg_span_per_carapace_length * h.carapace_length_per_width, h.carapace_sd);
-    case SizeMeasure::mass:
-      return {std::log(std::cbrt(reading.value) * h.leg_span_mm_per_cube_root_g / reference_mm), h.mass_sd * h.mass_sd};
-  }
-  Reading result = scaled(1, h.leg_span_sd);
-  result.mean -= h.leg_span_bias;
+  const bool mass = reading.measure == SizeMeasure::mass;
+  const double size = mass ? std::cbrt(reading.value) : reading.value;
+  Reading result{std::log(size / reference_mm) + usual_log_ratio(reading.measure),
+                 std::pow(usual_reading_sd(reading.measure), 2)};
+  if (reading.measure != SizeMeasure::leg_span) return result;
+  result.mean -= husbandry().leg_span_bias;
   const double step = steps.at(reading.unit_mm) / reading.value;
   result.variance += step * step / 12;
   return result;
@@ -132,7 +120,60 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean)
   }
 }
 
+/// The measure of most readings of an animal, leg span before all others.
+SizeMeasure usual_measure(const AnimalHistory& animal) {
+  std::map<SizeMeasure, int> counts;
+  for (const SizeReading& reading : animal.sizes) ++counts[reading.measure];
+  if (counts.empty() || counts.contains(SizeMeasure::leg_span)) return SizeMeasure::leg_span;
+  return std::max_element(counts.begin(), counts.end(),
+                          [](const auto& a, const auto& b) { return a.second < b.second; })
+      ->first;
+}
+
+/// What is read on each animal, and whether leg spans can be told from it.
+void set_measures(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs) {
+  for (std::size_t i = 0; i < inputs.size(); ++i) {
+    inputs[i].read_measure = usual_measure(table.animals[i]);
+    inputs[i].leg_span_known =
+        inputs[i].read_measure == SizeMeasure::leg_span || usual_ratios_hold(collection.animals[i]);
+  }
+}
+
 }  // namespace
+
+double usual_reading_sd(SizeMeasure measure) {
+  const Husbandry& h = husbandry();
+  switch (measure) {
+    case SizeMeasure::leg_span:
+      return h.leg_span_sd;
+    case SizeMeasure::body_length:
+      return h.body_length_sd;
+    case SizeMeasure::mass:
+      return h.mass_sd;
+    default:
+      return h.carapace_sd;
+  }
+}
+
+bool usual_ratios_hold(const Animal& animal) {
+  return kind_of(animal.taxon.empty() ? animal.genus : animal.taxon).is_tarantula;
+}
+
+double usual_log_ratio(SizeMeasure measure) {
+  const Husbandry& h = husbandry();
+  switch (measure) {
+    case SizeMeasure::body_length:
+      return std::log(h.leg_span_per_body_length);
+    case SizeMeasure::carapace_length:
+      return std::log(h.leg_span_per_carapace_length);
+    case SizeMeasure::carapace_width:
+      return std::log(h.leg_span_per_carapace_length * h.carapace_length_per_width);
+    case SizeMeasure::mass:
+      return std::log(h.leg_span_mm_per_cube_root_g);
+    default:
+      return 0;
+  }
+}
 
 std::map<double, double> rounding_steps(const StadiaTable& table) {
   std::map<double, std::vector<double>> values;
@@ -166,6 +207,7 @@ std::vector<AnimalInputs> size_inputs(const Collection& collection, const Stadia
   }
   for (std::size_t i : unmeasured)
     set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(collection.animals[i].taxon));
+  set_measures(collection, table, inputs);
   return inputs;
 }
 

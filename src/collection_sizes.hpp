@@ -11,6 +11,16 @@ namespace moltspan {
 /// of its kind where it was never measured.
 std::vector<AnimalInputs> size_inputs(const Collection& collection, const StadiaTable& table);
 
+/// Usual error of a log reading (of a mass, of its cube root).
+double usual_reading_sd(SizeMeasure measure);
+
+/// Log of the usual ratio in tarantulas (shared/husbandry.toml) of leg span to a measure; of mass, to its cube root in
+/// g.
+double usual_log_ratio(SizeMeasure measure);
+
+/// Whether that ratio is one of its kind: it is a tarantula.
+bool usual_ratios_hold(const Animal& animal);
+
 /// Steps of leg spans by unit, from all of the collection.
 std::map<double, double> rounding_steps(const StadiaTable& table);
 

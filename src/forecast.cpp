@@ -212,6 +212,8 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
               "not measured since its last molt: size carried on with a growth ratio of " +
                   (fit.growth ? "about " + two_digits(growth_ratio(fit, animal))
                               : two_digits(husbandry().growth_ratio) + " a molt (assumption)"));
+  const std::string conversion = conversion_note(fit, animal);
+  add_note_if(!conversion.empty(), result, conversion);
   bool any_temperature = false;
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,
@@ -421,7 +423,8 @@ AnimalForecast forecast_animal(const Context& context, const Asked& asked, int a
       forecast_running(context, asked, animal, result);
     else
       forecast_without_start(context, asked, animal, result);
-    result.next_leg_span = next_leg_span(fit, animal, result.chance_missed_if_molts_on(), context.levels);
+    result.next_size = next_size(fit, animal, result.chance_missed_if_molts_on(), context.levels);
+    result.next_leg_span = as_leg_span(result.next_size);
     add_assumption_notes(context, animal, result);
   }
   add_verdict(asked, result);

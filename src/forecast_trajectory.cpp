@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "forecast_next.hpp"
+#include "forecast_size.hpp"
 #include "forecast_trajectory_draws.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
@@ -317,6 +318,7 @@ std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const Ne
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
   if (inputs.never_measured) notes.push_back("never measured: its size is taken as its kind's (assumption)");
+  if (const std::string conversion = conversion_note(fit, animal); !conversion.empty()) notes.push_back(conversion);
   if (!std::isfinite(a.adult_leg_span_mm))
     notes.push_back(
         "adult leg span not known: it grows on at the same ratio and no molt is the last; state adult_leg_span_mm");

@@ -242,8 +242,8 @@ InstarFit package(const Sample& sample, const Found& found) {
   InstarFit fit;
   fit.n_instars = s.n_instars, fit.first_instar = s.first;
   fit.log_likelihood = model.log_likelihood, fit.n_parameters = s.n_parameters(sample.traits());
-  fit.bic = 2 * fit.log_likelihood - fit.n_parameters * std::log(sample.n);
-  fit.icl = fit.bic + 2 * log_of_best_posteriors(sample, s, model);
+  fit.bic = fit.n_parameters * std::log(sample.n) - 2 * fit.log_likelihood;
+  fit.icl = fit.bic - 2 * log_of_best_posteriors(sample, s, model);
   fit.weights = model.weight, fit.expected_count = sample.n * model.weight;
   fit.mean_log = model.mean.rowwise() + sample.center;
   fit.sd_log.resizeLike(fit.mean_log);
@@ -301,7 +301,7 @@ void fit_all(const Sample& sample, const InstarOptions& options, InstarMixture& 
     previous = found.maxima.front();
     if (asked) result.fits.push_back(package(sample, found));
   }
-  result.best = *std::max_element(result.fits.begin(), result.fits.end(),
+  result.best = *std::min_element(result.fits.begin(), result.fits.end(),
                                   [](const InstarFit& a, const InstarFit& b) { return a.bic < b.bic; });
 }
 

@@ -37,17 +37,17 @@ void note_overlap(const InstarMixture& result, Notes& notes) {
 
 void note_neighbors(const InstarMixture& result, Notes& notes) {
   for (const InstarFit& other : result.fits) {
-    const double behind = result.best.bic - other.bic;
+    const double behind = other.bic - result.best.bic;
     if (other.n_instars == result.best.n_instars || behind > close_bic) continue;
     notes.push_back({HealthState::warning, "number",
-                     say("%d instars fit nearly as well as %d: their BIC is only %.1f lower", other.n_instars,
+                     say("%d instars fit nearly as well as %d: their BIC is only %.1f higher", other.n_instars,
                          result.best.n_instars, behind)});
   }
   const bool at_end = result.options.n_instars == 0 && result.best.n_instars == result.options.max_instars;
   if (at_end)
     notes.push_back(
         {HealthState::warning, "number",
-         say("the largest number tried, %d, has the largest BIC; raise `max_instars`", result.best.n_instars)});
+         say("the largest number tried, %d, has the smallest BIC; raise `max_instars`", result.best.n_instars)});
 }
 
 void note_spacing(const InstarMixture& result, Notes& notes) {

@@ -4,6 +4,7 @@
 #include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
+#include <optional>
 #include <set>
 #include <stdexcept>
 
@@ -20,7 +21,9 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr int animal_level = static_cast<int>(Level::animal);
-constexpr double enough_points = 80;  ///< effective ones, of the spreads
+constexpr double small_sd = 0.15;             ///< share of sigma under which an sd may lie at 0
+constexpr double same_log_likelihood = 1e-4;  ///< by which a fit without a level may fall short of one with it
+constexpr double enough_points = 80;          ///< effective ones, of the spreads
 constexpr int large_table = 20000;  ///< records from which few hyperparameter points do: the posterior is narrow
 
 void count_kinds(const StadiaData& data, StadiaFit& fit) {
@@ -117,6 +120,35 @@ NewtonResult maximise_with_doubling(const AnimalQuadrature& quadrature, const Ve
   return result;
 }
 
+void fit_levels(const StadiaData& data, StadiaFit& fit);
+
+/// Fits without a level whose sd lies at 0.
+void fit_without(const StadiaData& data, Level level, StadiaFit& fit) {
+  StadiaData without = data;
+  without.groups[static_cast<std::size_t>(level)].clear();
+  if (without.probes() > 0) without.probe_groups[static_cast<std::size_t>(level)].clear();
+  fit_levels(without, fit);
+  fit.levels.push_back(level);
+  fit.level_sds.push_back(0);
+  fit.level_sd_errors.push_back(0);
+  note_zero_sd(data, level, fit.health);
+}
+
+/// The level, if any, that a fit does as well without: its sd is small, and a search on logarithms never comes to 0.
+std::optional<Level> level_at_zero(const StadiaData& data, const StadiaOptions& options,
+                                   const std::vector<Level>& levels, const Maximum& maximum) {
+  const Index log_sigma = data.covariates.cols();
+  for (std::size_t k = 0; k < levels.size(); ++k) {
+    if (maximum.x[log_sigma + 1 + static_cast<Index>(k)] > maximum.x[log_sigma] + std::log(small_sd)) continue;
+    StadiaFit without;
+    without.options = options;
+    fit_without(data, levels[k], without);
+    const double laplace = without.laplace_log_likelihood;
+    if (laplace > maximum.value - same_log_likelihood) return levels[k];
+  }
+  return {};
+}
+
 /// Any levels, by Laplace's approximation: numeric derivatives of the engine's marginal likelihood.
 void fit_by_laplace(const StadiaData& data, StadiaFit& fit) {
   const StadiaModel model(data, fit.options, true);
@@ -128,14 +160,19 @@ void fit_by_laplace(const StadiaData& data, StadiaFit& fit) {
   VectorXd start = VectorXd::Constant(model.n_hyper(), begin[begin.size() - 1] - 0.7);
   start.head(begin.size()) = begin;
   const Maximum maximum = maximise(objective, start, 1e-4);
-  fit.iterations = maximum.iterations;
+  fit.iterations += maximum.iterations;
+  if (const auto level = level_at_zero(data, fit.options, model.groups().levels, maximum))
+    return fit_without(data, *level, fit);
   fit.quadrature_nodes = 1;
   fit.log_likelihood = fit.laplace_log_likelihood = maximum.value;
   const MatrixXd information = -difference_hessian(objective, maximum.x, 1e-3);
   for (Level level : model.groups().levels) fit.levels.push_back(level);
-  const MatrixXd covariance = invert_information(information, data, fit.health);
+  const MatrixXd covariance = invert_information(information, maximum.x, data, fit.levels, fit.health);
   store_parameters(fit, maximum.x, covariance, static_cast<int>(data.covariates.cols()));
   note_convergence(maximum.converged, fit.health);
+  if (fit.options.quadrature != 1)
+    fit.health.push_back({HealthState::warning, "laplace",
+                          "more than one level of groups: Laplace's approximation is used in place of quadrature"});
 }
 
 void fit_by_quadrature(const StadiaData& data, StadiaFit& fit) {
@@ -143,36 +180,43 @@ void fit_by_quadrature(const StadiaData& data, StadiaFit& fit) {
   const NewtonResult result = maximise_with_doubling(quadrature, start_values(data, quadrature.has_effect()),
                                                      fit.options.quadrature, fit.quadrature_nodes);
   fit.iterations += result.iterations;
-  if (result.vanishing) {
-    StadiaData without = data;
-    without.groups[animal_level].clear();
-    fit_by_quadrature(without, fit);
-    fit.levels.push_back(Level::animal);
-    fit.level_sds.push_back(0);
-    fit.level_sd_errors.push_back(0);
-    fit.health.push_back(
-        {HealthState::warning, "sd_zero",
-         "the animals differ no more than chance would have it: the spread between animals is estimated as 0"});
-    return;
-  }
+  if (result.vanishing) return fit_without(data, Level::animal, fit);
   if (quadrature.has_effect())
     fit.levels.push_back(Level::animal);
   else
     fit.quadrature_nodes = 0;
   fit.log_likelihood = result.at.value;
   fit.laplace_log_likelihood = quadrature.evaluate(result.parameters, 1, false).value;
-  const MatrixXd covariance = invert_information(-result.at.hessian, data, fit.health);
+  const MatrixXd covariance = invert_information(-result.at.hessian, result.parameters, data, fit.levels, fit.health);
   store_parameters(fit, result.parameters, covariance, static_cast<int>(data.covariates.cols()));
   note_convergence(result.converged, fit.health);
 }
 
+/// By quadrature where only animals are groups, else by Laplace's approximation.
+void fit_levels(const StadiaData& data, StadiaFit& fit) {
+  bool only_animals = true;
+  for (int level = 0; level < animal_level; ++level) only_animals = only_animals && data.groups[level].empty();
+  if (only_animals && (fit.options.quadrature != 1 || data.groups[animal_level].empty()))
+    fit_by_quadrature(data, fit);
+  else
+    fit_by_laplace(data, fit);
+}
+
+/// Levels whose spread was estimated as 0.
+std::vector<Level> levels_at_zero(const StadiaFit& fit) {
+  std::vector<Level> levels;
+  for (std::size_t k = 0; k < fit.levels.size(); ++k)
+    if (fit.level_sds[k] == 0) levels.push_back(fit.levels[k]);
+  return levels;
+}
+
 /// The posterior that stands behind predictions of a maximum-likelihood fit: flat priors and the estimate's Gaussian.
 std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, StadiaOptions options,
-                                                             const StadiaEstimate& estimate, bool no_spread,
-                                                             bool few_animals) {
+                                                             const StadiaEstimate& estimate,
+                                                             const std::vector<Level>& without, bool few_animals) {
   options.priors.clear();
   for (const auto& name : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
-  if (no_spread) data.groups[animal_level].clear();
+  for (Level level : without) data.groups[static_cast<std::size_t>(level)].clear();
   if (options.truncation == Truncation::marginal) options.truncation = Truncation::conditional;
   auto model = std::make_shared<const StadiaModel>(data, options, false);
   HyperOptions hyper;
@@ -193,23 +237,16 @@ void fit_ml(const StadiaData& given, StadiaFit& fit) {
   fit.coefficient_names = data.coefficients;
   bool only_animals = true;
   for (int level = 0; level < animal_level; ++level) only_animals = only_animals && data.groups[level].empty();
-  if (only_animals && (fit.options.quadrature != 1 || data.groups[animal_level].empty()))
-    fit_by_quadrature(data, fit);
-  else
-    fit_by_laplace(data, fit);
-  if (!only_animals && fit.options.quadrature != 1)
-    fit.health.push_back({HealthState::warning, "laplace",
-                          "more than one level of groups: Laplace's approximation is used in place of quadrature"});
+  fit_levels(data, fit);
   check_spread(fit);
   const bool few_animals = only_animals && !given.groups[animal_level].empty() &&
                            fit.n_members[animal_level] < enough_animals && std::isfinite(fit.estimate.values.sum());
   if (few_animals)
     fit.health.push_back(
         {HealthState::warning, "few_animals", "under five animals: bands come from a parametric bootstrap"});
-  fit.posterior =
-      std::make_shared<LazyStadiaPosterior>([data, options = fit.options, estimate = fit.estimate, few_animals,
-                                             no_spread = !fit.level_sds.empty() && fit.level_sds.back() == 0] {
-        return posterior_of_estimate(data, options, estimate, no_spread, few_animals);
+  fit.posterior = std::make_shared<LazyStadiaPosterior>(
+      [data, options = fit.options, estimate = fit.estimate, few_animals, without = levels_at_zero(fit)] {
+        return posterior_of_estimate(data, options, estimate, without, few_animals);
       });
 }
 

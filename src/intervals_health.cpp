@@ -3,6 +3,8 @@
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
+#include <map>
+#include <set>
 #include <stdexcept>
 #include <thread>
 
@@ -17,6 +19,9 @@ constexpr double flat_ratio = 0.25;  ///< sigma / log(max / min) below which a t
 constexpr double flat_limit = 0.2;   ///< share of the posterior there, from which health warns
 constexpr double vanished_information =
     1e-7;  ///< scaled eigenvalue below which a direction is not determined by the data
+constexpr double vanished_spread_information = 1e-2;  ///< the same where only logarithms of spreads take part
+constexpr double taking_part = 0.2;                   ///< component of a direction from which a parameter is named
+constexpr double no_sigma = 1e-3;                     ///< sigma below which the lengths have no spread
 
 std::string number(double value) {
   std::string text = std::to_string(value);
@@ -124,7 +129,89 @@ void check_spread(StadiaFit& fit) {
                         "every band are meaningless"});
 }
 
-MatrixXd invert_information(const MatrixXd& information, const StadiaData& data, std::vector<HealthNote>& health) {
+namespace {
+
+/// What a direction tells in which the likelihood is flat.
+enum class Flat { runs_away, same_columns, no_spread, zero_sd, not_told_apart };
+
+/// Parameters that take part in a direction.
+std::vector<Index> part_of(const VectorXd& direction) {
+  std::vector<Index> part;
+  for (Index i = 0; i < direction.size(); ++i)
+    if (std::abs(direction[i]) > taking_part) part.push_back(i);
+  return part;
+}
+
+/// Whether the coefficients can move along the direction without moving the predictor of any record.
+bool moves_no_predictor(const VectorXd& move, const StadiaData& data) {
+  return (data.covariates * move.head(data.covariates.cols())).squaredNorm() < 1e-12 * static_cast<double>(data.size());
+}
+
+Flat kind_of_flat(const VectorXd& direction, const VectorXd& move, double log_sigma, const StadiaData& data) {
+  const Index p = data.covariates.cols();
+  const std::vector<Index> part = part_of(direction);
+  const bool coefficients = !part.empty() && part.front() < p;
+  if (coefficients && moves_no_predictor(move, data)) return Flat::same_columns;
+  if (log_sigma < std::log(no_sigma)) return Flat::no_spread;
+  if (coefficients) return Flat::runs_away;
+  if (part.size() > 1) return Flat::not_told_apart;
+  return part.front() == p ? Flat::no_spread : Flat::zero_sd;
+}
+
+HealthNote note_of_flat(Flat kind, const std::string& names) {
+  switch (kind) {
+    case Flat::runs_away:
+      return {HealthState::bad, "not_determined",
+              "the records do not determine " + names +
+                  ": the values run away without bound (separation: a group in which no end was seen); do not use "
+                  "them, leave that group or column out or use method=\"bayes\""};
+    case Flat::same_columns:
+      return {HealthState::bad, "not_determined",
+              "the records do not determine " + names +
+                  ": these columns say the same; leave one of them out or use method=\"bayes\""};
+    case Flat::no_spread:
+      return {HealthState::bad, "not_determined",
+              "the records do not determine " + names +
+                  ": sigma runs to 0, as the lengths are all alike or their ranges leave room for that; the middle "
+                  "length is right, sigma and the bands are not"};
+    case Flat::zero_sd:
+      return {HealthState::warning, "sd_zero",
+              names + " lies at 0: its members differ no more than chance would have it; the other numbers stand"};
+    case Flat::not_told_apart:
+      break;
+  }
+  return {HealthState::warning, "not_told_apart",
+          "the records tell " + names +
+              " together but not apart, as hardly any member holds two stadia with a seen end; coefficients and the "
+              "band of a new animal stand, the sds alone and bands of animals on record do not"};
+}
+
+/// Names of the parameters, as a reader knows them.
+std::vector<std::string> parameter_names(const StadiaData& data, const std::vector<Level>& levels) {
+  std::vector<std::string> names = data.coefficients;
+  names.push_back("sigma");
+  for (Level level : levels) names.push_back(sd_name(level));
+  return names;
+}
+
+std::string joined(const std::vector<bool>& chosen, const std::vector<std::string>& names) {
+  std::string text;
+  for (std::size_t i = 0; i < names.size(); ++i)
+    if (chosen[i]) text += (text.empty() ? "" : ", ") + names[i];
+  return text;
+}
+
+/// Below so much (scaled) information a direction is flat; among spreads, whose logarithms then have standard errors
+/// over 10, sooner.
+bool is_flat(double information, const VectorXd& direction, Index n_coefficients) {
+  const bool spreads_only = direction.head(n_coefficients).cwiseAbs().maxCoeff() < taking_part;
+  return !(information > (spreads_only ? vanished_spread_information : vanished_information));
+}
+
+}  // namespace
+
+MatrixXd invert_information(const MatrixXd& information, const VectorXd& parameters, const StadiaData& data,
+                            const std::vector<Level>& levels, std::vector<HealthNote>& health) {
   const Index p = data.covariates.cols(), n = information.rows();
   VectorXd scale = VectorXd::Ones(n);
   for (Index i = 0; i < p; ++i) scale[i] = std::max(1e-300, std::sqrt(data.covariates.col(i).squaredNorm()));
@@ -132,34 +219,62 @@ MatrixXd invert_information(const MatrixXd& information, const StadiaData& data,
   const MatrixXd scaled = inverse_scale.asDiagonal() * information * inverse_scale.asDiagonal();
   const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(scaled);
   VectorXd inverse = parts.eigenvalues();
-  std::vector<bool> lost(static_cast<std::size_t>(n), false);
+  std::map<Flat, std::vector<bool>> lost;
   for (Index k = 0; k < n; ++k) {
-    if (inverse[k] > vanished_information) {
+    const VectorXd direction = parts.eigenvectors().col(k);
+    if (!is_flat(inverse[k], direction, p)) {
       inverse[k] = 1 / inverse[k];
       continue;
     }
     inverse[k] = 0;
-    for (Index i = 0; i < n; ++i)
-      if (std::abs(parts.eigenvectors()(i, k)) > 0.2) lost[static_cast<std::size_t>(i)] = true;
+    const VectorXd move = inverse_scale.cwiseProduct(direction);
+    auto& named = lost.try_emplace(kind_of_flat(direction, move, parameters[p], data), n, false).first->second;
+    for (Index i : part_of(direction)) named[static_cast<std::size_t>(i)] = true;
   }
   MatrixXd covariance = inverse_scale.asDiagonal() *
                         (parts.eigenvectors() * inverse.asDiagonal() * parts.eigenvectors().transpose()) *
                         inverse_scale.asDiagonal();
-  std::string names;
-  for (Index i = 0; i < n; ++i) {
-    if (!lost[static_cast<std::size_t>(i)]) continue;
-    covariance(i, i) = INFINITY;
-    names += (names.empty() ? "" : ", ") + (i < p    ? data.coefficients[static_cast<std::size_t>(i)]
-                                            : i == p ? std::string("log_sigma")
-                                                     : std::string("log sd of a level"));
+  const auto names = parameter_names(data, levels);
+  for (const auto& [kind, named] : lost) {
+    for (Index i = 0; i < n; ++i)
+      if (named[static_cast<std::size_t>(i)]) covariance(i, i) = INFINITY;
+    health.push_back(note_of_flat(kind, joined(named, names)));
   }
-  if (!names.empty())
-    health.push_back(
-        {HealthState::bad, "not_determined",
-         "the records do not determine " + names +
-             ": the values run away without bound (separation: a group in which no end was seen, or columns that say "
-             "the same); do not use them, leave that group or column out or use method=\"bayes\""});
   return covariance;
+}
+
+namespace {
+
+/// Whether any member of a level holds two units: records, or members of the next level that is in the data.
+bool holds_two_units(const StadiaData& data, Level level) {
+  const auto& codes = data.groups[static_cast<std::size_t>(level)];
+  const std::vector<int>* below = nullptr;
+  for (int inner = static_cast<int>(level) + 1; inner < n_levels && !below; ++inner)
+    if (!data.groups[static_cast<std::size_t>(inner)].empty()) below = &data.groups[static_cast<std::size_t>(inner)];
+  std::map<int, std::set<int>> units;
+  for (std::size_t i = 0; i < codes.size(); ++i) {
+    if (codes[i] < 0) continue;
+    const int record = -1 - static_cast<int>(i);
+    auto& own = units[codes[i]];
+    own.insert(below && (*below)[i] >= 0 ? (*below)[i] : record);
+    if (own.size() > 1) return true;
+  }
+  return false;
+}
+
+}  // namespace
+
+void note_zero_sd(const StadiaData& data, Level level, std::vector<HealthNote>& health) {
+  const std::string sd = sd_name(level), name = sd.substr(0, sd.size() - 3);
+  const std::string members = level == Level::taxon ? "taxa" : level == Level::genus ? "genera" : name + "s";
+  if (holds_two_units(data, level)) {
+    health.push_back({HealthState::warning, "sd_zero",
+                      "the " + members + " differ no more than chance would have it: the spread between " + members +
+                          " is estimated as 0; the other numbers stand"});
+    return;
+  }
+  health.push_back(
+      note_of_flat(Flat::not_told_apart, (level == Level::animal ? "sigma and " : "the spread within and ") + sd));
 }
 
 void note_convergence(bool converged, std::vector<HealthNote>& health) {

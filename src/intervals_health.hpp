@@ -20,10 +20,16 @@ void check_estimable(const StadiaData& data, const StadiaFit& fit);
 /// Notes a spread that went to nothing (all lengths equal, or as many coefficients as records).
 void check_spread(StadiaFit& fit);
 
-/// Inverse of the observed information. Coefficients along which it vanishes (separation, collinear columns) get an
-/// infinite variance and a note that names them.
-Eigen::MatrixXd invert_information(const Eigen::MatrixXd& information, const StadiaData& data,
+/// Inverse of the observed information at `parameters` (coefficients, log sigma, log sds of `levels`). What it does not
+/// determine gets an infinite variance and a note that says which of these it is: coefficients that run away
+/// (separation), columns that say the same, a sigma that runs to 0, an sd at 0, or spreads that cannot be told apart.
+Eigen::MatrixXd invert_information(const Eigen::MatrixXd& information, const Eigen::VectorXd& parameters,
+                                   const StadiaData& data, const std::vector<Level>& levels,
                                    std::vector<HealthNote>& health);
+
+/// Notes that the members of a level differ no more than chance would have it; or, where every member holds one unit
+/// only (a record, or a member of the next level), that its sd cannot be told from the spread of those.
+void note_zero_sd(const StadiaData& data, Level level, std::vector<HealthNote>& health);
 
 void note_convergence(bool converged, std::vector<HealthNote>& health);
 

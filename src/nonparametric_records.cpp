@@ -19,14 +19,28 @@ void add(BoundedTimes& times, double low, double high, double entry, double weig
   times.weight.push_back(weight);
 }
 
-/// Whether the row is a death so soon after the molt that the molt is taken to have killed.
-bool died_at_molting(const BoundedTimes& times, std::span<const int> status, int row, double molting_days) {
-  return status[row] == static_cast<int>(StadiumStatus::died) && !(times.min_days[row] > molting_days);
+constexpr int closed = static_cast<int>(StadiumStatus::closed), died = static_cast<int>(StadiumStatus::died);
+
+/// Length of a closed row, the middle of its bounds.
+double length_of(const BoundedTimes& times, int row) {
+  return 0.5 * (nonparametric::min_of(times, row) + nonparametric::max_of(times, row));
 }
 
-StadiumEnd end_of(int status, bool kills) {
-  if (status == static_cast<int>(StadiumStatus::closed)) return kills ? StadiumEnd::died_molting : StadiumEnd::molted;
-  return status == static_cast<int>(StadiumStatus::died) ? StadiumEnd::died : StadiumEnd::censored;
+double median_length(const BoundedTimes& times, std::span<const int> status) {
+  std::vector<double> lengths;
+  for (std::size_t i = 0; i < status.size(); ++i)
+    if (status[i] == closed && std::isfinite(nonparametric::max_of(times, i)))
+      lengths.push_back(length_of(times, static_cast<int>(i)));
+  return lengths.empty() ? 0 : nonparametric::percentile(std::move(lengths), 0.5);
+}
+
+/// Half of the smallest length above 0: what puts a death on the day of its molt before all other ends.
+double least_step(const BoundedTimes& times) {
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t i = 0; i < times.size(); ++i)
+    for (const double days : {times.min_days[i], times.max_days[i]})
+      if (days > 0) least = std::min(least, days);
+  return std::isfinite(least) ? 0.5 * least : 0.5;
 }
 
 std::map<int, std::vector<int>> rows_by_animal(std::span<const int> animal, std::span<const double> start) {
@@ -37,33 +51,53 @@ std::map<int, std::vector<int>> rows_by_animal(std::span<const int> animal, std:
   return rows;
 }
 
+/// The end of each row, deaths at molting moved to the row before; counts those whose row before is missing.
+std::vector<StadiumEnd> ends_of(const BoundedTimes& times, const std::map<int, std::vector<int>>& rows,
+                                std::span<const int> status, double share, int& without_stadium) {
+  std::vector<StadiumEnd> ends(times.size(), StadiumEnd::censored);
+  const double usual = share * median_length(times, status);
+  for (const auto& [code, own] : rows) {
+    int before = -1;
+    for (const int row : own) {
+      const double lived = std::isnan(times.min_days[row]) ? 0 : times.min_days[row];
+      const bool follows = before >= 0 && status[before] == closed;
+      if (status[row] == closed) ends[row] = StadiumEnd::molted;
+      if (status[row] == died && follows && lived <= share * length_of(times, before))
+        ends[before] = StadiumEnd::died_molting;
+      else if (status[row] == died)
+        ends[row] = StadiumEnd::died, without_stadium += !follows && lived <= usual;
+      before = row;
+    }
+  }
+  return ends;
+}
+
+void check_ends(const BoundedTimes& times, std::size_t animals, std::size_t starts, std::size_t statuses,
+                double share) {
+  if (animals != times.size() || starts != times.size() || statuses != times.size())
+    throw std::invalid_argument("stadium_ends: animal, start and status: one a row of the table is needed");
+  if (!(share >= 0 && share < 1))
+    throw std::invalid_argument("molting_share = " + std::to_string(share) +
+                                ": a share of a stadium lies from 0 to under 1, such as 0.02");
+}
+
 }  // namespace
 
 StadiumEnds stadium_ends(const BoundedTimes& times, std::span<const int> animal, std::span<const double> start,
-                         std::span<const int> status, double molting_days) {
-  if (animal.size() != times.size() || start.size() != times.size() || status.size() != times.size())
-    throw std::invalid_argument("stadium_ends: animal, start and status: one a row of the table is needed");
+                         std::span<const int> status, double molting_share) {
+  check_ends(times, animal.size(), start.size(), status.size(), molting_share);
+  nonparametric::check_rows("stadium_ends", times);
   StadiumEnds ends;
-  std::vector<std::pair<int, StadiumEnd>> found;
-  for (const auto& [code, own] : rows_by_animal(animal, start)) {
-    for (std::size_t k = 0; k < own.size(); ++k) {
-      const bool killed_before = died_at_molting(times, status, own[k], molting_days);
-      const bool before_on_record = k > 0 && status[own[k - 1]] == static_cast<int>(StadiumStatus::closed);
-      if (killed_before) {
-        ends.without_stadium += !before_on_record;
-        continue;
-      }
-      const bool kills = k + 1 < own.size() && died_at_molting(times, status, own[k + 1], molting_days);
-      found.emplace_back(own[k], end_of(status[own[k]], kills));
-    }
-  }
-  std::sort(found.begin(), found.end());
-  for (const auto& [row, end] : found) {
-    const double low = nonparametric::min_of(times, row), entry = nonparametric::entry_of(times, row);
-    const bool dies = end == StadiumEnd::died && low > entry;  // else it was watched for no time
+  const auto found = ends_of(times, rows_by_animal(animal, start), status, molting_share, ends.without_stadium);
+  const double step = least_step(times);
+  for (int row = 0; row < static_cast<int>(found.size()); ++row) {
+    if (status[row] < 0) continue;
+    const double entry = nonparametric::entry_of(times, row), low = nonparametric::min_of(times, row);
+    const bool dies = found[row] == StadiumEnd::died;
+    const double at = low > entry ? low : entry + step;
     ends.row.push_back(row);
-    ends.end.push_back(static_cast<int>(dies || end != StadiumEnd::died ? end : StadiumEnd::censored));
-    add(ends.times, dies ? low : times.min_days[row], dies ? low : times.max_days[row], entry,
+    ends.end.push_back(static_cast<int>(found[row]));
+    add(ends.times, dies ? at : times.min_days[row], dies ? at : times.max_days[row], entry,
         nonparametric::weight_of(times, row));
   }
   return ends;

@@ -112,13 +112,15 @@ End left_end(const BoundedTimes& t, std::size_t i) { return {min_of(t, i), is_ex
 
 End right_end(const BoundedTimes& t, std::size_t i) { return {max_of(t, i), 0}; }
 
-void check_times(const char* function, const BoundedTimes& times) {
+void check_rows(const char* function, const BoundedTimes& times) {
   check_lengths(function, times);
+  for (std::size_t i = 0; i < times.size(); ++i) check_row(function, times, i);
+}
+
+void check_times(const char* function, const BoundedTimes& times) {
+  check_rows(function, times);
   double total = 0;
-  for (std::size_t i = 0; i < times.size(); ++i) {
-    check_row(function, times, i);
-    total += says_something(times, i) ? weight_of(times, i) : 0;
-  }
+  for (std::size_t i = 0; i < times.size(); ++i) total += says_something(times, i) ? weight_of(times, i) : 0;
   if (total > 0) return;
   throw std::invalid_argument(
       std::string(function) +

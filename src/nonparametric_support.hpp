@@ -34,6 +34,9 @@ struct Support {
 /// Throws std::invalid_argument that names `function` and the row for faulty bounds, entries or weights.
 void check_times(const char* function, const BoundedTimes& times);
 
+/// The same for each row alone: whether any of them says something is not asked.
+void check_rows(const char* function, const BoundedTimes& times);
+
 /// A cause of 1 to n_causes where the end was seen, 0 where it was not.
 void check_causes(const char* function, const BoundedTimes& times, std::span<const int> cause, int n_causes);
 

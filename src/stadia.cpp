@@ -324,6 +324,22 @@ bool noted_within(const Stadium& s, const Work& w, Event event) {
   });
 }
 
+// Molts over each gap between neighboring molts on record: see Stadium::molts.
+std::vector<double> molts_over_gaps(const std::vector<Molt>& molts) {
+  std::vector<double> gaps(molts.empty() ? 0 : molts.size() - 1, 1.0);
+  std::size_t stated = molts.size();
+  for (std::size_t k = 0; k < molts.size(); ++k) {
+    if (molts[k].instar < 0) continue;
+    if (stated < k) {
+      const int rows = static_cast<int>(k - stated), risen = molts[k].instar - molts[stated].instar;
+      const auto from = gaps.begin() + static_cast<std::ptrdiff_t>(stated), to = from + rows;
+      if (risen > rows) std::fill(from, to, rows == 1 ? static_cast<double>(risen) : unknown_number);
+    }
+    stated = k;
+  }
+  return gaps;
+}
+
 Stadium make_stadium(const Work& w, int animal, int molt) {
   const AnimalHistory& h = w.history;
   Stadium s;
@@ -353,10 +369,12 @@ bool begins_within_stadium(const Work& w) {
 void add_stadia(Work& w, int animal, std::vector<Stadium>& stadia) {
   AnimalHistory& h = w.history;
   if (begins_within_stadium(w)) ++h.stadia_without_start;
+  const std::vector<double> gaps = molts_over_gaps(h.molts);
   for (int molt = 0; molt < static_cast<int>(h.molts.size()); ++molt) {
     if (h.molts_no_more && is_last(h, molt)) break;
     if (h.molts[molt].earliest_known) {
       stadia.push_back(make_stadium(w, animal, molt));
+      if (!is_last(h, molt)) stadia.back().molts = gaps[static_cast<std::size_t>(molt)];
     } else {
       ++h.stadia_without_start;
     }
@@ -388,6 +406,8 @@ Day day_of_records(const Collection& collection, std::optional<Day> as_of) {
 }
 
 }  // namespace
+
+bool without_length(const Stadium& stadium) { return !stadium.end && !(stadium.min_days > 0); }
 
 // Probable sex (.8) is trusted here; an unknown one only where both sexes share the rule.
 AfterMaturity after_maturity_of(const Animal& animal, double male_chance) {

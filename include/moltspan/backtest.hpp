@@ -12,9 +12,10 @@
 /// How good forecasts would have been: on the user's own records, against the plain rules that people use.
 ///
 /// **Rolling origin.** On each of several days the collection is fitted with nothing dated later, every animal with a
-/// forecast is forecast, and the records written later say what came: the first molt that was not over on that day, as
-/// the range of days in which it happened; or no molt up to the last day the animal was watched (or died, left), which
-/// is the open range after that day. So no animal is left out for being slow.
+/// forecast and a row of its own in the journal by that day is forecast, and the records written later say what came:
+/// the first molt that was not over on that day, as the range of days in which it happened; or no molt up to the last
+/// day the animal was watched (or died, left), which is the open range after that day. So no animal is left out for
+/// being slow.
 ///
 /// **Scores** on continuous days from the beginning of the origin. The predictive distribution is taken from 106 of its
 /// quantiles, linear between them.
@@ -22,13 +23,15 @@
 ///   counts as 0.
 /// - `crps_days` of min(T, c) at min(y, c): y the middle of the range, c the end of the animal's watch where no molt
 /// was
-///   seen, else none. As the mean quantile score over 100 levels. For a rule, which is a single day, that is its
-///   absolute error.
+///   seen, else none. As the mean quantile score over 100 levels.
+/// - `off_days`: absolute error of the forecast's median, of min(median, c) against min(y, c).
 /// - `pit`: distribution function at both ends of the range. `log_score`: -log of the range's mass, at least 1e-4.
 ///
 /// **Rules.** Last stadium again; own mean; mean of the taxon's closed stadia; last stadium x 1.25; each from the
 /// middle of the last molt's range, lengths between middles of ranges; a day that has passed already is taken as
-/// tomorrow. Forecast and rule are compared on the same cases; standard errors are clustered by animal.
+/// tomorrow. A row that spans several molts by its stated instar numbers is no stadium of a rule. A rule names one day,
+/// so like is compared with like: its absolute error with that of the forecast's median, on the same cases; standard
+/// errors are clustered by animal.
 namespace moltspan {
 
 enum class PlainRule { last_again, own_mean, taxon_mean, last_and_a_quarter };
@@ -56,11 +59,11 @@ struct BacktestCase {
   double median_days = 0;
   std::array<double, 3> from_days{}, to_days{}, covered{};
   Pit pit;
-  double crps_days = 0, log_score = 0;
-  std::array<double, n_plain_rules> rule_days{}, rule_crps_days{};  ///< NaN: the rule has no answer
+  double crps_days = 0, log_score = 0, off_days = 0;
+  std::array<double, n_plain_rules> rule_days{}, rule_off_days{};  ///< NaN: the rule has no answer
 };
 
-/// Forecast against one rule, on the cases in which both answer.
+/// Absolute errors of forecast (its median) and one rule, on the cases in which both answer.
 struct RuleComparison {
   PlainRule rule{};
   ClusteredMean forecast_days, rule_days, gain_days;  ///< gain = rule - forecast
@@ -73,7 +76,7 @@ struct Backtest {
   std::vector<BacktestCase> cases;
   std::array<ClusteredMean, 3> coverage;
   ClusteredMean below_median;  ///< uniformised PIT under 1/2
-  ClusteredMean crps_days;
+  ClusteredMean crps_days, off_days;
   std::vector<RuleComparison> comparisons;  ///< one a rule with any case
   int n_seen = 0;
   std::vector<HealthNote> health;

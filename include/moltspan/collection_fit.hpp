@@ -58,6 +58,10 @@ struct InstarSize {
 struct AnimalInputs {
   std::vector<InstarSize> sizes;  ///< [0] before the first recorded molt, [k] after the k-th
   bool never_measured = false;
+  SizeMeasure read_measure = SizeMeasure::leg_span;  ///< leg span where it was ever read on it, else the usual one
+  /// Whether sizes are leg spans: one was read on it, or it is a tarantula, for which a usual ratio is known.
+  /// Else sizes are `read_measure` times that ratio, which only puts them on the scale of the others.
+  bool leg_span_known = true;
   double shared_size_variance = 0;  ///< of log size, common to all its instars, where it was never measured
   bool temperature_known = false;
   int running_row = -1;                  ///< row of the fit that is its running stadium; -1 = none

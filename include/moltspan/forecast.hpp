@@ -42,6 +42,16 @@ struct NextLegSpan {
   std::vector<Band> bands;
 };
 
+/// The same in the measure that is read on the animal, where no leg span of its kind is known; mm, of a mass g.
+struct NextSize {
+  struct Band {
+    double level = 0.8, from = 0, to = 0;
+  };
+  SizeMeasure measure = SizeMeasure::leg_span;
+  double median = 0;
+  std::vector<Band> bands;
+};
+
 /// How long a male tarantula lives on after its last molt, in days from the beginning of the `as_of` day: Weibull with
 /// a median by the pace of its kind (shared/husbandry.toml, [mature_male]: assumption), moved by the deaths and lives
 /// of mature males in these records.
@@ -71,7 +81,8 @@ struct AnimalForecast {
   /// Chance that a molt since the last one on record went unseen and that another is to come; NaN = not reckoned.
   double chance_missed = unknown_number;
   std::optional<Day> feed_from;  ///< as the verdict has it
-  std::optional<NextLegSpan> next_leg_span;  ///< given that it molts again; none for an animal never measured
+  std::optional<NextSize> next_size;         ///< given that it molts again; none for an animal never measured
+  std::optional<NextLegSpan> next_leg_span;  ///< the same where it is a leg span
   std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;

@@ -35,7 +35,7 @@ struct InstarSizes {
 };
 
 struct InstarOptions {
-  int n_instars = 0;     ///< 0 = the number from 1 to `max_instars` with the largest BIC
+  int n_instars = 0;     ///< 0 = the number from 1 to `max_instars` with the smallest BIC
   int max_instars = 15;  ///< few arthropods molt more often before maturity (common practice, no source)
   Spacing spacing = Spacing::dyar;
   Spread spread = Spread::equal;
@@ -52,8 +52,8 @@ struct InstarFit {
   int n_instars = 0, first_instar = 1;  ///< instars are first_instar, first_instar + 1, ...
   double log_likelihood = 0;
   int n_parameters = 0;                         ///< weights (n_instars - 1), means and spreads
-  double bic = 0;                               ///< 2 log_likelihood - n_parameters log n: larger is better
-  double icl = 0;                               ///< bic + 2 sum log(largest posterior): larger is better
+  double bic = 0;                               ///< n_parameters log n - 2 log_likelihood: smaller is better
+  double icl = 0;                               ///< bic - 2 sum log(largest posterior): smaller is better
   Eigen::VectorXd weights;                      ///< one an instar
   Eigen::MatrixXd mean_log, sd_log;             ///< instars x traits, of log mm
   std::vector<Eigen::MatrixXd> covariance_log;  ///< one an instar

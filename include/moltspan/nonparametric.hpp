@@ -176,20 +176,29 @@ struct LogRank {
 LogRank log_rank(const BoundedTimes& times, std::span<const int> group, std::span<const int> stratum, Scores scores,
                  int permutations = 0, std::uint64_t seed = 1);
 
-/// How stadia ended, for competing risks. A death `molting_days` or less after the molt that began a stadium is a death
-/// at molting: it belongs to the stadium before, whose end then has cause 2, and its own row is left out.
+/// How stadia ended, for competing risks. A death at molting comes within `molting_share` of the length of the stadium
+/// before, counted from the molt that ended that one: the stadium before then ends with cause 2, and the row of the
+/// death stays as censored. Where the stadium before is not on record, the death ends its own row.
 enum class StadiumEnd { censored = 0, molted = 1, died_molting = 2, died = 3 };
 
 struct StadiumEnds {
-  std::vector<int> row;     ///< rows of the table that are used
-  std::vector<int> end;     ///< StadiumEnd of each
-  BoundedTimes times;       ///< bounds of the time to that end; a death is exact at its min_days
-  int without_stadium = 0;  ///< deaths at molting whose stadium is not on record
+  std::vector<int> row;  ///< rows of the table that are used: all but those of several molts
+  std::vector<int> end;  ///< StadiumEnd of each
+  /// Bounds of the time to that end; a death is exact at its min_days. One at 0, or at its entry, is put later by half
+  /// of the smallest length in the table: it comes before all other ends.
+  BoundedTimes times;
+  int without_stadium = 0;  ///< deaths within that share of the median stadium whose stadium before is not on record
 };
 
-/// `animal`: codes; `start`: any number that orders the stadia of an animal; `status`: as in StadiumStatus.
+/// Share of a stadium within which a death after a molt is taken for one of that molt: 2 days after one of 100
+/// (assumption).
+inline constexpr double usual_molting_share = 0.02;
+
+/// `animal`: codes; `start`: any number that orders the stadia of an animal; `status`: as in StadiumStatus, or -1 for a
+/// row that spans several molts, which is no stadium and gives no end. Throws std::invalid_argument for a share
+/// outside [0, 1) and for faulty times, with the row.
 StadiumEnds stadium_ends(const BoundedTimes& times, std::span<const int> animal, std::span<const double> start,
-                         std::span<const int> status, double molting_days = 2);
+                         std::span<const int> status, double molting_share = usual_molting_share);
 
 /// Age and instar at the molt into maturity, a row an animal whose `hatched` is known (ages) or whose instars are
 /// counted.

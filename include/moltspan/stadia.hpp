@@ -21,6 +21,11 @@ enum class StadiumStatus { closed, running, died, left };
 enum class AnimalState { alive, died, left, escaped };
 
 enum class SizeMeasure { leg_span, body_length, carapace_length, carapace_width, mass };
+/// `leg_span`, ..., as the journal writes it.
+constexpr std::string_view measure_name(SizeMeasure measure) {
+  constexpr std::string_view names[] = {"leg_span", "body_length", "carapace_length", "carapace_width", "mass"};
+  return names[static_cast<int>(measure)];
+}
 
 /// One molt as a range of days.
 struct Molt {
@@ -52,11 +57,17 @@ struct Stadium {
   double start_range_days = 1;       ///< width of the start range: the start is uniform over it
   double entry_days = 0;             ///< > 0: watched only from that age on
   StadiumStatus status = StadiumStatus::closed;
+  /// Molts from its start to its end, by the stated instar numbers: 1 = one stadium; 2 = two in one row, as one molt
+  /// between them is not on record; NaN = one or more, where several rows in turn hold more molts than rows.
+  double molts = 1;
   double start_size_mm =
       unknown_number;  ///< leg span as read in this instar: the first on the animal, else the first on its skin
   double temperature_c = unknown_number;    ///< time-weighted mean over the stadium up to as_of; NaN = not recorded
   bool limb_lost = false, egg_sac = false;  ///< noted within the stadium
 };
+
+/// Begun on the last day watched, so that its length has no bound at all.
+bool without_length(const Stadium& stadium);
 
 /// What is known of one animal on the day `as_of`; nothing dated later has been looked at.
 struct AnimalHistory {
@@ -115,6 +126,9 @@ struct StadiaTable {
 ///
 /// **Sizes.** A reading on the animal (or unsaid) belongs to the instar after all molts that are over by its day, a
 /// reading on the skin to the instar that ended with the last molt that may have begun by then.
+///
+/// **Instar numbers.** Numbers stated on both sides of a row say how many molts it spans (3 to 5: two); a number that
+/// is not stated, or one that does not rise, says nothing and counts as the next.
 ///
 /// **Left truncation.** Where an animal was acquired after the start of a stadium that went on, `entry_days = acquired
 /// - s_l`. A stadium whose start is not known gives no row and is counted.

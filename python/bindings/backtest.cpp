@@ -33,7 +33,8 @@ void bind_backtest(py::module_& m) {
       .def_readonly("crps_days", &BacktestCase::crps_days)
       .def_readonly("log_score", &BacktestCase::log_score)
       .def_readonly("rule_days", &BacktestCase::rule_days)
-      .def_readonly("rule_crps_days", &BacktestCase::rule_crps_days);
+      .def_readonly("off_days", &BacktestCase::off_days)
+      .def_readonly("rule_off_days", &BacktestCase::rule_off_days);
   py::class_<RuleComparison>(m, "RuleComparison")
       .def_property_readonly("rule", [](const RuleComparison& c) { return std::string(rule_name(c.rule)); })
       .def_readonly("forecast_days", &RuleComparison::forecast_days)
@@ -47,6 +48,7 @@ void bind_backtest(py::module_& m) {
       .def_readonly("coverage", &Backtest::coverage)
       .def_readonly("below_median", &Backtest::below_median)
       .def_readonly("crps_days", &Backtest::crps_days)
+      .def_readonly("off_days", &Backtest::off_days)
       .def_readonly("comparisons", &Backtest::comparisons)
       .def_readonly("n_seen", &Backtest::n_seen)
       .def_readonly("health", &Backtest::health);

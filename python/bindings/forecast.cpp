@@ -43,6 +43,14 @@ void bind_forecast(py::module_& m) {
       .def_readonly("median_days", &MatureLife::median_days)
       .def_readonly("bands", &MatureLife::bands)
       .def_readonly("own_deaths", &MatureLife::own_deaths);
+  py::class_<NextSize::Band>(m, "NextSizeBand")
+      .def_readonly("level", &NextSize::Band::level)
+      .def_readonly("from_size", &NextSize::Band::from)
+      .def_readonly("to_size", &NextSize::Band::to);
+  py::class_<NextSize>(m, "NextSize")
+      .def_property_readonly("measure", [](const NextSize& size) { return measure_name(size.measure); })
+      .def_readonly("median", &NextSize::median)
+      .def_readonly("bands", &NextSize::bands);
   py::class_<AnimalForecast>(m, "AnimalForecast")
       .def_readonly("id", &AnimalForecast::id)
       .def_readonly("taxon", &AnimalForecast::taxon)
@@ -62,6 +70,7 @@ void bind_forecast(py::module_& m) {
       .def_readonly("feed_from", &AnimalForecast::feed_from)
       .def_readonly("verdict", &AnimalForecast::verdict)
       .def_property_readonly("last_entry", [](const AnimalForecast& f) { return f.care.last_entry; })
+      .def_readonly("next_size", &AnimalForecast::next_size)
       .def_readonly("next_leg_span", &AnimalForecast::next_leg_span)
       .def_readonly("mature_life", &AnimalForecast::mature_life)
       .def_readonly("own_stadia", &AnimalForecast::own_stadia)

@@ -14,21 +14,6 @@ namespace {
 using namespace py::literals;
 using Values = std::vector<double>;
 
-const char* measure_name(SizeMeasure measure) {
-  switch (measure) {
-    case SizeMeasure::leg_span:
-      return "leg_span";
-    case SizeMeasure::body_length:
-      return "body_length";
-    case SizeMeasure::carapace_length:
-      return "carapace_length";
-    case SizeMeasure::carapace_width:
-      return "carapace_width";
-    default:
-      return "mass";
-  }
-}
-
 void bind_summaries(py::module_& m) {
   py::class_<IntervalEstimate>(m, "IntervalEstimate")
       .def_readonly("estimate", &IntervalEstimate::estimate)

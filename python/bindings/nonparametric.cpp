@@ -155,8 +155,9 @@ void bind_records_of_ends(py::module_& m) {
   m.def(
       "stadium_ends",
       [](const BoundedTimes& times, const Codes& animal, const Vector& start, const Codes& status,
-         double molting_days) { return stadium_ends(times, animal, start, status, molting_days); },
-      "times"_a, "animal"_a, "start"_a, "status"_a, "molting_days"_a = 2.0);
+         double molting_share) { return stadium_ends(times, animal, start, status, molting_share); },
+      "times"_a, "animal"_a, "start"_a, "status"_a, "molting_share"_a = usual_molting_share);
+  m.attr("USUAL_MOLTING_SHARE") = usual_molting_share;
   py::class_<MaturityTable>(m, "MaturityTable")
       .def_readonly("animal", &MaturityTable::animal)
       .def_readonly("age_days", &MaturityTable::age_days)

@@ -73,6 +73,8 @@ py::dict stadium_columns(const StadiaTable& t) {
   c["status"] = statuses(t);
   c["start_size_mm"] = column<double>(t, [](const S& s) { return s.start_size_mm; });
   c["start_instar"] = column<std::int64_t>(t, [&t](const S& s) { return start_instar(t, s); });
+  c["molts_spanned"] = column<double>(t, [](const S& s) { return s.molts; });
+  c["no_length_yet"] = column<bool>(t, [](const S& s) { return without_length(s); });
   c["temperature_c"] = column<double>(t, [](const S& s) { return s.temperature_c; });
   return c;
 }

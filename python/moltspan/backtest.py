@@ -17,8 +17,9 @@ def backtest(collection, origins=8, as_of=None, **options):
     the last day used at all. Further options are those of `fit` (`watched`, `family`, `method`, `priors`, `truncation`, `threads`).
 
     Compared with the plain rules that people use: the last stadium again, the animal's own mean, the mean of its taxon, the last stadium
-    x 1.25. Scores are in days (continuous ranked probability score; for a rule, which names one day, its absolute error), their differences
-    paired, with standard errors clustered by animal. Where a molt is known to a range of days only, a band covers the share of the range's
+    x 1.25. A rule names one day, so like is compared with like: how many days off it is, against how many the median of the forecast is,
+    differences paired, with standard errors clustered by animal. The whole of the forecast is scored as well (continuous ranked probability
+    score, in days). An animal without a row in the journal by a day is not forecast from it. Where a molt is known to a range of days only, a band covers the share of the range's
     predictive mass that lies inside it; an animal whose next molt was never seen counts with the open range after its watch.
     """
     if as_of is None and collection.as_of is None:
@@ -67,18 +68,20 @@ class Backtest(Result):
 
     @property
     def comparisons(self):
-        """A row a plain rule: cases, mean score of forecast and rule in days, what the forecast gains in days and percent."""
+        """A row a plain rule: cases, mean days that the forecast's median and the rule are off, what the forecast gains in days and percent."""
         names = ("rule", "cases", "animals", "forecast_days", "rule_days", "gain_days", "gain_days_error", "gain_percent", "gain_percent_error")
         rows = [(c.rule, c.rule_days.n, c.rule_days.n_clusters, c.forecast_days.mean, c.rule_days.mean, c.gain_days.mean,
                  c.gain_days.clustered_standard_error, 100 * c.gain_share, 100 * c.gain_share_error) for c in self._core.comparisons]
         return frames.frame_of({name: [row[i] for row in rows] for i, name in enumerate(names)}, self.collection._kind)
 
     def document(self):
-        """All of it as a dict ready for JSON; None = unknown."""
+        """All of it as a dict ready for JSON; None = unknown. `score_days`: of the whole distribution (CRPS); all other days are absolute errors:
+        `off_days` and `forecast_days` of the forecast's median, `rule_days` of a rule, `gain_days` their difference.
+        """
         core = self._core
         return {"origins": [day.isoformat() for day in self.origins], "forecasts": len(core.cases), "molt_seen": core.n_seen,
                 "coverage": [{"level": level, **_mean(mean)} for level, mean in zip(LEVELS, core.coverage, strict=True)],
-                "below_median": _mean(core.below_median), "score_days": _mean(core.crps_days),
+                "below_median": _mean(core.below_median), "score_days": _mean(core.crps_days), "off_days": _mean(core.off_days),
                 "rules": [{"rule": c.rule, "forecast_days": _mean(c.forecast_days), "rule_days": _mean(c.rule_days),
                            "gain_days": _mean(c.gain_days), "gain_share": _number(c.gain_share),
                            "gain_share_error": _number(c.gain_share_error)} for c in core.comparisons],
@@ -95,7 +98,9 @@ class Backtest(Result):
         return [("forecasts", f"{len(core.cases)} from {len(days)} days, {days[0]} to {days[-1]}; the molt was seen later for {core.n_seen}"),
                 ("inside the bands", "; ".join(f"{level * 100:g} % band: {_percent(mean)}"
                                                for level, mean in zip(LEVELS, core.coverage, strict=True))),
-                ("before the median", _percent(core.below_median)), ("watched", self.asked["watched"]), ("health", str(self.health))]
+                ("before the median", _percent(core.below_median)),
+                ("score", f"{core.crps_days.mean:.1f} days for the whole forecast (CRPS); its median is {core.off_days.mean:.1f} days off"
+                 if core.crps_days.n else "-"), ("watched", self.asked["watched"]), ("health", str(self.health))]
 
     def _table(self):
         return HEAD, [(c.rule, c.rule_days.n, f"{c.rule_days.mean:.1f}", f"{c.forecast_days.mean:.1f}",
@@ -106,7 +111,7 @@ class Backtest(Result):
         return frames.columns_of(self.comparisons)
 
 
-HEAD = ("plain rule", "cases", "off by, days", "forecast, days", "gained, days (s.e.)", "gained (s.e.)")
+HEAD = ("plain rule", "cases", "rule off by, days", "forecast off by, days", "gained, days (s.e.)", "gained (s.e.)")
 
 
 def _percent(mean):
@@ -128,5 +133,6 @@ def _case_row(case):
            "low_days": case.low_days, "high_days": case.high_days if case.seen else math.nan, "median_days": case.median_days}
     for level, low, high, share in zip(LEVELS, case.from_days, case.to_days, case.covered, strict=True):
         row |= {f"from_{level * 100:g}": low, f"to_{level * 100:g}": high, f"covered_{level * 100:g}": share}
-    row |= {"pit_low": case.pit[0], "pit_high": case.pit[1], "crps_days": case.crps_days, "log_score": case.log_score}
-    return row | {f"crps_days, {rule}": value for rule, value in zip(RULES, case.rule_crps_days, strict=True)}
+    row |= {"pit_low": case.pit[0], "pit_high": case.pit[1], "crps_days": case.crps_days, "log_score": case.log_score,
+            "off_days": case.off_days}
+    return row | {f"off_days, {rule}": value for rule, value in zip(RULES, case.rule_off_days, strict=True)}

@@ -250,7 +250,7 @@ def _animal(as_of, forecast):
             "chance_within_days": _chances(forecast),
             "chance_final": _known(forecast.chance_final), "chance_missed": _known(forecast.chance_missed),
             "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
-            "next_leg_span_mm": _next_leg_span(forecast.next_leg_span),
+            "next_leg_span_mm": _next_leg_span(forecast.next_leg_span), "next_size": _next_size(forecast.next_size),
             "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
             "notes": list(forecast.notes)}
 
@@ -259,6 +259,14 @@ def _next_leg_span(span):
     if span is None:
         return None
     return {"median": span.median_mm, "bands": [{"level": band.level, "from": band.from_mm, "to": band.to_mm} for band in span.bands]}
+
+
+def _next_size(size):
+    """Size after the next molt in the measure that is forecast: leg span, or what is read where none of its kind is known."""
+    if size is None:
+        return None
+    bands = [{"level": band.level, "from": band.from_size, "to": band.to_size} for band in size.bands]
+    return {"measure": size.measure, "unit": "g" if size.measure == "mass" else "mm", "median": size.median, "bands": bands}
 
 
 def _chances(forecast):
@@ -326,6 +334,8 @@ def _flat_row(animal):
     row["next_leg_span_mm"] = span.get("median")
     for band in span.get("bands", ()):
         row |= {f"next_leg_span_mm_{side}_{band['level'] * 100:g}": band[side] for side in ("from", "to")}
+    size = animal["next_size"] or {}
+    row |= {"next_size": size.get("median"), "next_size_measure": size.get("measure")}
     row |= {name: animal[name] for name in ("chance_final", "chance_missed", "feed_from", "why_no_forecast")} | animal["basis"]
     row |= {"feeding": animal["verdict"]["feeding"], "chance_molted_unseen": animal["verdict"]["chances"]["molted_unseen"]}
     return row | {"verdict_why": animal["verdict"]["why"], "notes": "; ".join(animal["notes"])}

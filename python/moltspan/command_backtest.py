@@ -57,5 +57,5 @@ def _print(result, remark):
     print_pairs(console, result._facts())
     console.print()
     title = f"Beside plain rules ({remark})" if remark else "Beside plain rules"
-    print_table(console, *result._table(), ("cases", "gained (s.e.)", "off by, days"), title=title,
-                cap={"off by, days": 7, "forecast, days": 9, "gained, days (s.e.)": 12})
+    print_table(console, *result._table(), ("cases", "gained (s.e.)", "rule off by, days"), title=title,
+                cap={"rule off by, days": 8, "forecast off by, days": 9, "gained, days (s.e.)": 12})

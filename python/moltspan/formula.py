@@ -1,9 +1,10 @@
-"""Formulas of covariates: `1 + log_size + sex + temperature_c:sex + log(mass) + day**2 - 1`, nothing centred or scaled.
+"""Formulas of covariates: `1 + log_size + temperature_c*sex + log(mass) + day**2 - 1`, nothing centred or scaled.
 
 Terms: a column name; `log(name)`, `sqrt(name)`, `exp(name)`; `name**k` (k a whole number); products `a:b`; `a*b` = `a + b + a:b`;
 `1` the intercept (there unless `- 1` or `0` stands in it). A column of texts or truth values is a factor: one 0/1 column a level, named
-`sex[male]`, the first level in sorted order being the base; without an intercept the first factor keeps all its levels. A missing
-or unreadable value, an unknown column or term raises ValueError that names it.
+`sex[male]`, the first level in sorted order being the base; without an intercept the first factor keeps all its levels. A product needs
+what its factors' bases are measured against: `a:b` with words in `a` needs `b`. A left side (`log(x) ~ 1 + sex`) is taken where it names
+what is fitted. All else (a missing or unreadable value, an unknown column or term, another left side) raises ValueError that names it.
 """
 
 import re
@@ -16,15 +17,29 @@ _POWER = re.compile(r"^(.+?)\*\*(\d+)$")
 
 
 class Design:
-    """A formula bound to the levels of the table it was first used on, so that predictions code factors alike."""
+    """A formula bound to the levels of the table it was first used on, so that predictions code factors alike.
 
-    def __init__(self, formula, columns):
+    `response`: what is fitted, as a left side may name it; `instead`: what to do where another one is wanted.
+    """
+
+    def __init__(self, formula, columns, response=None, instead=""):
         self.formula = formula
-        self.terms, self.intercept = _parse(formula)
+        self.terms, self.intercept = _parse(_right_side(formula, response, instead))
         self._levels = {}
         for term in self.terms:
             for factor in term:
                 self._note_levels(_column_name(factor), columns)
+        for term in self.terms:
+            self._check_margins(term)
+
+    def _check_margins(self, term):
+        """A factor in a product is coded from its base on, which is the usual model only where the rest of the product stands alone too."""
+        there = {frozenset(one) for one in self.terms}
+        for factor in term:
+            rest = [other for other in term if other != factor]
+            if rest and factor in self._levels and frozenset(rest) not in there:
+                raise ValueError(f"formula {self.formula!r}: {':'.join(term)} stands there without {':'.join(rest)}, against which the levels of "
+                                 f"{factor} would be measured; write {'*'.join(term)} (all of them and their product)")
 
     def _note_levels(self, name, columns):
         if name not in columns:
@@ -72,8 +87,19 @@ class Design:
                 for level in (levels if keep_base else levels[1:])]
 
 
+def _right_side(formula, response, instead):
+    """The formula without its left side, which must be what is fitted."""
+    left, tilde, right = str(formula).rpartition("~")
+    given, fitted = (re.sub(r"[\s()]", "", str(side or "")) for side in (left, response))
+    if not tilde or given in ("", fitted):
+        return right
+    if fitted == "":
+        raise ValueError(f"formula {formula!r}: {left.strip()!r} on the left is not taken here; write {right.strip()!r}")
+    raise ValueError(f"formula {formula!r}: what is fitted is {response}, not {left.strip()}; {instead or 'leave the left side out'}")
+
+
 def _parse(formula):
-    text = str(formula).split("~")[-1].strip()
+    text = str(formula).strip()
     terms, intercept = [], True
     parts = re.findall(r"([+-]?)\s*((?:[^+\-()]|\([^()]*\))+)", text)
     if sum(text.count(mark) for mark in "()") != sum(body.count(mark) for _, body in parts for mark in "()"):
@@ -87,7 +113,7 @@ def _parse(formula):
         elif sign == "-":
             raise ValueError(f"formula {formula!r}: only '- 1' can be taken away")
         else:
-            terms += [term for term in _expand(body, formula) if term not in terms]
+            terms += [term for term in _expand(body, formula) if set(term) not in map(set, terms)]
     return terms, intercept
 
 

@@ -13,6 +13,7 @@ from moltspan.group_tables import animal_groups
 from moltspan.growth import fit_growth
 from moltspan.intervals import check_level, choice, fit_stadia
 from moltspan.result import ORDER, Health, design_fact, shown
+from moltspan.stadium_rows import no_length, rows_note, several_molts
 
 
 def stadium_effects(table, by, formula="1", cohort=None, animal=None, taxon=None, family="lognormal", method="ml", level=0.95,
@@ -29,14 +30,14 @@ def stadium_effects(table, by, formula="1", cohort=None, animal=None, taxon=None
     """
     check_level(level), choice("method", method, ("ml", "bayes"))
     table, animal, cohort = _stadia_of(table, animal, cohort, by)
-    columns, _, left_out = _with_group(table, by)
+    columns, left_out, notes = _with_group(table, by)
     frame = frames.frame_of(columns, frames.kind_of(table))
     settings = {"family": family, "method": method, "animal": animal, "cohort": cohort, "taxon": taxon,
                 **_present(columns, options)}
     full = fit_stadia(frame, f"{formula} + {by}", **settings)
     null = fit_stadia(frame, formula, **settings) if method == "ml" else None
     asked = {"by": by, "formula": formula, "level": level, "assigned": assigned, "measure": "stadium length", **settings}
-    return _effects(full, null, columns, lambda group: f"{by}[{group}]", asked, left_out, frames.kind_of(table))
+    return _effects(full, null, columns, lambda group: f"{by}[{group}]", asked, (left_out, notes), frames.kind_of(table))
 
 
 def temperature_effect(table, formula="1", temperature="temperature_c", cohort=None, animal=None, taxon=None, family="lognormal",
@@ -49,7 +50,7 @@ def temperature_effect(table, formula="1", temperature="temperature_c", cohort=N
     """
     check_level(level), choice("method", method, ("ml", "bayes"))
     table, animal, cohort = _stadia_of(table, animal, cohort, temperature)
-    columns, n, left_out = _with_group(table, temperature)
+    columns, left_out, notes = _with_group(table, temperature)
     frame = frames.frame_of(columns, frames.kind_of(table))
     settings = {"family": family, "method": method, "animal": animal, "cohort": cohort, "taxon": taxon,
                 **_present(columns, options)}
@@ -66,8 +67,8 @@ def temperature_effect(table, formula="1", temperature="temperature_c", cohort=N
     test = _core.likelihood_ratio(full.log_likelihood, null.log_likelihood, 1, df) if null else None
     if test:
         columns["p_value"] = [test.p_small_sample]
-    facts = _facts(asked, n, left_out, units, df) + _test_fact(test)
-    return Effects(f"Q10 of development from {temperature}", columns, "pandas", asked, facts, _health(full, columns_of_fit, asked, df),
+    facts = _facts(asked, len(columns_of_fit[temperature]), left_out, units, df) + _test_fact(test)
+    return Effects(f"Q10 of development from {temperature}", columns, "pandas", asked, facts, _health(full, columns_of_fit, asked, df, notes),
                    fit=full, null_fit=null, test=test)
 
 
@@ -86,7 +87,7 @@ def growth_effects(table, by, size="leg_span_mm", instar="instar", animal="anima
     if hasattr(table, "problems") and hasattr(table, "stadia"):
         table, size, cohort = _readings_of(table, by, size, cohort)
         instar, animal = "instar", "animal"
-    columns, _, left_out = _with_group(table, by)
+    columns, left_out, notes = _with_group(table, by)
     frame = frames.frame_of(columns, frames.kind_of(table))
     settings = {"size": size, "instar": instar, "animal": animal, "cohort": cohort, "random": random, **options}
     units, groups = _units(columns, by, settings), len(set(columns[by]))
@@ -94,7 +95,7 @@ def growth_effects(table, by, size="leg_span_mm", instar="instar", animal="anima
     effects = fit_growth(frame, formula=f"instar * {by}", **{"method": "reml", **settings})
     full, null = (fit_growth(frame, formula=f"instar {sign} {by}", **settings, method="ml") for sign in ("*", "+"))
     asked = {"by": by, "level": level, "assigned": assigned, "measure": "growth ratio", **settings}
-    return _effects(effects, null, columns, lambda group: f"instar:{by}[{group}]", asked, left_out, frames.kind_of(table), full)
+    return _effects(effects, null, columns, lambda group: f"instar:{by}[{group}]", asked, (left_out, notes), frames.kind_of(table), full)
 
 
 def _readings_of(collection, by, size, cohort):
@@ -133,28 +134,28 @@ def _stadia_of(table, animal, cohort, by):
     columns = frames.columns_of(table.stadia())
     if by == "setup" and len(columns["animal"]):
         columns["setup"] = _core.stadium_setups(table._core_collection, table._stadia_table())
-    for row, (low, high) in enumerate(zip(columns["min_days"], columns["max_days"], strict=True)):
-        if low == 0 and frames.text_of(high) == "" and by in columns:  # begun on the last day: says nothing yet
-            columns[by][row] = math.nan if isinstance(columns[by][row], float) else ""
     stadia = frames.frame_of(columns, table._kind)
     cohorts = {frames.text_of(value) for value in columns["cohort"]} - {""}
     return stadia, animal or "animal", cohort or ("cohort" if len(cohorts) > 1 and by != "cohort" else None)
 
 
 def _with_group(table, by):
-    """(columns without the rows that have no group, number kept, number left out)."""
+    """(columns without the rows that have no group or are no stadium, number without a group, notes on the others)."""
     columns = frames.columns_of(table)
     if by not in columns:
         raise ValueError(f"by={by!r}: the table has no such column; it has {', '.join(columns)}")
     texts = [frames.text_of(value) for value in columns[by]]
-    kept = [row for row, text in enumerate(texts) if text not in ("", "unknown")]
+    several, without = several_molts(columns, len(texts)), no_length(columns, len(texts))
+    stadia = [row for row in range(len(texts)) if not (several[row] or without[row])]
+    notes = rows_note(sum(several), sum(one and not other for one, other in zip(without, several, strict=True)))
+    kept = [row for row in stadia if texts[row] not in ("", "unknown")]
     numeric = frames.looks_numeric([texts[row] for row in kept]) and not any(isinstance(value, str) for value in columns[by])
     found = {name: [values[row] for row in kept] for name, values in columns.items()}
     if not numeric:
         found[by] = [texts[row] for row in kept]
     if len(set(found[by])) < 2:
         raise ValueError(f"by={by!r}: {len(set(found[by]))} group is left; a comparison needs two or more")
-    return found, len(kept), len(texts) - len(kept)
+    return found, len(stadia) - len(kept), notes
 
 
 def _present(columns, options):
@@ -190,8 +191,9 @@ def _require_units(df, by, units, taken):
                          f"{units[0]} by; more are needed")
 
 
-def _effects(full, null, columns, coefficient, asked, left_out, kind, tested=None):
-    """Contrasts of `full`; likelihood ratio of `tested` (by default the same fit) over `null`."""
+def _effects(full, null, columns, coefficient, asked, out, kind, tested=None):
+    """Contrasts of `full`; likelihood ratio of `tested` (by default the same fit) over `null`. `out`: rows without a group, notes on others."""
+    left_out, notes = out
     groups = sorted({str(value) for value in columns[asked["by"]]})
     if not all(isinstance(value, str) for value in columns[asked["by"]]):
         raise ValueError(f"by={asked['by']!r}: its values are numbers; make them texts to compare groups, or see temperature_effect")
@@ -212,7 +214,7 @@ def _effects(full, null, columns, coefficient, asked, left_out, kind, tested=Non
     facts = _facts(asked, len(columns[asked["by"]]), left_out, units, df) + _test_fact(test)
     facts += [("methods", "effects by restricted maximum likelihood, likelihood ratio by maximum likelihood")] if tested else []
     return Effects(f"{asked['measure'].capitalize()} by {asked['by']}", _pair_columns(pairs, found, bool(null)), kind, asked, facts,
-                   _health(full, columns, asked, df), fit=full, null_fit=null, test=test)
+                   _health(full, columns, asked, df, notes), fit=full, null_fit=null, test=test)
 
 
 def _pair_columns(pairs, found, tested):
@@ -227,7 +229,7 @@ def _pair_columns(pairs, found, tested):
 
 def _facts(asked, n, left_out, units, df):
     nested = [f"{level} effects" for level in ("taxon", "cohort", "animal") if asked.get(level)]
-    model = f"{n} rows" + (f", {left_out} without a value or a day watched left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
+    model = f"{n} rows" + (f", {left_out} without a value left out" if left_out else "") + (f"; with {' and '.join(nested)}" if nested else "")
     facts = [("compared", f"{asked['measure']} by {asked['by']}; {model}"),
              ("intervals", f"{asked['level'] * 100:g} %" + (f", {units[1]} {units[0]}, {df:g} degrees of freedom" if units else ""))]
     return [*facts, design_fact(asked["assigned"])]
@@ -240,8 +242,8 @@ def _test_fact(test):
                      f"({test.p_value:.3g} by chi-square)")]
 
 
-def _health(full, columns, asked, df):
-    notes = list(full.health.notes)
+def _health(full, columns, asked, df, notes=()):
+    notes = [*full.health.notes, *notes]
     if df < 10:
         notes.append(("warning", "few units", f"{df:g} degrees of freedom between units: tests are rough, read the interval"))
     cohorts = asked.get("cohort")

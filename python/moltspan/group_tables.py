@@ -7,8 +7,10 @@ from moltspan.group import MEASURES
 from moltspan.group_table import ResultTable
 from moltspan.intervals import check_level
 from moltspan.result import Health
+from moltspan.stadium_rows import SPANNED, rows_note, several_molts
 
 UNKNOWN = "not stated"
+LENGTHS = ("min_days", "max_days", "entry_days", SPANNED)
 
 
 def instar_table(source, by=None, size=None, instar="instar", animal="animal", stadia=None, level=0.95, as_of=None, watched="all",
@@ -96,7 +98,7 @@ def _of_collection(collection, by, size, as_of, watched):
             readings.add(tuple(groups[name][reading.animal] for name in by), reading.animal, reading.molts_before, reading.instar, reading.size)
     columns = table.columns()
     lengths = {name: [groups[name][i] for i in columns["animal"]] for name in by}
-    lengths |= {"instar": _core.stadium_instars(table)} | {name: columns[name].tolist() for name in ("min_days", "max_days", "entry_days")}
+    lengths |= {"instar": _core.stadium_instars(table)} | {name: columns[name].tolist() for name in LENGTHS}
     return readings, lengths, measure
 
 
@@ -136,7 +138,7 @@ def _lengths_of_frame(stadia, by, instar):
             raise ValueError(f"instar_table: stadia has no column {name!r}; it has {', '.join(columns)}")
     kept = {name: [frames.text_of(value) for value in columns[name]] for name in by}
     kept["instar"] = frames.checked_numbers(columns[instar], f"instar_table: {instar}").tolist()
-    return kept | {name: columns[name] for name in ("min_days", "max_days", "entry_days") if name in columns}
+    return kept | {name: columns[name] for name in LENGTHS if name in columns}
 
 
 def _medians(lengths, by, level, resamples):
@@ -147,13 +149,14 @@ def _medians(lengths, by, level, resamples):
 
     texts = [UNKNOWN if math.isnan(value) else f"{value:g}" for value in lengths["instar"]]
     labels = ["\x1f".join(parts) for parts in zip(*[lengths[name] for name in by], texts, strict=True)]
-    frame = frames.frame_of({"group": labels} | {name: lengths[name] for name in lengths if name.endswith("_days")})
+    frame = frames.frame_of({"group": labels} | {name: lengths[name] for name in lengths if name in LENGTHS})
     found = frames.columns_of(stadium_medians(frame, "group", level=level, resamples=resamples))
     return {label: {name: values[i] for name, values in found.items()} for i, label in enumerate(found["group"])}
 
 
 def _table(readings, lengths, by, asked, kind, resamples):
     medians = _medians(lengths, by, asked["level"], resamples)
+    several = sum(several_molts(lengths or {}, len((lengths or {}).get("instar", []))))
     rows = []
     for label, row in readings.rows(asked["level"]):
         text = UNKNOWN if math.isnan(row.instar) else f"{row.instar:g}"
@@ -165,7 +168,7 @@ def _table(readings, lengths, by, asked, kind, resamples):
     rows.sort(key=lambda row: ([row[name] for name in by], math.inf if math.isnan(row["instar"]) else row["instar"]))
     names = list(rows[0]) if rows else [*by, *_size_cells(None), *_median_cells(None)]
     return ResultTable(f"Per instar: {asked['size']}", {name: [row[name] for row in rows] for name in names}, kind, asked,
-                       _facts(asked, readings), _health(rows))
+                       _facts(asked, readings), _health(rows).with_notes(rows_note(several)))
 
 
 def _size_cells(row):

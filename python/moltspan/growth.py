@@ -51,7 +51,8 @@ def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", form
                  "reading_step_mm": reading_step_mm, "cohort": cohort, "response": response, "correlated": correlated, "measure": measure,
                  "form": form, "process": process}
         return _bayes(columns, sizes, asked, priors, threads)
-    design, effects = Design(formula, columns), Design(random, columns) if animal is not None else None
+    design = Design(formula, columns, *left_side(size, response))
+    effects = Design(random, columns) if animal is not None else None
     groups = {"animal": _codes(columns, animal, "animal"), "cohort": _codes(columns, cohort, "cohort")}
     data = _core.MixedData()
     data.y = np.log(sizes) if response == "log" else sizes
@@ -67,6 +68,11 @@ def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", form
     core = _core.fit_mixed_model(data, options)
     labels = {level: {label: code for code, label in enumerate(names)} for level, (_, names) in groups.items()}
     return GrowthFit(core, asked, design, effects, labels, _core.rounding_health(core, sizes, reading_step_mm or 0.0, response == "log"))
+
+
+def left_side(size, response):
+    """What a formula may have on its left, and what to do where it is another column."""
+    return f"log({size})" if response == "log" else size, "name the column of sizes as size=... and leave the left side out"
 
 
 def _bayes(columns, sizes, asked, priors, threads):

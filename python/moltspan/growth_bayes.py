@@ -6,6 +6,7 @@ import numpy as np
 
 from moltspan import _core, frames
 from moltspan.formula import Design
+from moltspan.growth import left_side
 from moltspan.growth_result import GrowthResult
 from moltspan.intervals import check_level, choice, to_priors
 from moltspan.result import Health
@@ -17,9 +18,9 @@ BANDS = ("estimate", "mean_lower", "mean_upper", "new_lower", "new_upper")
 class BayesDesign:
     """Formulas of the line and of the animals, with what their columns gain by an instar."""
 
-    def __init__(self, formula, random, instar, columns):
+    def __init__(self, formula, random, instar, columns, left_side=()):
         self.instar = instar
-        self._line = Design(formula, columns)
+        self._line = Design(formula, columns, *left_side)
         self._own = Design(random, columns) if random is not None else None
         self.names = self._line.matrix(columns, _length(columns))[0]
         self.effects = self._own.matrix(columns, _length(columns))[0] if self._own else []
@@ -59,7 +60,8 @@ class BayesDesign:
 def fit_bayes(columns, y, sizes, asked, groups, priors, threads):
     """The fit of `fit_growth` from checked columns; `groups`: of animals, cohorts and measures, (codes, labels)."""
     formula = asked["formula"] + (f" + {asked['measure']}" if len(groups["measure"][1]) > 1 else "")
-    design = BayesDesign(formula, asked["random"] if asked["animal"] is not None else None, asked["instar"], columns)
+    design = BayesDesign(formula, asked["random"] if asked["animal"] is not None else None, asked["instar"], columns,
+                         left_side(asked["size"], asked["response"]))
     data, options = _core.BayesGrowthData(), _core.BayesGrowthOptions()
     rows = design.rows(columns)
     rows.groups, rows.outer_groups, rows.measures = (list(groups[level][0]) for level in ("animal", "cohort", "measure"))

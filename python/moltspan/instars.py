@@ -21,7 +21,7 @@ def instar_mixture(sizes_mm, n_instars=None, known=None, spacing="dyar", spread=
     Dyar's line a + b k with growth ratio exp(b) ("dyar"), on a + b k + c k^2 ("declining"), or "free". `spread`: sd of log size
     the same in all instars ("equal"), its logarithm linear in the instar ("linear"; one trait, or diagonal), or "free" (kept over
     `least_spread` times the common sd, as the likelihood has no maximum without a bound). `covariance` of several traits within an instar:
-    "full" or "diagonal". `n_instars`: None takes the number from 1 to `max_instars` with the largest BIC = 2 log-likelihood - parameters log n
+    "full" or "diagonal". `n_instars`: None takes the number from 1 to `max_instars` with the smallest BIC = parameters log n - 2 log-likelihood
     (larger is better; ICL stands beside it). `known`: instar of animals whose molts were counted, blank (None, NaN) elsewhere; the first instar
     is 1 unless these say otherwise. `reading_step_mm` (a number, or one a trait): sizes are known to [size - step / 2, size + step / 2).
     `bootstrap`: replicates (999 is usual) of the likelihood-ratio tests of one instar fewer and one more; with `seed` they are the same every time.
@@ -112,12 +112,12 @@ class InstarMixture(Result):
         super().__init__(_core=core, asked=MappingProxyType(asked), _data=data, _options=options, traits=tuple(traits), _kind=kind)
 
     n = property(lambda self: self._core.n, doc="Animals.")
-    n_instars = property(lambda self: self._core.best.n_instars, doc="Number of instars: asked for, or of the largest BIC.")
+    n_instars = property(lambda self: self._core.best.n_instars, doc="Number of instars: asked for, or of the smallest BIC.")
     first_instar = property(lambda self: self._core.best.first_instar, doc="Number of the smallest instar: 1 unless `known` says otherwise.")
     log_likelihood = property(lambda self: self._core.best.log_likelihood)
     n_parameters = property(lambda self: self._core.best.n_parameters)
-    bic = property(lambda self: self._core.best.bic, doc="2 log-likelihood - parameters log n: larger is better.")
-    icl = property(lambda self: self._core.best.icl, doc="BIC + 2 sum log(largest posterior): larger is better.")
+    bic = property(lambda self: self._core.best.bic, doc="parameters log n - 2 log-likelihood: smaller is better.")
+    icl = property(lambda self: self._core.best.icl, doc="BIC - 2 sum log(largest posterior): smaller is better.")
     converged = property(lambda self: self._core.best.converged)
     weights = property(lambda self: self._core.best.weights.copy(), doc="Share of each instar.")
     mean_log = property(lambda self: self._per_trait(self._core.best.mean_log), doc="Mean of log mm of each instar (rows x traits if several).")
@@ -165,7 +165,7 @@ class InstarMixture(Result):
         return frames.frame_of(columns | {"misclassified": self._core.misclassified.of_instar}, self._kind)
 
     def choice(self):
-        """A row for each number tried: log-likelihood, parameters, BIC and ICL (larger is better), growth ratio."""
+        """A row for each number tried: log-likelihood, parameters, BIC and ICL (smaller is better), growth ratio."""
         fits = self._core.fits
         columns = {"n_instars": [fit.n_instars for fit in fits], "log_likelihood": [fit.log_likelihood for fit in fits],
                    "n_parameters": [fit.n_parameters for fit in fits], "bic": [fit.bic for fit in fits], "icl": [fit.icl for fit in fits],
@@ -213,7 +213,7 @@ class InstarMixture(Result):
     def _facts(self):
         best, asked = self._core.best, self.asked
         means = {"dyar": "Dyar's rule", "declining": "ratio changing with instar", "free": "free means"}[asked["spacing"]]
-        how = "asked for" if asked["n_instars"] else f"largest BIC of {self._core.fits[0].n_instars} to {self._core.fits[-1].n_instars}"
+        how = "asked for" if asked["n_instars"] else f"smallest BIC of {self._core.fits[0].n_instars} to {self._core.fits[-1].n_instars}"
         ratios = ", ".join(f"{name} {np.exp(b):.4f}" + (f" ({np.exp(b - 1.96 * e):.4f} to {np.exp(b + 1.96 * e):.4f})" if np.isfinite(e) else "")
                            for name, b, e in zip(self.traits, best.log_ratio, best.log_ratio_error, strict=True) if np.isfinite(b))
         tests = "; ".join(f"{test.n_instars} against {test.n_instars + 1} instars p = {test.p_value:.3f} ({test.replicates} replicates)"
@@ -221,7 +221,7 @@ class InstarMixture(Result):
         return [("model", f"normal mixture on log size, {means}, {asked['spread']} spread"),
                 ("animals", f"{self.n}" + (f", {self._core.n_known} of known instar" if self._core.n_known else "")),
                 ("instars", f"{self.n_instars} ({how})"), ("growth ratio (95 %)", ratios or "-"),
-                ("log-likelihood", f"{best.log_likelihood:.6f}, BIC {best.bic:.3f}, ICL {best.icl:.3f} (larger is better)"),
+                ("log-likelihood", f"{best.log_likelihood:.6f}, BIC {best.bic:.3f}, ICL {best.icl:.3f} (smaller is better)"),
                 ("misclassified", f"{100 * self.misclassification:.2f} % of new animals"), ("bootstrap", tests or "not run"),
                 ("health", str(self.health))]
 

@@ -1,5 +1,6 @@
 """Stadium lengths: location-scale models of log T with censoring, truncation and nested effects."""
 
+import re
 from types import MappingProxyType
 
 import numpy as np
@@ -7,6 +8,7 @@ import numpy as np
 from moltspan import _core, frames
 from moltspan.formula import Design
 from moltspan.result import Health, Result
+from moltspan.stadium_rows import no_length, rows_note, several_molts, unit_of
 
 FAMILIES = ("lognormal", "weibull", "loglogistic")
 TRUNCATIONS = ("conditional", "marginal", "renewal")
@@ -90,7 +92,7 @@ def _end_ranges(lows, highs, ranges):
 
 def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None, taxon=None, cohort=None, min_days="min_days",
                max_days="max_days", entry_days=None, start_range_days=None, truncation="conditional", weights=None,
-               quadrature=None, priors=None, threads=0):
+               quadrature=None, priors=None, threads=0, unit=None):
     """Fits `log T = x'beta + u_taxon + u_cohort + u_animal + sigma W` to a table of stadia, one row each, T in days.
 
     `table`: pandas, polars or Arrow. `min_days` / `max_days` name its bounds: equal = exact, blank or 0 `min_days` = left-censored,
@@ -103,8 +105,11 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     log-likelihood moves by less than 1e-9; 1 = Laplace); bands by the Gaussian approximation of the estimate, under five animals by a
     parametric bootstrap (200 replicates, the same every time). `method="bayes"`: posterior under `priors` over the defaults of
     shared/priors.toml. Log-likelihoods are densities on the time scale. Faulty input raises ValueError naming the row; a weak table
-    gives a fit whose `.health` says so. `weights` multiplies each record's log-likelihood.
+    gives a fit whose `.health` says so. `weights` multiplies each record's log-likelihood. Rows that `Collection.stadia()` marks as no stadium
+    (`molts_spanned` is not 1) or as without a length (`no_length_yet`) are left out and counted in `.health`. `unit`: of the lengths, in
+    what is printed; default: as the names of the bounds say, such as `degree_days`, else days.
     """
+    given = dict(locals())
     columns = frames.columns_of(table)
     n_rows = len(next(iter(columns.values()))) if columns else 0
     if priors and method == "ml":
@@ -113,8 +118,12 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     lows = _column(columns, min_days, n_rows, 0.0, "min_days")
     highs = _column(columns, max_days, n_rows, np.nan, "max_days")
     given_lows, ranges = _column(columns, min_days, n_rows, np.nan, "min_days"), _column(columns, start_range_days, n_rows, 0.0, "start_range_days")
+    several = np.array(several_molts(columns, n_rows), dtype=bool)
+    without = np.array(no_length(columns, n_rows), dtype=bool) & says_nothing(given_lows, highs, ranges) & ~several
+    if np.any(several | without):
+        return _fit_part(given, columns, np.flatnonzero(~(several | without)), rows_note(int(several.sum()), int(without.sum())))
     _both_blank(given_lows, highs, ranges)
-    design = Design(formula, columns)
+    design = Design(formula, columns, "log(T)", "T is the length that min_days and max_days hold; leave the left side out")
     names, covariates = design.matrix(columns, n_rows)
     groups = {level: _codes(columns, column, n_rows, level)
               for level, column in (("taxon", taxon), ("cohort", cohort), ("animal", animal))}
@@ -128,8 +137,23 @@ def fit_stadia(table, formula="1", family="lognormal", method="ml", animal=None,
     options.truncation, options.quadrature = getattr(_core.Truncation, truncation), quadrature or 0
     options.priors, options.threads = to_priors(priors), threads
     asked = {"formula": formula, "family": family, "method": method, "truncation": truncation, "quadrature": quadrature,
-             "priors": dict(priors or {}), "taxon": taxon, "cohort": cohort, "animal": animal}
+             "priors": dict(priors or {}), "taxon": taxon, "cohort": cohort, "animal": animal, "unit": unit_of(unit, max_days, min_days)}
     return StadiaFit(_core.fit_stadia(data, options), asked, design, groups, lows, frames.kind_of(table), data, options)
+
+
+def _fit_part(given, columns, kept, notes):
+    """The fit of the rows `kept` of a table; rows are named by their place in the whole table."""
+    def part(values):
+        return values if values is None or isinstance(values, str) else [list(values)[row] for row in kept]
+
+    by_row = ("min_days", "max_days", "entry_days", "start_range_days", "weights", "animal", "taxon", "cohort")
+    given = given | {name: part(given[name]) for name in by_row}
+    table = given.pop("table")
+    try:
+        fit = fit_stadia(frames.frame_of({name: part(values) for name, values in columns.items()}, frames.kind_of(table)), **given)
+    except ValueError as trouble:
+        raise ValueError(re.sub(r"^row (\d+)", lambda found: f"row {kept[int(found[1])]}", str(trouble))) from None
+    return StadiaFit(fit._core, dict(fit.asked), fit._design, fit._groups, fit._min_days, fit._kind, fit._data, fit._options, kept, notes)
 
 
 class StadiaFit(Result):
@@ -137,9 +161,9 @@ class StadiaFit(Result):
 
     _title = "Stadium lengths"
 
-    def __init__(self, core, asked, design=None, groups=None, min_days=None, kind="pandas", data=None, options=None):
+    def __init__(self, core, asked, design=None, groups=None, min_days=None, kind="pandas", data=None, options=None, rows=None, notes=()):
         super().__init__(_core=core, asked=MappingProxyType(asked), _design=design, _groups=groups or {}, _min_days=min_days, _kind=kind,
-                         _data=data, _options=options)
+                         _data=data, _options=options, _rows=rows, _notes=notes)
 
     @property
     def coefficients(self):
@@ -170,13 +194,17 @@ class StadiaFit(Result):
     cohort_sd = property(lambda self: self._sd("cohort"))
     genus_sd = property(lambda self: self._sd("genus"))
 
+    @property
+    def _unit(self):
+        return self.asked.get("unit", "days")
+
     def _sd(self, wanted):
         return next((sd for level, sd in zip(self._core.levels, self._core.level_sds, strict=True) if level.name == wanted), None)
 
     @property
     def health(self):
         """What to know before using the numbers: state "good", "warning" or "bad", and notes."""
-        return Health.of(self._core.health)
+        return Health.of(self._core.health).with_notes(self._notes)
 
     def interval(self, level=0.95):
         """Frame of estimate, lower, upper: coefficients on their own scale, sigma and sds through their logarithms."""
@@ -251,7 +279,7 @@ class StadiaFit(Result):
         elapsed = self._min_days[rows] if len(rows) else np.zeros(0)
         values = (_core.running_quantiles(self._options.family, _core.running_predictors(self._core), elapsed, probabilities)
                   if len(rows) else np.zeros((0, len(probabilities))))
-        result = {"row": rows, "elapsed_days": elapsed}
+        result = {"row": rows if self._rows is None else np.asarray(self._rows)[rows], "elapsed_days": elapsed}
         result |= {f"q{q:g}": values[:, i] for i, q in enumerate(quantiles)}
         return frames.frame_of(result, self._kind)
 
@@ -283,12 +311,13 @@ class StadiaFit(Result):
 
     def _facts(self):
         core = self._core
-        kinds = {"exact": core.n_exact, "between two days": core.n_interval, "left-censored": core.n_left, "running": core.n_running}
+        kinds = {"exact": core.n_exact, "between two bounds" if self._unit != "days" else "between two days": core.n_interval, "left-censored": core.n_left, "running": core.n_running}
         counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
         also = [f"{core.n_truncated} joined part-way" if core.n_truncated else "", f"{core.n_doubly} with a range of start days" if core.n_doubly else ""]
         method = {"ml": "maximum likelihood", "bayes": "posterior"}[self.asked["method"]]
         how = f"{core.quadrature_nodes} quadrature nodes" if core.quadrature_nodes else f"{core.points} points" if core.points else "closed form"
-        return [("model", f"log T ~ {self.asked['formula']}, {self.asked['family']}, {method} ({how})"),
+        unit = "" if self._unit == "days" else f" (T in {self._unit})"
+        return [("model", f"log T ~ {self.asked['formula'].rpartition('~')[2].strip()}{unit}, {self.asked['family']}, {method} ({how})"),
                 ("stadia", f"{core.n_records}: {counted}" + "".join(f"; {text}" for text in also if text)),
                 ("log-likelihood" if self.asked["method"] == "ml" else "log evidence", f"{core.log_likelihood:.6f}"),
                 ("health", str(self.health))]

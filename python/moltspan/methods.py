@@ -83,9 +83,9 @@ def backtest_text(result):
         f"The model was of the {asked['family']} family, fitted by {_method_word(asked['method'])}, truncation {asked['truncation']}.",
         WATCHED_WORDS[asked["watched"]].replace("that day", "each such day"),
         f"Share of the truth inside each band: {covered}.",
-        f"Scores are continuous ranked probability scores in days, compared in pairs with {count(len(core.comparisons), 'plain rule')} "
-        f"({listed([comparison.rule for comparison in core.comparisons])}), whose score is the absolute error; standard errors are clustered by "
-        "animal." if core.comparisons else "No plain rule could be compared.",
+        f"The continuous ranked probability score was {core.crps_days.mean:.1f} days. Absolute errors of the forecast's median were compared in "
+        f"pairs with those of {count(len(core.comparisons), 'plain rule')} ({listed([comparison.rule for comparison in core.comparisons])}); "
+        "standard errors are clustered by animal." if core.comparisons else "No plain rule could be compared.",
         _health(result.health), versions()])
 
 
@@ -141,7 +141,7 @@ def _model(fit):
     effects = "".join(f" + u_{level}" for level in levels)
     of = f" and Gaussian effects u of {listed([PLURALS[level] for level in levels])}, each with a standard deviation of its own" if levels else ""
     names = [name for name in fit.coefficients if name != "Intercept"]
-    return (f"Stadium lengths T (days) were modeled as log T = x'beta{effects} + sigma W with {FAMILY_WORDS[fit.asked['family']]}{of}. "
+    return (f"Stadium lengths T ({fit.asked.get('unit', 'days')}) were modeled as log T = x'beta{effects} + sigma W with {FAMILY_WORDS[fit.asked['family']]}{of}. "
             f"Covariates x: {listed(names) if names else 'none but the intercept'}.")
 
 

@@ -1,7 +1,8 @@
 """Stadium lengths without a family of distributions: Turnbull's estimate, Kaplan-Meier, medians by group.
 
 Convention of all functions here and in `nonparametric_comparison`, `nonparametric_incidence`: a record says that T lies in (min_days, max_days]; `max_days` blank = the end was not seen; `min_days`
-blank or 0 = left-censored; `min_days == max_days` = exact, the interval (t-, t]; `entry_days` > 0 = watched only from that age on.
+blank or 0 = left-censored; `min_days == max_days` = exact, the interval (t-, t]; `entry_days` > 0 = watched only from that age on. Rows of a table
+whose `molts_spanned` is not 1 (see `Collection.stadia()`) are no stadia: left out and counted. `unit` names the unit of the lengths, else their column does.
 """
 
 from types import MappingProxyType
@@ -11,6 +12,7 @@ import numpy as np
 from moltspan import _core, frames
 from moltspan.intervals import _codes, _column, check_level
 from moltspan.result import Health, Result
+from moltspan.stadium_rows import in_unit, rows_note, several_molts, unit_of
 
 CONVENTION = "intervals (left, right]; left = right: exact, (t-, t]"
 SUPPORT = "innermost intervals (Turnbull) whose right ends are record ends or entry times (Frydman)"
@@ -28,10 +30,14 @@ def _range(low, high):
 
 
 class Records:
-    """Bounds of times as the core takes them, with the columns that came along. From a table, or from vectors."""
+    """Bounds of times as the core takes them, with the columns that came along. From a table, or from vectors.
 
-    def __init__(self, min_days, max_days, entry_days, weights, animal=None):
+    `kept`: the rows that are one stadium; `rows_out`: the number of the others.
+    """
+
+    def __init__(self, min_days, max_days, entry_days, weights, animal=None, unit=None):
         self.columns, self.kind = {}, "pandas"
+        self.unit = unit_of(unit, max_days, min_days)
         if hasattr(min_days, "columns") and hasattr(min_days, "shape"):
             self.kind, self.columns = frames.kind_of(min_days), frames.columns_of(min_days)
             min_days, max_days = "min_days", "max_days" if max_days is None else max_days
@@ -41,6 +47,9 @@ class Records:
         self.n = len(next(iter(self.columns.values()), [])) if self.columns else len(np.atleast_1d(min_days))
         self.bounds = [self._numbers(min_days, np.nan, "min_days"), self._numbers(max_days, np.nan, "max_days"),
                        self._numbers(entry_days, 0.0, "entry_days"), self._numbers(weights, 1.0, "weights")]
+        several = several_molts(self.columns, self.n)
+        self.kept = [row for row in range(self.n) if not several[row]]
+        self.rows_out = self.n - len(self.kept)
         self.cluster, self.animals = _codes(self.columns, animal, self.n, "animal")
         self.cluster = [code if code >= 0 else len(self.animals) + row for row, code in enumerate(self.cluster)]
 
@@ -49,18 +58,23 @@ class Records:
             return _column(self.columns, values, self.n, blank, argument)
         return _column(self.columns, np.atleast_1d(values).tolist() if isinstance(values, np.ndarray) else list(values), self.n, blank, argument)
 
-    def times(self, rows=slice(None)):
+    def times(self, rows):
         return _core.BoundedTimes(*(column[rows] for column in self.bounds))
 
-    def clusters(self, rows=slice(None)):
+    def clusters(self, rows):
         return np.asarray(self.cluster, dtype=int)[rows] if len(self.cluster) else np.zeros(0, dtype=int)
 
-    def groups(self, by):
-        """Label (a tuple) -> rows, in sorted order of the labels; `by`: a column or several, or an array of labels."""
+    def notes(self, rows_out=None):
+        """What health says of the rows that are no stadium."""
+        return rows_note(self.rows_out if rows_out is None else rows_out)
+
+    def groups(self, by, rows=None):
+        """Label (a tuple) -> rows (of those kept, unless given), in sorted order of the labels; `by`: a column or several, or an array of labels."""
         labels = [self._labels(one) for one in ([by] if isinstance(by, str) or by is None or not _names(by) else by)]
         found = {}
-        for row, label in enumerate(zip(*labels, strict=True)):
-            found.setdefault(label, []).append(row)
+        labels = list(zip(*labels, strict=True))
+        for row in self.kept if rows is None else rows:
+            found.setdefault(labels[row], []).append(row)
         return dict(sorted(found.items(), key=lambda item: [_sort_key(text) for text in item[0]]))
 
     def _labels(self, by):
@@ -85,7 +99,7 @@ def _sort_key(text):
         return (1, 0.0, text)
 
 
-def stadium_npmle(min_days, max_days=None, entry_days=None, weights=None, *, animal=None, given_days=0.0):
+def stadium_npmle(min_days, max_days=None, entry_days=None, weights=None, *, animal=None, given_days=0.0, unit=None):
     """Non-parametric maximum likelihood estimate (Turnbull) of the law of T from interval-, right-, left-censored, exact and
     left-truncated records.
 
@@ -97,14 +111,15 @@ def stadium_npmle(min_days, max_days=None, entry_days=None, weights=None, *, ani
     are taken as part of the bounds. The result acts as a table with the columns `left`, `right`, `mass` of intervals (left, right]
     and has `.survival()`, `.median()`, `.quantile()`, `.band()`, `.gap`, `.health`.
     """
-    records = Records(min_days, max_days, entry_days, weights, animal)
-    return _npmle(records, slice(None), given_days)
+    records = Records(min_days, max_days, entry_days, weights, animal, unit)
+    return _npmle(records, records.kept, given_days, records.notes())
 
 
-def _npmle(records, rows, given_days=0.0):
+def _npmle(records, rows, given_days=0.0, notes=()):
     times = records.times(rows)
     return StadiumNpmle(_core=_core.stadium_npmle(times, given_days), _times=times, _clusters=records.clusters(rows).tolist(),
-                        _kind=records.kind, asked=MappingProxyType({"given_days": given_days, "animals": bool(records.cluster)}))
+                        _kind=records.kind, _notes=notes, unit=records.unit,
+                        asked=MappingProxyType({"given_days": given_days, "animals": bool(records.cluster)}))
 
 
 class StadiumNpmle(Result):
@@ -119,7 +134,7 @@ class StadiumNpmle(Result):
     support_gap = property(lambda self: self._core.support_gap, doc="Largest |derivative| x mass; 0 at the maximum.")
     log_likelihood = property(lambda self: self._core.log_likelihood)
     n_records = property(lambda self: self._core.n_records)
-    health = property(lambda self: Health.of(self._core.health))
+    health = property(lambda self: Health.of(self._core.health, self.unit).with_notes(self._notes))
 
     @property
     def frame(self):
@@ -185,14 +200,14 @@ class StadiumNpmle(Result):
 
     def _facts(self):
         core = self._core
-        kinds = {"exact": core.n_exact, "between two days": core.n_interval, "left-censored": core.n_left, "end not seen": core.n_right,
+        kinds = {"exact": core.n_exact, "between two days" if self.unit == "days" else "between two bounds": core.n_interval, "left-censored": core.n_left, "end not seen": core.n_right,
                  "watched for no time": core.n_silent}
         counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
         median = self.median()
-        given = f", given T > {core.given_days:g} days" if core.given_days else ""
+        given = f", given T > {core.given_days:g} {self.unit}" if core.given_days else ""
         late = f"; {core.n_truncated} with late entry" if core.n_truncated else ""
         return [("records", f"{core.n_records}: {counted}{late}"), ("convention", CONVENTION), ("support", SUPPORT),
-                ("median" + given, f"{_number(median.estimate)} days, anywhere in ({_range(median.low, median.high)}]"),
+                ("median" + given, f"{_number(median.estimate)} {self.unit}, anywhere in ({_range(median.low, median.high)}]"),
                 ("log-likelihood", f"{core.log_likelihood:.6f}; gap {max(core.gap, core.support_gap):.1e} after {core.iterations} steps"),
                 ("health", str(self.health))]
 
@@ -204,18 +219,19 @@ class StadiumNpmle(Result):
                 for left, right, mass, after, risk in zip(self.left, self.right, self.mass, self._core.survival, self.at_risk, strict=True) if mass > 0]
         if len(rows) > 40:
             rows = [*rows[:20], ("...", "", "", ""), *rows[-20:]]
-        return ("days", "mass", "survival after", "at risk"), rows
+        return (self.unit, "mass", "survival after", "at risk"), rows
 
 
-def kaplan_meier(min_days, max_days=None, entry_days=None, weights=None, level=0.95):
+def kaplan_meier(min_days, max_days=None, entry_days=None, weights=None, level=0.95, unit=None):
     """Product-limit estimate with late entry, for exact (`min_days == max_days`) and right-censored records; at risk at t: entry < t <= time.
 
     Standard errors by Greenwood's formula, limits on the log(-log) scale. Interval-censored records raise ValueError: `stadium_npmle`
     takes them, and gives the same survival on exact records.
     """
     check_level(level)
-    records = Records(min_days, max_days, entry_days, weights)
-    return KaplanMeier(_core=_core.kaplan_meier(records.times(), level), _kind=records.kind, n_records=records.n)
+    records = Records(min_days, max_days, entry_days, weights, unit=unit)
+    return KaplanMeier(_core=_core.kaplan_meier(records.times(records.kept), level), _kind=records.kind, n_records=len(records.kept),
+                       _notes=records.notes(), unit=records.unit)
 
 
 class KaplanMeier(Result):
@@ -223,7 +239,7 @@ class KaplanMeier(Result):
 
     _title = "Kaplan-Meier"
     _names = ("days", "at_risk", "events", "censored", "survival", "standard_error", "lower", "upper")
-    health = property(lambda self: Health.of(self._core.health))
+    health = property(lambda self: Health.of(self._core.health, self.unit).with_notes(self._notes))
     level = property(lambda self: self._core.level)
 
     @property
@@ -241,7 +257,7 @@ class KaplanMeier(Result):
     def _facts(self):
         median = self.median()
         return [("records", f"{self.n_records}, {sum(self._core.events):g} ended"),
-                ("median", f"{_number(median.estimate)} days, {self.level * 100:g} %: {_range(median.low, median.high)}"),
+                ("median", f"{_number(median.estimate)} {self.unit}, {self.level * 100:g} %: {_range(median.low, median.high)}"),
                 ("limits", "Greenwood, log(-log)"), ("health", str(self.health))]
 
     def _numbers(self):
@@ -249,38 +265,42 @@ class KaplanMeier(Result):
 
     def _table(self):
         rows = [tuple(f"{value:.5g}" for value in row) for row in zip(*(getattr(self._core, name) for name in self._names), strict=True) if row[2] > 0]
-        return self._names, rows
+        return (self.unit, *self._names[1:]), rows
 
 
 def stadium_medians(table, by=None, *, max_days=None, entry_days=None, weights=None, animal=None, level=0.95, resamples=RESAMPLES, seed=1,
-                    threads=1):
+                    threads=1, unit=None):
     """Median stadium of each group of a table (such as `Collection.stadia()`), no family assumed: a row a group.
 
     `by`: a column, a list of columns, or labels. Columns out: those of `by`, `n` (records), `ended`, `median_days`, `open_low`,
     `open_high` (where the median may lie within the estimate), `lower`, `upper` (bootstrap limits at `level`), `health`, `note`. `animal`:
-    column whose animals are drawn whole. A group in which no end was seen has a median of infinity; one whose records say nothing, NaN.
+    column whose animals are drawn whole. `note` also counts rows that span several molts. Where `unit` is not days, columns are named by it
+    (`median_degree_days`). A group in which no end was seen has a median of infinity; one whose records say nothing, NaN.
     """
-    return _medians(Records(table, max_days, entry_days, weights, animal), by, level, resamples, seed, threads)
+    return _medians(Records(table, max_days, entry_days, weights, animal, unit), by, level, resamples, seed, threads)
 
 
 def _medians(records, by, level, resamples, seed, threads):
     names = [by] if isinstance(by, str) else list(by) if _names(by) else ["group"]
     rows = []
-    for label, members in records.groups(by).items():
-        rows.append(dict(zip(names, label, strict=True)) | _median_row(records, members, level, resamples, seed, threads))
+    kept = records.groups(by)
+    for label, members in records.groups(by, range(records.n)).items():
+        whole = kept.get(label, [])
+        row = _median_row(records, whole, level, resamples, seed, threads, records.notes(len(members) - len(whole)))
+        rows.append(dict(zip(names, label, strict=True)) | {in_unit(name, records.unit): value for name, value in row.items()})
     return frames.frame_of({name: [row[name] for row in rows] for name in (rows[0] if rows else names)}, records.kind)
 
 
-def _median_row(records, members, level, resamples, seed, threads):
+def _median_row(records, members, level, resamples, seed, threads, notes=()):
     times = records.times(members)
     ended = int(np.isfinite(np.array(times.max_days)).sum())
     row = {"n": len(members), "ended": ended}
     try:
-        fit = _npmle(records, members)
+        fit = _npmle(records, members, notes=notes)
     except ValueError as trouble:
         if "no record says anything" not in str(trouble):
             raise
-        return row | dict.fromkeys(("median_days", "open_low", "open_high", "lower", "upper"), np.nan) | {"health": "bad", "note": "no record says anything"}
+        return row | dict.fromkeys(("median_days", "open_low", "open_high", "lower", "upper"), np.nan) | {"health": "bad", "note": "; ".join(["no record says anything", *(text for _, _, text in notes)])}
     median = fit.median()
     limits = _core.quantile_limits(times, [0.5], 0.0, fit._options(level, resamples, seed, threads))
     health = fit.health

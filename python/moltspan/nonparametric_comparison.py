@@ -8,12 +8,13 @@ from moltspan import _core, frames
 from moltspan.intervals import check_level, choice
 from moltspan.nonparametric import RESAMPLES, Records, _npmle, _number
 from moltspan.result import Health, Result, design_fact
+from moltspan.stadium_rows import in_unit
 
 SCORES = ("sun", "finkelstein")
 
 
 def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, animal=None, strata=None, scores="sun", permutations=0,
-                   level=0.95, assigned=False, resamples=RESAMPLES, seed=1, threads=1):
+                   level=0.95, assigned=False, resamples=RESAMPLES, seed=1, threads=1, unit=None):
     """Compares stadia of k groups without a family: medians and their differences to the first group first, then a generalized
     log-rank test for interval-censored times.
 
@@ -24,7 +25,7 @@ def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, a
     assigned by design; otherwise the result says that it shows association only.
     """
     choice("scores", scores, SCORES), check_level(level)
-    records = Records(table, max_days, entry_days, weights, animal)
+    records = Records(table, max_days, entry_days, weights, animal, unit)
     groups = {label: rows for label, rows in records.groups(by).items() if all(label)}
     if len(groups) < 2:
         raise ValueError(f"compare_stadia: by={by!r} makes {len(groups)} group; a comparison needs at least two")
@@ -35,8 +36,9 @@ def compare_stadia(table, by, *, max_days=None, entry_days=None, weights=None, a
     fits = {" / ".join(label): _npmle(records, members) for label, members in groups.items()}
     differences = _differences(fits, level, resamples, seed, threads)
     return StadiaComparison(_core=test, fits=MappingProxyType(fits), _differences=differences, _kind=records.kind,
+                            _notes=records.notes(), unit=records.unit,
                             asked=MappingProxyType({"scores": scores, "strata": strata, "level": level, "permutations": permutations,
-                                                    "assigned": assigned, "left_out": records.n - len(kept)}))
+                                                    "assigned": assigned, "left_out": len(records.kept) - len(kept)}))
 
 
 def _codes_of(groups, n):
@@ -65,7 +67,7 @@ class StadiaComparison(Result):
     @property
     def health(self):
         notes = [*self._core.health, *(note for fit in self.fits.values() for note in fit._core.health if note.state.name != "good")]
-        return Health.of(notes)
+        return Health.of(notes, self.unit).with_notes(self._notes)
 
     @property
     def frame(self):
@@ -95,4 +97,4 @@ class StadiaComparison(Result):
     def _table(self):
         columns = frames.columns_of(self.frame)
         rows = [tuple(row[0:1]) + tuple(_number(value) for value in row[1:]) for row in zip(*columns.values(), strict=True)]
-        return list(columns), rows
+        return [in_unit(name, self.unit) for name in columns], rows

@@ -14,30 +14,43 @@ ENDS = ("censored", "molted", "died_molting", "died")
 
 
 def molt_incidence(table, by="start_instar", *, animal="animal", status="status", start="start_earliest", max_days=None, entry_days=None,
-                   weights=None, molting_days=2.0, level=0.95):
+                   weights=None, molting_share=_core.USUAL_MOLTING_SHARE, level=0.95, unit=None):
     """How the stadia of each group end: cumulative incidence of molting, of death at molting and of death between molts.
 
-    `table`: as `Collection.stadia()` gives it. A death `molting_days` or less after the molt that began a stadium (default 2: an assumption)
-    is a death at molting: it is counted as the end of the stadium before, and its own row is left out. Other deaths are exact at `min_days`.
-    Exact molts: Aalen-Johansen with delta-method limits on the log(-log) scale. Molts known to ranges: joint NPMLE of time and cause, without
+    `table`: as `Collection.stadia()` gives it. A death within `molting_share` of the animal's stadium before, counted from the molt that ended
+    that one (default .02, an assumption: 2 days after a stadium of 100), is a death at molting: it is the end of the stadium before, and its
+    own row stays as censored on that day. Every other death ends its own row, exact at `min_days`; on the day of the molt itself it comes
+    before all other ends. Where the stadium before is not on record nothing tells whether the molt killed: a death of its own row, and counted
+    in `.health`. Rows whose `molts_spanned` is not 1 are no stadia: left out and counted. Exact molts: Aalen-Johansen with delta-method limits on the log(-log) scale. Molts known to ranges: joint NPMLE of time and cause, without
     limits. As the dead are no random sample, the median time to the molt is given three times: deaths as censored (`median_days`), as if
     they had molted at once (`median_if_at_once`), as if never (`median_if_never`).
     """
     check_level(level)
-    records = Records(table, max_days, entry_days, weights, animal)
+    records = Records(table, max_days, entry_days, weights, animal, unit)
     for name in (status, animal):
         if name not in records.columns:
             raise ValueError(f"molt_incidence: the table has no column {name!r}; it has {', '.join(records.columns)}")
     words = [frames.text_of(value) for value in records.columns[status]]
     for row, word in enumerate(words):
         choice(f"row {row}, {status}", word, STATUSES)
-    ends = _core.stadium_ends(records.times(), records.cluster, _starts(records, start), [STATUSES.index(word) for word in words], molting_days)
+    whole = set(records.kept)
+    codes = [STATUSES.index(word) if row in whole else -1 for row, word in enumerate(words)]
+    ends = _core.stadium_ends(records.times(slice(None)), records.cluster, _starts(records, start), codes, molting_share)
     row_of = {row: k for k, row in enumerate(ends.row)}
     groups = {label: [row_of[row] for row in members if row in row_of] for label, members in records.groups(by).items()}
     names = [by] if isinstance(by, str) else list(by) if _names(by) else ["group"]
     parts = {label: _Ends(ends, members, level) for label, members in groups.items() if members}
-    return MoltIncidence(_parts=MappingProxyType(parts), _names=names, _kind=records.kind, _outside=ends.without_stadium,
-                         asked=MappingProxyType({"molting_days": molting_days, "level": level}))
+    return MoltIncidence(_parts=MappingProxyType(parts), _names=names, _kind=records.kind, unit=records.unit,
+                         _notes=records.notes() + _early_deaths(ends.without_stadium, molting_share),
+                         asked=MappingProxyType({"molting_share": molting_share, "level": level}))
+
+
+def _early_deaths(n, share):
+    """A note on deaths soon after a molt whose stadium before is not on record."""
+    if not n:
+        return ()
+    return (("warning", "early_deaths", f"{n} died within {100 * share:g} % of the median stadium after a molt whose stadium before is not on record: "
+                                        "counted as deaths between molts, though the molt may have killed"),)
 
 
 def _starts(records, start):
@@ -99,7 +112,7 @@ class MoltIncidence(Result):
 
     @property
     def health(self):
-        return Health.of([note for part in self._parts.values() for note in part.core.health])
+        return Health.of([note for part in self._parts.values() for note in part.core.health], self.unit).with_notes(self._notes)
 
     @property
     def frame(self):
@@ -121,8 +134,7 @@ class MoltIncidence(Result):
         return frames.frame_of(self._parts[label].curve(), self._kind)
 
     def _facts(self):
-        outside = f"; {self._outside} whose stadium before is not on record" if self._outside else ""
-        return [("death at molting", f"within {self.asked['molting_days']:g} days after a molt (assumption){outside}"),
+        return [("death at molting", f"within {100 * self.asked['molting_share']:g} % of the stadium before, after the molt that ended it (assumption)"),
                 ("medians", "time to the molt with deaths as censored / as if molted at once / as if never"), ("health", str(self.health))]
 
     def _numbers(self):
@@ -133,7 +145,7 @@ class MoltIncidence(Result):
         for label, part in self._parts.items():
             shares = [f"{estimate:.3f}" for estimate, _, _ in part.at_end()]
             rows.append((" / ".join(label), *(str(part.counts[name]) for name in ENDS), *shares, " / ".join(_number(m.estimate) for m in part.medians)))
-        return (" / ".join(self._names), *ENDS, "share molted", "share died molting", "share died", "median days"), rows
+        return (" / ".join(self._names), *ENDS, "share molted", "share died molting", "share died", f"median {self.unit}"), rows
 
 
 def maturity(collection, as_of=None, watched="all", level=0.95, resamples=RESAMPLES, seed=1, threads=1):

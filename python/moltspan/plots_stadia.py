@@ -204,7 +204,8 @@ def plot_survival(result, ax=None, *, level=0.95, group=None, band=None, title=N
             raise TypeError(f"plot_survival: give stadium_npmle, kaplan_meier, compare_stadia or molt_incidence results, not {type(one).__name__}")
     ax.set_ylim(0, 1.03)
     ax.set_xlim(left=0)
-    dress(ax, title or "Stadia not yet ended, no family assumed", "days since the molt", "share not yet molted")
+    units = {getattr(one, "unit", "days") for one in curves.values()}
+    dress(ax, title or "Stadia not yet ended, no family assumed", f"{' or '.join(sorted(units))} since the molt", "share not yet molted")
     legend_below(ax, columns=2)
     return ax
 
@@ -280,7 +281,7 @@ def _draw_incidence(ax, result, group, title):
                 label=words)
     ax.set_ylim(-0.02, 1.03)  # a share of 0 is seen as a line
     ax.set_xlim(left=0)
-    dress(ax, title or "How stadia end: " + " / ".join(map(str, label)), "days since the molt", "share so far")
+    dress(ax, title or "How stadia end: " + " / ".join(map(str, label)), f"{result.unit} since the molt", "share so far")
     legend_below(ax, columns=2)
     return ax
 

@@ -121,7 +121,10 @@ class Collection:
 
         `as_of` (date or ISO text; default: the last day in the records) is the last day used; nothing later is looked at.
         `min_days` and `max_days` bound the length; `max_days` blank = its end was not seen. `start_size_mm` is the leg span
-        as read in that instar. Columns of the animals that have no meaning here come last.
+        as read in that instar. `molts_spanned`: how many molts lie between start and end by the stated instar numbers: 1 = one stadium; 3 to 5
+        makes 2; blank where several rows in turn hold more molts than rows. `no_length_yet`: begun on the last day watched, so that neither
+        bound is known. Fits, medians, comparisons and tables leave such rows out and count them. Columns of the animals that have no
+        meaning here come last.
         """
         if as_of is None and self.as_of is None:
             return frames.frame_of(self._stadia_columns(None), self._kind)
@@ -181,7 +184,8 @@ class Collection:
 
 
 STADIA_COLUMNS = ("animal", "taxon", "cohort", "sex", "start_earliest", "start_latest", "end_earliest", "end_latest", "min_days",
-                  "max_days", "start_range_days", "entry_days", "status", "start_size_mm", "start_instar", "temperature_c")
+                  "max_days", "start_range_days", "entry_days", "status", "start_size_mm", "start_instar", "molts_spanned", "no_length_yet",
+                  "temperature_c")
 
 
 def read(folder, strict=False, *, rules=None, today=None):
@@ -270,4 +274,5 @@ def _sex_word(male_chance):
 def _no_stadia():
     numeric = {"animal", "start_earliest", "start_latest", "end_earliest", "end_latest", "start_instar"}
     rest = [name for name in STADIA_COLUMNS if name not in ("taxon", "cohort", "sex")]
-    return {name: np.array([], dtype="int64" if name in numeric else "float64") for name in rest} | {"status": []}
+    empty = {name: np.array([], dtype="int64" if name in numeric else "float64") for name in rest}
+    return empty | {"status": [], "no_length_yet": np.array([], dtype=bool)}

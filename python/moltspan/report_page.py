@@ -189,7 +189,7 @@ class _Page:
         rules = ("plain rule", "forecasts", "rule off by, days", "forecast off by, days", "gained, days", "gained")
         return [*(tag("p", line) for line in words.backtest_lines(self.backtest)),
                 table("Molts inside the bands", ("band", "of the molts inside", "forecasts", "animals"), words.coverage_rows(self.backtest)),
-                table("Beside plain rules; days off by mean score, smaller is better", rules, words.rule_rows(self.backtest))]
+                table("Beside plain rules; mean days off, of a rule and of the middle of the forecast", rules, words.rule_rows(self.backtest))]
 
     def assumptions(self):
         lines = [Markup(f"{safe(text)}: {self.links(names) if len(names) < len(self.places) else 'all'}")

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 from dataclasses import dataclass
 from html import escape
 
@@ -26,10 +27,14 @@ class Health:
     notes: tuple
 
     @classmethod
-    def of(cls, notes):
-        """From the notes of the core: the worst state counts."""
-        found = tuple((note.state.name, note.topic, note.text) for note in notes)
+    def of(cls, notes, unit="days"):
+        """From the notes of the core: the worst state counts. `unit`: of lengths, which the core takes for days."""
+        found = tuple((note.state.name, note.topic, note.text if unit == "days" else re.sub(r"(?<=\d) days", f" {unit}", note.text)) for note in notes)
         return cls(max((state for state, _, _ in found), key=ORDER.index, default="good"), found)
+
+    def with_notes(self, notes):
+        """The same with further notes, (state, topic, text) each."""
+        return Health(max((self.state, *(state for state, *_ in notes)), key=ORDER.index), self.notes + tuple(notes))
 
     def __str__(self):
         if not self.notes:

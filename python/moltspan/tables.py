@@ -90,12 +90,22 @@ def forecast_row(animal, level):
             percent(chances.get("30")), verdicts.feeding_words(animal), remarks(animal)]
 
 
-def _span_band(span):
+def size_words(size):
+    """A size after the next molt; another measure than leg span is named."""
+    of = "" if size["measure"] == "leg_span" else f"a {size['measure'].replace('_', ' ')} of "
+    return f"{of}about {_size_number(size, size['median'])} {size['unit']}"
+
+
+def _size_number(size, value):
+    return f"{value:.0f}" if size["measure"] == "leg_span" else f"{value:.3g}"
+
+
+def _size_band(size):
     """The band of a size nearest to 80 %, where there is any."""
-    if not span["bands"]:
+    if not size["bands"]:
         return ""
-    band = min(span["bands"], key=lambda band: abs(band["level"] - 0.8))
-    return f" ({band['level'] * 100:g} %: {band['from']:.0f} to {band['to']:.0f})"
+    band = min(size["bands"], key=lambda band: abs(band["level"] - 0.8))
+    return f" ({band['level'] * 100:g} %: {_size_number(size, band['from'])} to {_size_number(size, band['to'])})"
 
 
 def remarks(animal):
@@ -104,9 +114,9 @@ def remarks(animal):
     parts = [verdict["why"]] if verdict["code"] != "between" else []
     if verdict["code"] == "between" and verdict["feeding"] == "not_yet":
         parts.append(f"food {verdict['feeding_why']}")
-    span = animal.get("next_leg_span_mm")
-    if span:
-        parts.append(f"then about {span['median']:.0f} mm" + _span_band(span))
+    size = animal.get("next_size")
+    if size:
+        parts.append(f"then {size_words(size)}" + _size_band(size))
     if (animal.get("chance_missed") or 0) >= 0.1 and verdict["reason"] != "missed_molt":
         parts.append(f"{percent(animal['chance_missed'])} that a molt went unseen")
     if (animal.get("chance_final") or 0) >= 0.1:
@@ -251,5 +261,7 @@ def _flat_animal(animal):
     row |= {"chance_final": animal["chance_final"], "chance_missed": animal["chance_missed"],
             "chance_molted_unseen": verdict["chances"]["molted_unseen"], "feeding": verdict["feeding"], "feed_from": animal["feed_from"],
             "next_leg_span_mm": span.get("median")}
+    size = animal.get("next_size") or {}
+    row |= {"next_size": size.get("median"), "next_size_measure": size.get("measure")}
     row |= {key: basis.get(key) for key in ("own_stadia", "taxon_stadia", "own_weight")}
     return row | {"why_no_forecast": animal["why_no_forecast"], "verdict_why": verdict["why"], "notes": "; ".join(animal["notes"] or [])}

@@ -1,6 +1,6 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
-from moltspan.tables import in_molt_order, percent, shown_level, without_forecast
+from moltspan.tables import in_molt_order, percent, shown_level, size_words, without_forecast
 from moltspan.tables_cautions import said_by_forecast
 from moltspan.tables_verdict import LEFT, verdict_words
 
@@ -116,8 +116,8 @@ def _size(animal, advice):
     parts = []
     if advice and advice["leg_span_mm"] is not None:
         parts.append(f"leg span {'was' if animal['verdict']['code'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
-    if animal["next_leg_span_mm"]:
-        parts.append(f"about {animal['next_leg_span_mm']['median']:.0f} mm after the next molt")
+    if animal.get("next_size"):
+        parts.append(f"{size_words(animal['next_size'])} after the next molt")
     return f"Size: {', '.join(parts)}." if parts else None
 
 

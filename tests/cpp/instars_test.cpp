@@ -131,7 +131,7 @@ TEST(Instars, OneInstarIsOneNormalLaw) {
   EXPECT_NEAR(fit.sd_log(0, 0), std::sqrt(variance), 1e-12);
   const double expected = -2 * (std::log(2 * 3.14159265358979323846 * variance) + 1);
   EXPECT_NEAR(fit.log_likelihood, expected, 1e-12);
-  EXPECT_NEAR(fit.bic, 2 * expected - 2 * std::log(4.0), 1e-12);
+  EXPECT_NEAR(fit.bic, 2 * std::log(4.0) - 2 * expected, 1e-12);
 }
 
 // Law: with every instar known, Dyar's line is the least-squares line of log size on instar. Points (1, 0), (2, 1),

@@ -38,6 +38,7 @@ def animal(name, taxon, phase, molt=None, **changes):
            "chance_within_days": {"7": 0.08, "14": 0.2, "30": 0.62, "90": 0.998}, "chance_final": 0.0,
            "chance_missed": 0.01, "feed_from": None,
            "next_leg_span_mm": {"median": 61.4, "bands": [{"level": 0.8, "from": 55.0, "to": 68.2}]},
+           "next_size": {"measure": "leg_span", "unit": "mm", "median": 61.4, "bands": [{"level": 0.8, "from": 55.0, "to": 68.2}]},
            "basis": {"own_stadia": 4, "taxon_stadia": 11, "own_weight": 0.7}, "notes": []}
     return row | changes
 
@@ -50,13 +51,13 @@ def document():
             animal("A1", "Brachypelma hamorii", "premolt", next_molt([1.2, 2.0, 3.3, 6.1, 10.5, 16, 23, 28, 34]),
                    chance_missed=0.24, notes=["darkened on 2026-09-13"]),
             animal("K[3]", "Damon diadema", "unknown", next_molt([2.2, 6, 13, 35, 80, 150, 260, 350, 470]),
-                   last_molt=None, days_since_molt=None, next_leg_span_mm=None, chance_final=None,
+                   last_molt=None, days_since_molt=None, next_leg_span_mm=None, next_size=None, chance_final=None,
                    basis={"own_stadia": 0, "taxon_stadia": 9, "own_weight": 0.0},
                    notes=["no molt on record: the day it came is taken as a random day of its stadium, hence the wide band"]),
             animal("M2", "Sphodromantis viridis", "dead", chance_within_days={}, why_no_forecast="died on 2026-09-10",
-                   next_leg_span_mm=None),
+                   next_leg_span_mm=None, next_size=None),
             animal("C3", "Chromatopelma cyaneopubescens", "final", chance_within_days={}, chance_final=1.0,
-                   why_no_forecast="matured male on 2026-02-12: molts no more", next_leg_span_mm=None),
+                   why_no_forecast="matured male on 2026-02-12: molts no more", next_leg_span_mm=None, next_size=None),
         ],
         "problems": [
             {"severity": "fault", "file": "journal.csv", "row": 812, "animal": "S3", "column": "date", "value": "2026-06-31",

@@ -45,9 +45,9 @@ def test_rules_by_hand(by_hand):
     off["own mean"] = max(1, 35 - 38.5)  # has passed already: tomorrow
     off["mean of the taxon"] = max(1, 40 - 38.5)  # 30, 40, 40, 50
     for rule, day in off.items():
-        assert cases[f"crps_days, {rule}"]["A"] == pytest.approx(abs(day - 11.5), abs=1e-12)
+        assert cases[f"off_days, {rule}"]["A"] == pytest.approx(abs(day - 11.5), abs=1e-12)
     # B: last molt 2025-04-11, 8.5 days before; censored after 256 days: the rule's day counts against 256.
-    assert cases["crps_days, last stadium again"]["B"] == pytest.approx(256 - (50 - 8.5), abs=1e-12)
+    assert cases["off_days, last stadium again"]["B"] == pytest.approx(256 - (50 - 8.5), abs=1e-12)
 
 
 def test_forecast_is_that_of_the_origin_and_scores_follow_from_it(by_hand):
@@ -64,6 +64,51 @@ def test_forecast_is_that_of_the_origin_and_scores_follow_from_it(by_hand):
     days = forecast.loc["A", [f"q{q:g}" for q in quantiles]].astype(float).to_numpy()
     rough = moltspan.crps(11.5, quantile=lambda p: float(np.interp(p, quantiles, days)))
     assert cases.crps_days["A"] == pytest.approx(rough, rel=0.1)
+
+
+def test_gains_compare_like_with_like(by_hand):
+    """By hand: days off of the median and of the rule, the same two animals; B is censored after 256 days."""
+    cases = by_hand.cases.set_index("animal")
+    off = {animal: abs(min(cases.median_days[animal], censored) - y) for animal, y, censored in (("A", 11.5, np.inf), ("B", 256, 256))}
+    assert cases.off_days.to_dict() == pytest.approx(off)
+    for row in by_hand.comparisons.to_dict("records"):
+        rule = np.mean([cases[f"off_days, {row['rule']}"][animal] for animal in "AB"])
+        assert row["forecast_days"] == pytest.approx(np.mean(list(off.values())))
+        assert (row["rule_days"], row["gain_days"]) == (pytest.approx(rule), pytest.approx(rule - row["forecast_days"]))
+    document = by_hand.document()
+    assert document["off_days"]["mean"] == pytest.approx(np.mean(list(off.values())))
+    assert document["score_days"]["mean"] == pytest.approx(cases.crps_days.mean())  # of the whole distribution, as before
+    assert "rule off by, days" in str(by_hand) and "forecast off by, days" in str(by_hand) and "(CRPS)" in str(by_hand)
+    assert "Absolute errors of the forecast's median were compared in pairs with those of 4 plain rules" in by_hand.methods_text()
+
+
+def test_a_rule_that_names_the_median_gains_and_loses_nothing():
+    """Law: a forecast against a rule that says the forecast's own median differs by nothing, however wide its bands are."""
+    found = moltspan.backtest(collection_of(DAYS), origins=["2025-04-20"])
+    cases = found.cases
+    y = np.where(cases.seen, (cases.low_days + cases.high_days) / 2, cases.low_days)
+    named = np.abs(np.minimum(cases.median_days, np.where(cases.seen, np.inf, cases.low_days)) - y)
+    np.testing.assert_allclose(cases.off_days, named)
+    assert (cases.crps_days < cases.off_days).any()  # which the score of the whole distribution does not say
+
+
+def test_animals_without_a_row_by_the_origin_are_not_forecast_from_it():
+    journal = pd.DataFrame([(a, day, "molt") for a, days in DAYS.items() for day in days] + [("C", "2025-06-01", "molt"), ("C", "2025-07-15", "molt")],
+                           columns=["animal", "date", "event"])
+    animals = pd.DataFrame({"animal": list("ABC"), "taxon": "Brachypelma hamorii", "acquired": ["", "", "2025-02-01"]})
+    found = moltspan.backtest(moltspan.Collection(animals, journal), origins=["2025-04-20", "2025-06-10"]).cases
+    by_origin = {str(origin)[:10]: set(rows.animal) for origin, rows in found.groupby(found.origin.astype(str))}
+    assert by_origin == {"2025-04-20": {"A", "B"}, "2025-06-10": {"A", "B", "C"}}
+
+
+def test_rules_take_no_row_of_several_molts_for_a_stadium():
+    rows = [("A", day, "molt", value) for day, value in (("2025-01-01", 2), ("2025-01-31", 3), ("2025-03-31", 5), ("2025-05-30", 6))]
+    rows += [("A", "2025-08-31", "checked", None)] + [("B", day, "molt", None) for day in DAYS["A"]]
+    journal = pd.DataFrame(rows, columns=["animal", "date", "event", "value"])
+    collection = moltspan.Collection(pd.DataFrame({"animal": ["A", "B"], "taxon": "Brachypelma hamorii"}), journal)
+    case = moltspan.backtest(collection, origins=["2025-04-10"]).cases.set_index("animal").loc["A"]
+    # The last stadium of A is the one of 30 days; the 59 days from 3 to 5 are two. 31 March + 30 days lies 20.5 days after the 10th begins.
+    assert case["off_days, last stadium again"] == pytest.approx(abs(20.5 - 50.5), abs=1e-9)
 
 
 def test_covered_share_is_one_or_none_for_ranges_far_from_the_edges(by_hand):

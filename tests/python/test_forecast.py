@@ -14,7 +14,7 @@ from moltspan.collection_fit import forecast_document
 AS_OF = date(2026, 6, 1)
 KIND = "Brachypelma hamorii"
 KEYS = ["animal", "taxon", "verdict", "phase", "last_entry", "last_molt", "days_since_molt", "next_molt", "why_no_forecast", "chance_within_days",
-        "chance_final", "chance_missed", "feed_from", "next_leg_span_mm", "basis", "notes"]
+        "chance_final", "chance_missed", "feed_from", "next_leg_span_mm", "next_size", "basis", "notes"]
 QUANTILES = ["0.025", "0.05", "0.1", "0.25", "0.5", "0.75", "0.9", "0.95", "0.975"]
 EDGES = {0.5: ("0.25", "0.75"), 0.8: ("0.1", "0.9"), 0.95: ("0.025", "0.975")}
 MEDIAN_DAYS, SPREAD = 60.0, 0.2

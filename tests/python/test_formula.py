@@ -1,8 +1,10 @@
 """Formulas of covariates: what columns they make, and what they refuse."""
 
 import numpy as np
+import pandas
 import pytest
 
+import moltspan
 from moltspan.formula import Design
 
 COLUMNS = {"x": [1.0, 2.0, 4.0], "day": [1, 2, 3], "sex": ["male", "female", "male"], "setup": ["b", "c", "a"], "wet": [True, False, True]}
@@ -25,8 +27,48 @@ def test_an_intercept_stands_unless_taken_away():
         assert list(columns_of(formula)) == ["x"], formula
 
 
-def test_the_left_side_and_spaces_are_of_no_account():
-    assert matrix("days ~ 1+x") == matrix("1 + x") == matrix("  x ")
+def test_spaces_and_an_empty_left_side_are_of_no_account():
+    assert matrix("~ 1+x") == matrix("1 + x") == matrix("  x ")
+
+
+def test_a_left_side_is_taken_where_it_names_what_is_fitted():
+    design = Design("log( size ) ~ 1 + x", COLUMNS, "log(size)")
+    assert design.matrix(COLUMNS, 3)[0] == ["Intercept", "x"]
+    for formula in ("size ~ x", "log(other) ~ x", "a ~ b ~ x"):
+        with pytest.raises(ValueError, match=r"what is fitted is log\(size\), not .*; give size=..."):
+            Design(formula, COLUMNS, "log(size)", "give size=...")
+    with pytest.raises(ValueError, match="'days' on the left is not taken here; write 'x'"):
+        Design("days ~ x", COLUMNS)
+
+
+def test_fits_refuse_to_drop_a_left_side():
+    table = pandas.DataFrame({"leg_span_mm": [10.0, 13, 17, 11, 14, 19], "carapace_mm": [2.0, 3, 4, 2, 3, 5], "instar": [1, 2, 3] * 2,
+                              "animal": list("aaabbb"), "min_days": 30.0, "max_days": [31.0, 35, 40, 33, 36, 47]})
+    with pytest.raises(ValueError, match=r"fitted is log\(leg_span_mm\), not log\(carapace_mm\); name the column of sizes as size="):
+        moltspan.fit_growth(table, formula="log(carapace_mm) ~ instar", random="1", method="ml")
+    named = moltspan.fit_growth(table, formula="log(leg_span_mm) ~ instar", random="1", method="ml")
+    assert named.coefficients == moltspan.fit_growth(table, formula="instar", random="1", method="ml").coefficients
+    with pytest.raises(ValueError, match=r"fitted is log\(T\), not carapace_mm; T is the length"):
+        moltspan.fit_stadia(table, "carapace_mm ~ instar")
+    assert moltspan.fit_stadia(table, "log(T) ~ instar").coefficients == moltspan.fit_stadia(table, "instar").coefficients
+
+
+@pytest.mark.parametrize(("formula", "missing", "instead"), [
+    ("sex + sex:setup", "setup", "sex*setup"), ("sex + sex:x", "x", "sex*x"), ("sex:setup", "setup", "sex*setup"), ("x:sex", "x", "x*sex"),
+    ("sex + setup + x + sex:setup:x", "setup:x", "sex*setup*x")])
+def test_products_that_the_usual_formula_language_reads_otherwise_are_refused(formula, missing, instead):
+    """R's model.matrix (Chambers & Hastie 1992, section 2.4.1; from memory) codes `b` in full in `a + a:b`: another model than from the base on."""
+    with pytest.raises(ValueError) as trouble:
+        matrix(formula)
+    assert f"without {missing}," in str(trouble.value)
+    assert f"write {instead} " in str(trouble.value)
+
+
+def test_products_that_are_the_same_either_way_stand():
+    # A slope of its own from the base on: R gives (Intercept), x, x:sexmale as well.
+    assert list(columns_of("x + x:sex")) == ["Intercept", "x", "x:sex[male]"]
+    assert list(columns_of("x:day")) == ["Intercept", "x:day"]
+    assert list(columns_of("sex*setup + setup:sex")) == list(columns_of("sex*setup"))
 
 
 def test_nothing_is_centred_or_scaled():
@@ -57,7 +99,7 @@ def test_products():
     assert columns_of("x:day")["x:day"] == [1, 4, 12]
     assert list(columns_of("x*sex")) == ["Intercept", "x", "sex[male]", "x:sex[male]"]
     assert columns_of("x*sex")["x:sex[male]"] == [1, 0, 4]
-    assert list(columns_of("sex:setup")) == ["Intercept", "sex[male]:setup[b]", "sex[male]:setup[c]"]
+    assert list(columns_of("sex*setup"))[-2:] == ["sex[male]:setup[b]", "sex[male]:setup[c]"]
 
 
 def test_a_term_written_twice_counts_once():

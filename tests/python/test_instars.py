@@ -32,7 +32,7 @@ def test_maxima_meet_an_independent_em(row):
         assert result.log_likelihood > row["loglik"]
         return
     assert result.log_likelihood == pytest.approx(row["loglik"], abs=1e-6)
-    assert result.bic == pytest.approx(row["bic_mclust_sign"], abs=2e-6)
+    assert -result.bic == pytest.approx(row["bic_mclust_sign"], abs=2e-6)
     np.testing.assert_allclose(result.mean_log, row["mean"], atol=1e-4)
 
 
@@ -50,7 +50,7 @@ def test_growing_spread_needs_a_model_that_allows_for_it():
     assert moltspan.instar_mixture(np.exp(LOGS), spread="linear").n_instars == 6
     assert moltspan.instar_mixture(np.exp(LOGS), spread="free").n_instars == 6
     equal = moltspan.instar_mixture(np.exp(LOGS))
-    assert equal.n_instars == 6 or (equal.health.state != "good" and equal.bic < moltspan.instar_mixture(np.exp(LOGS), spread="linear").bic)
+    assert equal.n_instars == 6 or (equal.health.state != "good" and equal.bic > moltspan.instar_mixture(np.exp(LOGS), spread="linear").bic)
 
 
 # Outside truth: mclust with tolerance 1e-14. It starts from one clustering, so that some of its maxima are local; there plain EM from 120 random
@@ -73,15 +73,23 @@ def test_published_samples_meet_mclust(row):
         assert result.log_likelihood > float(row["loglik"]) and "held at its lower bound" in str(result.health)
         return
     assert result.log_likelihood == pytest.approx(float(row["loglik"]), abs=1e-6)
-    assert result.bic == pytest.approx(float(row["bic"]), abs=2e-6)
-    assert result.icl == pytest.approx(float(row["icl"]), abs=1e-2)  # ICL is first order in the parameters, which it stops 1e-7 short of
+    assert -result.bic == pytest.approx(float(row["bic"]), abs=2e-6)
+    assert -result.icl == pytest.approx(float(row["icl"]), abs=1e-2)  # ICL is first order in the parameters, which it stops 1e-7 short of
+
+
+def test_a_smaller_bic_is_better_and_chosen():
+    """The field's usual sign (Schwarz 1978): parameters log n - 2 log-likelihood."""
+    result = moltspan.instar_mixture(np.exp(LOGS), spread="linear")
+    tried = result.choice()
+    assert result.bic == min(tried["bic"]) == pytest.approx(tried["n_parameters"][tried["bic"].idxmin()] * np.log(len(LOGS)) - 2 * result.log_likelihood)
+    assert result.icl >= result.bic and "(smaller is better)" in result.summary() and "smallest BIC of" in result.summary()
 
 
 def test_acidity_as_printed():
     """Scrucca et al. 2016, R Journal 8:289: two components, printed -185.9493 and -392.0723; 1e-4 as its tolerance is 1e-5."""
     result = free(np.exp(np.loadtxt(REFERENCE / "published_mixtures" / "acidity.csv", skiprows=1)), 2, "E")
     assert result.log_likelihood == pytest.approx(-185.9493052, abs=1e-4)
-    assert result.bic == pytest.approx(-392.0723108, abs=2e-4)
+    assert -result.bic == pytest.approx(-392.0723108, abs=2e-4)
 
 
 def test_two_traits_as_printed():
@@ -90,7 +98,7 @@ def test_two_traits_as_printed():
     for row in csv.DictReader((REFERENCE / "published_mixtures" / "two_traits.csv").open()):
         result = free(np.exp(values), int(row["G"]), "E")
         assert result.log_likelihood == pytest.approx(float(row["loglik"]), abs=1e-6)
-        assert result.bic == pytest.approx(float(row["bic"]), abs=2e-6)
+        assert -result.bic == pytest.approx(float(row["bic"]), abs=2e-6)
     three = free(np.exp(values), 3, "E")
     assert three.log_likelihood == pytest.approx(-1126.326, abs=0.011)  # it stopped .010 short
     assert np.allclose(np.sort(np.bincount(three.posterior()["instar"])[1:]), [40, 97, 135], atol=1)

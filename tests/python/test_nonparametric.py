@@ -331,17 +331,71 @@ def ends_table():
     return pandas.DataFrame(rows, columns=["animal", "start_earliest", "min_days", "max_days", "status", "start_instar"])
 
 
+COUNTS = ["censored", "molted", "died_molting", "died"]
+
+
 def test_ends_of_stadia_by_hand():
-    found = moltspan.molt_incidence(ends_table())
+    found = moltspan.molt_incidence(ends_table(), molting_share=0.1)  # A dies 1 day after a stadium of 10
     frame = found.frame.set_index("start_instar")
-    assert list(frame.loc["1", ["censored", "molted", "died_molting", "died"]]) == [1, 1, 1, 0]
-    assert list(frame.loc["2", ["censored", "molted", "died_molting", "died"]]) == [0, 1, 0, 0]  # A's death belongs to instar 1
-    assert list(frame.loc["3", ["censored", "molted", "died_molting", "died"]]) == [0, 0, 0, 1]
+    assert list(frame.loc["1", COUNTS]) == [1, 1, 1, 0]
+    assert list(frame.loc["2", COUNTS]) == [1, 1, 0, 0]  # A's death belongs to instar 1; its own row stays, watched for a day
+    assert list(frame.loc["3", COUNTS]) == [0, 0, 0, 1]
     assert frame.loc["1", "share_molted"] == pytest.approx(1 / 3) and frame.loc["1", "share_died_molting"] == pytest.approx(1 / 3)
     assert frame.loc["3", "median_if_at_once"] == 30 and np.isinf(frame.loc["3", "median_if_never"])
-    assert "within 2 days after a molt (assumption)" in found.summary()
-    never = moltspan.molt_incidence(ends_table(), molting_days=0).frame.set_index("start_instar")
-    assert list(never.loc["2", ["molted", "died"]]) == [1, 1]
+    assert "within 10 % of the stadium before, after the molt that ended it (assumption)" in found.summary()
+    usual = moltspan.molt_incidence(ends_table()).frame.set_index("start_instar")  # 2 % of 10 days are .2 of a day
+    assert list(usual.loc["2", COUNTS]) == [0, 1, 0, 1]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.5])
+def test_every_row_of_a_table_is_an_end(share):
+    random = np.random.default_rng(5)
+    rows = [("fast" if a % 2 else "slow", f"A{a}", 10 * k, *end) for a in range(60) for k, end in enumerate(
+        [(4.0, 4.0, "closed"), [(0.0, np.nan, "died"), (1.0, np.nan, "died"), (3.0, np.nan, "left")][random.integers(3)]])]
+    table = pandas.DataFrame(rows, columns=["kind", "animal", "start_earliest", "min_days", "max_days", "status"])
+    frame = moltspan.molt_incidence(table, "kind", molting_share=share).frame
+    assert frame["n"].sum() == frame[COUNTS].to_numpy().sum() == len(table)
+    # No death is lost or counted twice.
+    assert frame[["died_molting", "died"]].to_numpy().sum() == (table["status"] == "died").sum()
+
+
+def test_early_deaths_without_a_stadium_before_are_kept():
+    """Ten of one stadium each, watched from hatching: seven die within two days, three molt. By hand: .3 molted, .7 died."""
+    table = pandas.DataFrame({"animal": [f"A{k}" for k in range(10)], "min_days": [0.0, 0, 1, 1, 2, 2, 2, 5, 6, 7],
+                              "max_days": [np.nan] * 7 + [5.0, 6, 7], "status": ["died"] * 7 + ["closed"] * 3})
+    found = moltspan.molt_incidence(table, None)
+    row = found.frame.iloc[0]
+    assert list(row[COUNTS]) == [0, 3, 0, 7]
+    assert (row["share_molted"], row["share_died"]) == (pytest.approx(0.3), pytest.approx(0.7))
+    assert found.health.state == "warning" and "2 died within 2 % of the median stadium" in str(found.health)  # 2 % of 6 days: on day 0
+
+
+@pytest.mark.parametrize(("change", "words"), [({"min_days": -1.0}, "row 0, min_days = -1"), ({"max_days": -2.0}, "row 0, max_days = -2"),
+                                               ({"entry_days": -3.0}, "row 0, entry_days = -3")])
+def test_ends_refuse_negative_lengths(change, words):
+    with pytest.raises(ValueError, match=words):
+        moltspan.molt_incidence(ends_table().assign(**change), None)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.0, float("nan")])
+def test_a_share_of_a_stadium_lies_between_none_and_all(share):
+    with pytest.raises(ValueError, match="molting_share"):
+        moltspan.molt_incidence(ends_table(), molting_share=share)
+
+
+def test_days_are_not_printed_for_other_units():
+    sums = np.array([100.0, 120, 150, 180])
+    by_name = moltspan.stadium_npmle(pandas.Series(sums, name="degree_days"), pandas.Series(sums + 20, name="degree_days_to"))
+    stated = moltspan.kaplan_meier(sums, sums, unit="degree-days")
+    table = pandas.DataFrame({"kind": list("aabb"), "min_days": sums, "max_days": sums, "animal": list("abcd"), "status": "closed"})
+    compared = moltspan.compare_stadia(table, "kind", resamples=5, unit="degree-days")
+    ends = moltspan.molt_incidence(table, "kind", unit="degree-days")
+    for found in (by_name, stated, compared, ends):
+        text = found.summary()
+        assert "degree" in text and " days" not in text.replace("degree-days", "").replace("degree_days", ""), text
+    assert "median_degree_days" in moltspan.stadium_medians(table, "kind", resamples=5, unit="degree-days").columns
+    assert moltspan.stadium_npmle(sums, sums).unit == "days"
+    assert moltspan.plot_survival(by_name).get_xlabel() == "degree-days since the molt"
 
 
 def test_joint_incidence_is_aalen_johansen_on_exact_ends():
