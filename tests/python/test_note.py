@@ -129,7 +129,7 @@ def test_doubts_that_check_knows_are_asked_about(folder):
     (folder / "animals.csv").write_text("animal,taxon,sex\nA12,Brachypelma hamorii,male\nB3,Damon diadema,\n")
     (folder / "journal.csv").write_text(JOURNAL + "A12,2026-01-01,,matured,,,,,\nB3,2026-01-02,,molt,,,,,\nB3,2026-01-02,,leg_span,92,mm,animal,,\n")
     before = (folder / "journal.csv").read_text()
-    for words in ("A12 molt", "B3 molt 5cm", "A12 ate 2999-01-01"):
+    for words in ("A12 molt", "B3 molt 5cm", "A12 ate 2099-01-01"):
         result = note(folder, words)
         assert result.returncode == 1 and "--accept-doubts" in result.stderr, words
         assert (folder / "journal.csv").read_text() == before
