@@ -243,27 +243,4 @@ TextTable table_of_sheet(const std::vector<std::vector<std::string>>& rows, std:
 /// Throws std::runtime_error that names the line of what cannot be read, unknown keys and words included.
 FolderRules read_folder_rules(std::string_view text, const std::string& source);
 
-/// What a short note means as journal rows.
-struct NoteDraft {
-  std::vector<std::vector<std::string>> rows;  ///< cells in the journal's own column order
-  std::vector<Problem> problems;               ///< why there are no rows; empty where there are some
-};
-
-/// Reads words such as `A12 molt 5cm`, `A12 B3 ate`, `A12 leg_span 5 cm on skin 2026-04-03`.
-///
-/// `<ids or cohort> <event> [value[unit]] [on skin|animal] [DATE | DATE..DATE | today | yesterday] ["note"]`, dated
-/// `today` unless said. A molt takes an instar number, a size or both; the size becomes a leg_span row of its last day.
-NoteDraft parse_note(const Collection& collection, std::string_view words, Day today);
-
-/// Adds rows (as parse_note gives them) to a `journal.csv`, keeping its delimiter, line ends, byte order mark and
-/// columns.
-///
-/// The folder is read and checked with the new rows first; the problems that they add are returned and then nothing is
-/// written (with `accept_doubts` only faults stop it). The new file is made beside the old one, flushed to the disk and
-/// renamed over it, so that the old one stays until the new one is whole. Throws std::runtime_error where a file cannot
-/// be read or written, or was changed meanwhile.
-std::vector<Problem> append_rows(const std::filesystem::path& journal,
-                                 const std::vector<std::vector<std::string>>& rows, std::optional<Day> today = {},
-                                 bool accept_doubts = false);
-
 }  // namespace moltspan

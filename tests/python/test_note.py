@@ -98,7 +98,7 @@ def test_no_folder(tmp_path):
     ("A12 and B3 ate yesterday", "A12 and B3 ate on Saturday 28 February 2026"),
     ("all refused a cricket", "A12 and B3 refused food (cricket) on Sunday 1 March 2026"),
     ("B3 is probably female", "B3 is probable female on Sunday 1 March 2026"),
-    ("found a skin in B3's box, 2\" on the skin", "B3 molted since last seen: a skin was found on Sunday 1 March 2026; leg span 2 in of the skin"),
+    ("found a skin in A12's box, 2\" on the skin", "A12 molted since last seen: a skin was found on Sunday 1 March 2026; leg span 2 in of the skin"),
     ("A12 molted between 28 Jan and 2 Feb", "A12 molted between 28 January and 2 February 2026"),
     ("A12 rehoused to 20x20x30cm", "A12 moved to 20x20x30cm on Sunday 1 March 2026"),
     ("mold in A12's box", "A12 had an enclosure that has mold on Sunday 1 March 2026"),
@@ -127,9 +127,9 @@ def test_a_number_behind_a_molt_is_asked_about_where_lengths_have_a_usual_unit(f
 
 def test_doubts_that_check_knows_are_asked_about(folder):
     (folder / "animals.csv").write_text("animal,taxon,sex\nA12,Brachypelma hamorii,male\nB3,Damon diadema,\n")
-    (folder / "journal.csv").write_text(JOURNAL + "A12,2025-06-01,,matured,,,,,\nB3,2026-01-02,,molt,,,,,\nB3,2026-01-02,,leg_span,92,mm,animal,,\n")
+    (folder / "journal.csv").write_text(JOURNAL + "A12,2026-01-01,,matured,,,,,\nB3,2026-01-02,,molt,,,,,\nB3,2026-01-02,,leg_span,92,mm,animal,,\n")
     before = (folder / "journal.csv").read_text()
-    for words in ("A12 molt", "B3 molt 5cm", "A12 ate 2999-01-01"):
+    for words in ("A12 molt", "B3 molt 5cm", "A12 ate 2099-01-01"):
         result = note(folder, words)
         assert result.returncode == 1 and "--accept-doubts" in result.stderr, words
         assert (folder / "journal.csv").read_text() == before
