@@ -19,7 +19,7 @@ constexpr double flat_ratio = 0.25;  ///< sigma / log(max / min) below which a t
 constexpr double flat_limit = 0.2;   ///< share of the posterior there, from which health warns
 constexpr double vanished_information =
     1e-7;  ///< scaled eigenvalue below which a direction is not determined by the data
-constexpr double vanished_spread_information = 1e-2;  ///< the same where only logarithms of spreads take part
+constexpr double vanished_spread_information = 1e-4;  ///< the same a record, where only spreads and sds take part
 constexpr double taking_part = 0.2;                   ///< component of a direction from which a parameter is named
 constexpr double no_sigma = 1e-3;                     ///< sigma below which the lengths have no spread
 
@@ -134,11 +134,12 @@ namespace {
 /// What a direction tells in which the likelihood is flat.
 enum class Flat { runs_away, same_columns, no_spread, zero_sd, not_told_apart };
 
-/// Parameters that take part in a direction.
+/// Parameters that take part in a direction, in order: at least one.
 std::vector<Index> part_of(const VectorXd& direction) {
+  const double least = std::min(taking_part, 0.5 * direction.cwiseAbs().maxCoeff());
   std::vector<Index> part;
   for (Index i = 0; i < direction.size(); ++i)
-    if (std::abs(direction[i]) > taking_part) part.push_back(i);
+    if (std::abs(direction[i]) > least) part.push_back(i);
   return part;
 }
 
@@ -201,11 +202,13 @@ std::string joined(const std::vector<bool>& chosen, const std::vector<std::strin
   return text;
 }
 
-/// Below so much (scaled) information a direction is flat; among spreads, whose logarithms then have standard errors
-/// over 10, sooner.
-bool is_flat(double information, const VectorXd& direction, Index n_coefficients) {
-  const bool spreads_only = direction.head(n_coefficients).cwiseAbs().maxCoeff() < taking_part;
-  return !(information > (spreads_only ? vanished_spread_information : vanished_information));
+/// Whether a direction of so much (scaled) information is flat; one of spreads alone, sds of levels among them, sooner.
+bool is_flat(double information, const VectorXd& direction, const StadiaData& data) {
+  const Index p = data.covariates.cols();
+  const std::vector<Index> part = part_of(direction);
+  if (part.front() < p || part.back() == p) return !(information > vanished_information);
+  const double records = data.weights.size() == 0 ? static_cast<double>(data.size()) : data.weights.sum();
+  return !(information > std::max(vanished_information, vanished_spread_information * records));
 }
 
 }  // namespace
@@ -222,7 +225,7 @@ MatrixXd invert_information(const MatrixXd& information, const VectorXd& paramet
   std::map<Flat, std::vector<bool>> lost;
   for (Index k = 0; k < n; ++k) {
     const VectorXd direction = parts.eigenvectors().col(k);
-    if (!is_flat(inverse[k], direction, p)) {
+    if (!is_flat(inverse[k], direction, data)) {
       inverse[k] = 1 / inverse[k];
       continue;
     }
