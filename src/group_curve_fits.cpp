@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <stdexcept>
 
 #include "group_curves.hpp"
 #include "moltspan/group_temperature.hpp"
@@ -73,6 +74,7 @@ CurveFit curve_fit(const CurveModel& model, const CurveShape& shape, const std::
     Solution s = group::solve_curve(model, temperature, y, start);
     if (s.rss < best.rss) best = std::move(s);
   }
+  if (best.theta.size() == 0) throw std::invalid_argument("no curve of this form passes near these days: look at them");
   CurveFit fit;
   fit.options = options;
   fit.df = static_cast<int>(y.size() - best.theta.size());

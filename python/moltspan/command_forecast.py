@@ -1,6 +1,5 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
-import csv
 from enum import Enum
 from pathlib import Path
 from typing import Annotated
@@ -9,6 +8,7 @@ import typer
 
 from moltspan import tables
 from moltspan.command_shared import as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.visible import write_csv
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -95,9 +95,7 @@ def _write_csv(document, file, remark):
         flat = [row | {"remark": remark} for row in flat]
     columns = list(dict.fromkeys(name for row in flat for name in row))
     with file.open("w", newline="", encoding="utf-8") as out:
-        table = csv.DictWriter(out, columns, lineterminator="\n")
-        table.writeheader()
-        table.writerows(flat)
+        write_csv(out, columns, ([row.get(name) for name in columns] for row in flat))
 
 
 def _write_plots(document, files, remark):

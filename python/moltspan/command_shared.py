@@ -8,6 +8,8 @@ from pathlib import Path
 
 import typer
 
+from moltspan.visible import visible
+
 WRONG_USAGE = 2
 PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 
@@ -15,7 +17,7 @@ PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 def wrong_usage(command, trouble):
     """Ends the command with status 2; `trouble` says what to do instead."""
     text = str(trouble).removeprefix(f"{command}: ")  # functions name themselves as the command does
-    print(f"moltspan {command}: {text}", file=sys.stderr)
+    print(visible(f"moltspan {command}: {text}", keep="\n"), file=sys.stderr)
     raise typer.Exit(WRONG_USAGE) from None
 
 

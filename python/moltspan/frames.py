@@ -1,10 +1,13 @@
 """Data frames in and out: pandas, polars and Arrow come in as they are; what goes out is of the kind that came in."""
 
 import math
-from datetime import date, datetime
+from collections import Counter
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
+FIRST_YEAR, LAST_YEAR = 1700, 2299  # as in moltspan/calendar.hpp
+LAST_DAY = date(LAST_YEAR, 12, 31)
 KINDS = ("pandas", "polars", "pyarrow")
 
 
@@ -16,22 +19,34 @@ def kind_of(frame):
     raise TypeError(f"a table must be a pandas, polars or pyarrow data frame, not {type(frame).__name__}")
 
 
+def _with_text_headings(frame):
+    """The frame with texts for headings: pandas allows anything there. ValueError where two then read alike."""
+    if kind_of(frame) != "pandas" or all(type(name) is str for name in frame.columns) and frame.columns.is_unique:
+        return frame
+    if frame.columns.nlevels > 1:
+        raise ValueError(f"a table has one line of headings, not {frame.columns.nlevels}; join them first")
+    names = [text_of(name) for name in frame.columns]
+    counts = Counter(names)
+    twice = next((name for name in names if counts[name] > 1), None)
+    if twice is not None:
+        raise ValueError(f"the table has two columns {twice!r}; rename or remove one")
+    return frame.set_axis(names, axis="columns")
+
+
 def columns_of(frame):
     """Column name -> list of Python values, in the order of the frame."""
     import narwhals
 
-    kind_of(frame)
-    table = narwhals.from_native(frame, eager_only=True)
-    return {str(name): table[name].to_list() for name in table.columns}
+    table = narwhals.from_native(_with_text_headings(frame), eager_only=True)
+    return {name: table[name].to_list() for name in table.columns}
 
 
 def arrays_of(frame):
     """Column name -> numpy array where the column holds numbers without blanks, list of Python values otherwise; for large tables."""
     import narwhals
 
-    kind_of(frame)
-    table = narwhals.from_native(frame, eager_only=True)
-    return {str(name): table[name].to_numpy() if table[name].dtype.is_numeric() and table[name].null_count() == 0 else table[name].to_list()
+    table = narwhals.from_native(_with_text_headings(frame), eager_only=True)
+    return {name: table[name].to_numpy() if table[name].dtype.is_numeric() and table[name].null_count() == 0 else table[name].to_list()
             for name in table.columns}
 
 
@@ -62,8 +77,8 @@ def text_columns(frame):
 
 
 def numbers(values):
-    """Floats, NaN where blank; a list of None where a text is no number gives a ValueError by numpy itself."""
-    return np.array([math.nan if text_of(value) == "" else float(value) for value in values])
+    """Floats, NaN where blank or nothing but blanks (a no-break space too); ValueError where a text is no number."""
+    return np.array([math.nan if text_of(value).strip() == "" else float(value) for value in values])
 
 
 def checked_numbers(values, name):
@@ -71,7 +86,7 @@ def checked_numbers(values, name):
     try:
         return numbers(values)
     except (TypeError, ValueError):
-        row, value = next((row, value) for row, value in enumerate(values) if text_of(value) != "" and not _is_float(value))
+        row, value = next((row, value) for row, value in enumerate(values) if text_of(value).strip() != "" and not _is_float(value))
         raise ValueError(f"{name}: row {row} = {value!r} is no number; mend it or leave it blank") from None
 
 
@@ -102,21 +117,35 @@ def days(day_numbers):
 
 
 def day_number(day):
-    """A date, datetime or ISO text as days since 1970-01-01; None stays None."""
+    """A date, datetime or ISO text as days since 1970-01-01; None stays None. ValueError beyond the years that records can name."""
     if day is None:
         return None
+    given = day
     if isinstance(day, str):
-        day = date.fromisoformat(day)
+        try:
+            day = date.fromisoformat(day)
+        except ValueError:
+            raise ValueError(f"{given!r} is no day: write it as YYYY-MM-DD, such as 2026-04-03") from None
     elif isinstance(day, np.datetime64):
         day = day.astype("datetime64[D]").item()
     if not isinstance(day, date) or day != day:
-        raise TypeError(f"{day!r} is no day: give a datetime.date or a text such as '2026-04-03'")
+        raise TypeError(f"{given!r} is no day: give a datetime.date or a text such as '2026-04-03'")
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(f"{given if isinstance(given, str) else day.isoformat()} is no day of records: they lie between the years {FIRST_YEAR} and {LAST_YEAR}")
     return (date(day.year, day.month, day.day) - date(1970, 1, 1)).days
 
 
 def day_of(number):
     """The date of a number of days since 1970-01-01; None stays None."""
     return None if number is None else date.fromordinal(date(1970, 1, 1).toordinal() + number)
+
+
+def day_after(day, days):
+    """The day that begins `days` (with fraction) after `day`; None where unknown or infinite. What lies beyond the calendar of records is its last
+    day: who shows it says that it stands for "then or later"."""
+    if not math.isfinite(days):
+        return LAST_DAY if days > 0 else None
+    return day + timedelta(days=math.floor(days)) if days < (LAST_DAY - day).days else LAST_DAY
 
 
 def frame_of(columns, kind="pandas"):

@@ -171,7 +171,7 @@ class Collection:
         return "\n".join(["Collection of records"] + [f"  {name:8}{value}" for name, value in self._summary().items()])
 
     def _repr_html_(self):
-        from html import escape
+        from moltspan.visible import html as escape
 
         rows = "".join(f"<tr><th>{name}</th><td>{escape(value)}</td></tr>" for name, value in self._summary().items())
         return f"<table><caption>Collection of records</caption>{rows}</table>"

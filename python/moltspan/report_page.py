@@ -1,7 +1,6 @@
 """The report as HTML. Text is escaped wherever it enters (`safe`); only what is built here is `Markup`."""
 
 import re
-from html import escape
 
 from moltspan import tables
 from moltspan import tables_report as words
@@ -9,6 +8,7 @@ from moltspan.report_figure import calendar_svgs
 from moltspan.report_style import STYLE
 from moltspan.sheet import MOVING, REASONS, WAITING
 from moltspan.tables_rehouse import ADVICE_WORDS, box_text, grouped, number_text, outgrown_days, safe_days, size_text, to_handle
+from moltspan.visible import html as escape
 
 SECTIONS = (("week", "The week ahead"), ("calendar", "Calendar of molts"), ("feeding", "Feeding round [a]"), ("moves", "Rehousing plan [a]"),
             ("animals", "Animal by animal"), ("records", "Faults and doubts in the records"), ("so-far", "How good the forecasts were so far"),

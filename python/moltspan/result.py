@@ -1,15 +1,16 @@
 """What results share: a state of health in words, and tables as text, HTML, CSV and LaTeX."""
 
-import csv
 import io
 import math
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 
 import numpy as np
 
 from moltspan import frames
+from moltspan.calls import check_methods
+from moltspan.visible import html as escape
+from moltspan.visible import visible, write_csv
 
 ORDER = ("good", "warning", "bad")
 ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
@@ -58,11 +59,17 @@ class Fixed:
 class Result(Fixed):
     """A result with a title, facts (the last of them its health) and a table: as text, HTML, CSV and LaTeX.
 
+    The arguments of its public methods are checked by their names (`calls`).
+
     A class says its `_title`, `_facts()` (pairs of name and text) and `_table()` (heading, rows of text); `_numbers()` where CSV can give
     more digits than the table shows.
     """
 
     _title = ""
+
+    def __init_subclass__(cls, **more):
+        super().__init_subclass__(**more)
+        check_methods(cls)
 
     def _numbers(self):
         """Columns for CSV: name -> values with all their digits."""
@@ -72,7 +79,7 @@ class Result(Fixed):
     def summary(self):
         """The result as text: title, facts with its health, table."""
         head, rows = self._table()
-        return "\n".join([self._title, *(f"{name}: {value}" for name, value in self._facts()), text_table(head, rows)])
+        return "\n".join([self._title, *(visible(f"{name}: {value}") for name, value in self._facts()), text_table(head, rows)])
 
     def __repr__(self):
         return self.summary()
@@ -81,12 +88,11 @@ class Result(Fixed):
         return html_table(self._title, self._facts(), *self._table())
 
     def to_csv(self, file=None):
-        """The table with all digits, blank where unknown; written to `file` where given, and returned."""
+        """The table with all digits, blank where unknown; written to `file` where given, and returned. A text that a spreadsheet would
+        take for a formula (`=`, `+`, `-`, `@` in front) has an apostrophe before it."""
         columns = self._numbers()
         out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(columns)
-        writer.writerows([frames.text_of(value) for value in row] for row in zip(*columns.values(), strict=True))
+        write_csv(out, columns, zip(*columns.values(), strict=True))
         return _written(out.getvalue(), file)
 
     def to_latex(self, file=None, label=None):
@@ -109,7 +115,7 @@ def shown(value, digits=4):
 
 def text_table(head, rows):
     """Aligned text: the first column to the left, the others to the right."""
-    lines = [tuple(map(str, head)), *[tuple(map(str, row)) for row in rows]]
+    lines = [tuple(map(visible, row)) for row in (head, *rows)]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     return "\n".join("  ".join(cell.ljust(w) if i == 0 else cell.rjust(w) for i, (cell, w) in enumerate(zip(line, widths, strict=True))).rstrip()
                      for line in lines)
@@ -125,7 +131,7 @@ def html_table(caption, facts, head, rows):
 
 def latex_text(text):
     """Text with the characters escaped that mean something to LaTeX."""
-    return "".join(LATEX.get(character, character) for character in str(text))
+    return "".join(LATEX.get(character, character) for character in visible(text))
 
 
 def _latex_row(cells):

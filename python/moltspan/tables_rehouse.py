@@ -4,6 +4,7 @@ import sys
 
 from moltspan.tables import aligned, percent
 from moltspan.tables_terminal import console_of, print_lines, print_table
+from moltspan.visible import visible
 
 ADVICE_WORDS = {"move_now": "move now", "conflict": "conflict", "wait_hardening": "wait: hardening", "wait_premolt": "wait: premolt",
                 "hold": "hold", "measure_first": "measure first", "later": "later", "fits": "fits", "final": "final", "gone": "gone"}
@@ -91,7 +92,7 @@ def plain_plan(document, remark=None):
     if cautions:
         lines += ["", "Cautions", *[f"  {', '.join(names)}: {text}" for text, names in cautions]]
     lines += ["", *closing_lines(document), "", "Make ready", *[f"  {line}" for line in document["make_ready"]]]
-    return "\n".join(lines) + "\n"
+    return visible("\n".join(lines) + "\n", keep="\n")
 
 
 def rich_plan(document, console, remark=None):
@@ -104,7 +105,7 @@ def rich_plan(document, console, remark=None):
 
 
 def _print_rest(document, console):
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
 
     for text, names in grouped(to_handle(document), "cautions"):
         console.print(f"\n[bold]{escape(', '.join(names))}[/]  {escape(text)}", style="yellow")
