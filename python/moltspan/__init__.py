@@ -122,7 +122,7 @@ def __getattr__(name):
         from moltspan.calls import checked
 
         value = checked(value)
-        setattr(sys.modules[f"moltspan.{home}"], name, value)  # found by its own name, as for other processes
+        setattr(sys.modules[f"moltspan.{home}"], name, value)  # other processes find it by its name
     globals()[name] = value
     return value
 

@@ -5,7 +5,9 @@ import functools
 import inspect
 import math
 import os
+import re
 import reprlib
+from datetime import date
 
 import numpy as np
 
@@ -34,27 +36,34 @@ def _whole(least, most):
     return lambda value: _is_whole(value, least, most), f"a whole number from {least} to {most}"
 
 
-def _one_or_list(rule, words, empty=False):
-    test, _ = rule
-
-    def each(value):
-        if isinstance(value, (str, bytes, dict)) or value is None:
-            return False
-        values = [value] if np.ndim(value) == 0 else list(value)
-        return (empty or len(values) > 0) and all(map(test, values))
-
-    return each, words
+def _list_of(rule, words):
+    return lambda value: _is_list(value) and len(value) > 0 and all(map(rule[0], value)), words
 
 
 def _either(one, other):
-    return lambda value: one[0](value) or other[0](value), f"{one[1]}, or a list of days"
+    def test(value):
+        try:
+            return one[0](value) or other[0](value)
+        except (TypeError, ValueError, OverflowError):
+            return other[0](value)
+
+    return test, f"{one[1]}, or {other[1]}"
+
+
+def _one_of(*words):
+    return lambda value: value in words, f"one of {', '.join(map(repr, words))}"
+
+
+def _named(module, *names):
+    """Classes of another module, known by their names: loaded only where they are used."""
+    return lambda value: type(value).__name__ in names and type(value).__module__ == f"moltspan.{module}"
 
 
 def _is_list(value):
     """A list, an array or a column, of one dimension or more."""
-    if isinstance(value, (str, bytes, dict, set, frozenset)) or not hasattr(value, "__len__") or not hasattr(value, "__iter__"):
+    if isinstance(value, (str, bytes, dict, set, frozenset)) or not hasattr(value, "__iter__"):
         return False
-    return not (hasattr(value, "columns") and hasattr(value, "shape"))
+    return len(value) >= 0 and not (hasattr(value, "columns") and hasattr(value, "shape"))  # an array without dimensions has no len
 
 
 def _is_numbers(value):
@@ -118,14 +127,18 @@ def _is_fit(value):
     return isinstance(value, CollectionFit)
 
 
+def _is_forecast(value):
+    return _is_fit(value) or isinstance(value, dict) and {"as_of", "levels", "animals"} <= set(value)
+
+
+def _is_sizes_by_name(value):
+    return isinstance(value, dict) and all(isinstance(name, str) and _is_number(size) and size > 0 for name, size in value.items())
+
+
 def _is_axes(value):
     from matplotlib.axes import Axes
 
-    return isinstance(value, Axes) or (_is_list(value) and all(isinstance(one, Axes) for one in np.ravel(value)))
-
-
-def _is_law(value):
-    return type(value).__name__ == "LogNormalMixture"
+    return isinstance(value, Axes) or (_is_list(value) and len(value) > 0 and all(isinstance(one, Axes) for one in np.ravel(value)))
 
 
 CHANCE = _between(0, 1, "a number between 0 and 1, such as 0.95")
@@ -136,7 +149,7 @@ COUNT = _whole(0, 1_000_000)
 SOME = _whole(1, 1_000_000)
 NUMBERS = (_is_numbers, "a list or column of numbers, one a row, blank where unknown")
 NUMBER_OR_NUMBERS = (_is_number_or_numbers, "a number, or a list of numbers")
-CHANCES = _one_or_list(CHANCE, "numbers between 0 and 1, such as (0.5, 0.8, 0.95)")
+CHANCES = _list_of(CHANCE, "a list of numbers between 0 and 1, such as (0.5, 0.8, 0.95)")
 TEXT = (_is_text, "a text")
 COLUMN = (_is_column, "the name of a column, or a list of values, one a row")
 NAMES = (_is_names, "the name of a column, or a list of names")
@@ -148,15 +161,21 @@ COLLECTION = (_is_collection, "a Collection, as moltspan.read gives it")
 FIT = (_is_fit, "a CollectionFit, as moltspan.fit gives it")
 PATH = (_is_path, "the path of a file or folder")
 MAPPING = (lambda value: isinstance(value, dict), "a dict")
-LAW = (_is_law, "a LogNormalMixture, as moltspan.score has it")
+LAW = (_named("score", "LogNormalMixture"), "a LogNormalMixture of moltspan.score")
+SIZES = _either((_is_list, "a list of sizes, one an animal"), TABLE)
+TABLE_OR_COLLECTION = (lambda value: _is_table(value) or _is_collection(value), "a pandas, polars or pyarrow data frame, or a Collection")
+ROWS_OR_TABLE = _either(NUMBERS, TABLE)
+INCREMENT = (_named("growth_increments", "IncrementModel", "IncrementFit"), "an IncrementFit, or what increment_model gives")
+PERIOD = (_named("growth_increments", "PeriodModel"), "a PeriodModel, as period_model gives it")
+BANDS = _list_of(_one_of("new", "simultaneous", "mean"), "a list of 'new', 'simultaneous' and 'mean'")
 ANY = None
 
 # Argument -> what it takes, in every call that has one of this name. None is taken where it is the default.
 RULES = {
-    "level": CHANCE, "levels": CHANCES, "quantiles": CHANCES, "p": CHANCES, "null_share": CHANCE, "least_spread": CHANCE,
+    "level": CHANCE, "levels": CHANCES, "quantiles": CHANCES, "p": _either(CHANCE, CHANCES), "null_share": CHANCE, "least_spread": CHANCE,
     "seed": _whole(0, 2**64 - 1), "replicate": _whole(0, 2**32 - 1), "threads": _whole(0, 1024), "resamples": COUNT, "bootstrap": COUNT,
     "permutations": COUNT, "replicates": SOME, "draws": SOME, "molts": _whole(0, 1000), "at_most": SOME, "quadrature": _whole(0, 1000),
-    "n_instars": SOME, "max_instars": SOME, "bins": _whole(1, 10_000),
+    "n_instars": SOME, "max_instars": SOME, "bins": _whole(1, 10_000), "bands": BANDS,
     "as_of": DAY, "today": DAY, "on": DAY, "day": DAY, "until": DAY,
     "table": TABLE, "frame": TABLE, "animals": TABLE, "journal": TABLE, "taxa": TABLE, "enclosures": TABLE, "stadia": TABLE,
     "collection": COLLECTION, "fit": RESULT, "mixture": RESULT, "result": RESULT, "backtest": RESULT, "ax": (_is_axes, "matplotlib axes"),
@@ -178,7 +197,7 @@ RULES = {
     "censored_at_days": NUMBER_OR_NUMBERS, "n_animals": NUMBER_OR_NUMBERS, "study_days": NUMBER_OR_NUMBERS, "check_every_days": NUMBER_OR_NUMBERS,
     "cdf": (callable, "a function"), "quantile": (callable, "a function"), "known": (_is_list, "a list, one an animal, blank where not known"),
     "pits": (_is_list, "a list of pairs, as pit gives them"), "cluster": (_is_list, "a list, one a value"),
-    "origins": _either(_whole(1, 10_000), _one_or_list(DAY, "")), "sexes": (_is_list, "a list of words, one an animal"), "fits": (_is_list, "a list of fits"),
+    "origins": _either(_whole(1, 10_000), _list_of(DAY, "a list of days")), "sexes": (_is_list, "a list of words, one an animal"), "fits": (_is_list, "a list of fits"),
 }
 
 # Where the same name means something else.
@@ -190,27 +209,38 @@ EXCEPTIONS = {
     "DyarAnimals.fit": {"animal": ANY}, "Trajectories.__getitem__": {"animal": TEXT}, "Estimate.__init__": {},
     "Belehradek.days": {"temperature_c": NUMBER_OR_NUMBERS}, "Belehradek.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS},
     "Briere.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS}, "Belehradek.temperature_c": {"days": NUMBER_OR_NUMBERS},
-    "instar_mixture": {"sizes_mm": ANY}, "InstarMixture.assign": {"sizes_mm": ANY}, "stadium_npmle": {"min_days": ANY},
-    "kaplan_meier": {"min_days": ANY}, "log_score": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
+    "instar_mixture": {"sizes_mm": SIZES}, "InstarMixture.assign": {"sizes_mm": SIZES}, "stadium_npmle": {"min_days": ROWS_OR_TABLE},
+    "kaplan_meier": {"min_days": ROWS_OR_TABLE}, "log_score": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "pit": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "covered_share": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER, "lower": ANY_NUMBER, "upper": ANY_NUMBER},
     "interval_score": {"y_days": ANY_NUMBER, "lower": ANY_NUMBER, "upper": ANY_NUMBER},
-    "crps": {"weights": NUMBER_OR_NUMBERS, "low": ANY_NUMBER, "high": ANY_NUMBER}, "KaplanMeier.quantile": {"p": CHANCE},
+    "crps": {"weights": (lambda value: _is_list(value) and len(value) > 0, "a list of numbers, one a component"), "low": ANY_NUMBER, "high": ANY_NUMBER}, "KaplanMeier.quantile": {"p": CHANCE},
     "plot_comparison": {"table": ANY, "name": TEXT, "estimate": TEXT, "lower": TEXT, "upper": TEXT}, "plot_by_instar": {"table": ANY},
-    "plot_families": {}, "plot_fan": {"quantiles": ANY, "animal": TEXT}, "plot_prior_posterior": {"names": NAMES},
-    "plot_temperature": {"fit": ANY}, "increment_fit": {}, "IncrementFit.project": {"start_mm": POSITIVE}, "clustered_mean": {},
-    "plot_instars": {"bins": ANY}, "plot_growth": {"fit": ANY}, "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
-    "report": {"remark": TEXT}, "instar_table": {"size": TEXT, "instar": TEXT, "animal": TEXT}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
-    "allometry_fit": {"y": TEXT, "x": TEXT}, "growth_effects": {"size": TEXT, "instar": TEXT}, "Effects.ratio": {"over": ANY, "under": ANY},
-    "ResultTable.__getitem__": {"name": TEXT}, "RehousePlan.__getitem__": {"name": TEXT}, "CurveFit.interval": {"name": TEXT},
+    "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"), "animal": TEXT,
+                 "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")}, "plot_prior_posterior": {"names": NAMES},
+    "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")}, "fit_growth": {"size": NAMES, "instar": TEXT, "animal": TEXT, "cohort": TEXT},
+    "project_molts": {"increment": INCREMENT, "period": PERIOD}, "IncrementFit.project": {"period": PERIOD},
+    "molt_incidence": {"status": TEXT, "start": TEXT}, "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
+    "plot_growth": {"fit": ANY}, "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
+    "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")}, "instar_table": {"source": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": TEXT}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
+    "stadium_effects": {"table": TABLE_OR_COLLECTION}, "temperature_effect": {"table": TABLE_OR_COLLECTION},
+    "allometry_fit": {"y": TEXT, "x": TEXT}, "growth_effects": {"table": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": TEXT, "cohort": TEXT}, "Effects.ratio": {"over": ANY, "under": ANY},
+    "IncrementFit.predict_pre": {"post_mm": ANY_NUMBER}, "ResultTable.__getitem__": {"name": TEXT}, "RehousePlan.__getitem__": {"name": TEXT}, "CurveFit.interval": {"name": TEXT},
 }
+
+
+# What Python and numpy say where they meet a value of a type that nobody thought of.
+NATIVE = re.compile(r"unhashable type|object is not|has no len|unsized|truth value of|could not convert|inhomogeneous|need at least one array|cannot unpack|"
+                    r"unsupported operand|must be a string or|must be real|cannot reshape|can only concatenate|not supported between|0-d array|zero-size array|"
+                    r"is not in list|could not be broadcast|invalid literal|cannot convert|format string|must have one value a row each|^formula ")
 
 
 def said(value):
     """A value as a message shows it: short, whatever it is."""
     words = reprlib.Repr()
-    words.maxstring = words.maxother = LONGEST_VALUE
-    text = f"a {type(value).__name__}" if hasattr(value, "columns") else " ".join(words.repr(value).split())
+    words.maxstring = words.maxother = words.maxlong = LONGEST_VALUE
+    plain = value is None or isinstance(value, (str, bytes, bool, int, float, complex, list, tuple, dict, set, date, np.generic, np.ndarray, type))
+    text = " ".join(words.repr(value).split()) if plain else f"a {type(value).__name__}"
     return text if len(text) <= 2 * LONGEST_VALUE else text[:LONGEST_VALUE] + "..."
 
 
@@ -229,11 +259,26 @@ def _check(where, name, value, default):
         raise WrongArgument(f"{where}: {name}={said(value)}: give {words}") from None
 
 
+def _told(where, arguments):
+    return f"{where} was called with " + ", ".join(f"{name}={said(value)}" for name, value in arguments.items() if name not in ("self", "cls"))
+
+
+def _in_words(where, trouble, arguments):
+    """What Python, numpy or the core say of an argument without its name, with the names; None where the message speaks for itself."""
+    text = str(trouble)
+    if "incompatible function arguments" in text or "incompatible constructor arguments" in text:
+        return f"{where}: one argument is of a type that it does not take; {_told(where, arguments)}; see help({where})"
+    if isinstance(trouble, OverflowError):
+        return f"{where}: a number is too large; {_told(where, arguments)}"
+    named = any(name in text for name in arguments)
+    return None if named or not NATIVE.search(text) else f"{where}: {text}; {_told(where, arguments)}"
+
+
 def checked(function, where=None):
     """The function, its arguments checked by their names before it is called."""
     where = where or function.__qualname__
     signature = inspect.signature(function)
-    of_methods = "self" in signature.parameters or "cls" in signature.parameters
+    loose = {name for name, one in signature.parameters.items() if one.kind in (one.VAR_POSITIONAL, one.VAR_KEYWORD)} | {"self", "cls"}
 
     @functools.wraps(function)
     def call(*given, **named):
@@ -242,31 +287,28 @@ def checked(function, where=None):
         except TypeError as trouble:
             raise TypeError(f"{where}: {trouble}") from None
         for name, value in bound.arguments.items():
-            kind = signature.parameters[name].kind
-            if kind not in (inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD) and not (of_methods and name in ("self", "cls")):
+            if name not in loose:
                 _check(where, name, value, signature.parameters[name].default)
         try:
             return function(*given, **named)
-        except OverflowError:
-            told = ", ".join(f"{name}={said(value)}" for name, value in bound.arguments.items() if name != "self")
-            raise WrongArgument(f"{where}: a number among these is too large: {told}") from None
-        except TypeError as trouble:
-            if "incompatible function arguments" not in str(trouble) and "incompatible constructor arguments" not in str(trouble):
+        except (TypeError, ValueError, OverflowError) as trouble:
+            text = _in_words(where, trouble, bound.arguments)
+            if text is None:
                 raise
-            told = ", ".join(f"{name}={said(value)}" for name, value in bound.arguments.items() if name != "self")
-            raise WrongArgument(f"{where}: one of these is of a type that it does not take: {told}; see help({where})") from None
+            raise WrongArgument(text) from trouble
 
     call._checked = True
     return call
 
 
-def check_methods(cls):
-    """The class, the arguments of its public methods checked."""
+def check_methods(cls, init=False):
+    """The class, the arguments of its public methods (and with `init` of its making) checked."""
     for name, member in list(vars(cls).items()):
-        if name.startswith("_") and name != "__getitem__":
+        if name.startswith("_") and name != "__getitem__" and not (init and name == "__init__"):
             continue
+        where = cls.__name__ if name == "__init__" else f"{cls.__name__}.{name}"
         if inspect.isfunction(member) and not hasattr(member, "_checked"):
-            setattr(cls, name, checked(member, f"{cls.__name__}.{name}"))
-        elif isinstance(member, classmethod):
-            setattr(cls, name, classmethod(checked(member.__func__, f"{cls.__name__}.{name}")))
+            setattr(cls, name, checked(member, where))
+        elif isinstance(member, classmethod) and not hasattr(member.__func__, "_checked"):
+            setattr(cls, name, classmethod(checked(member.__func__, where)))
     return cls

@@ -3,7 +3,6 @@
 import json
 import sys
 from contextlib import contextmanager
-from datetime import date
 from pathlib import Path
 
 import typer
@@ -23,10 +22,12 @@ def wrong_usage(command, trouble):
 
 def day_option(option, text):
     """The date of an option, None where it was not given."""
+    from moltspan import frames
+
     try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD") from None
+        return frames.day_of(frames.day_number(text or None))
+    except ValueError as trouble:
+        raise typer.BadParameter(f"{option} {text}: {trouble}") from None
 
 
 def read_collection(command, folder, **options):

@@ -110,6 +110,7 @@ def legend_word(text):
 
 def name_ticks(axis, places, names, width=34):
     """Ticks with users' names, long ones broken."""
+    names = [visible(name, keep="\n") for name in names]  # a tick takes its text from here each time it is drawn
     axis.set_ticks(places, ["\n".join(line for part in name.split("\n") for line in wrap(part, width) or [""]) for name in names])
     as_written(*axis.get_ticklabels())
 

@@ -106,6 +106,9 @@ class Result(Fixed):
         return _written("\n".join([*lines, r"\end{table}", ""]), file)
 
 
+check_methods(Result)
+
+
 def shown(value, digits=4):
     """A cell for people: numbers to four digits, blank where unknown."""
     if isinstance(value, (float, np.floating)):
