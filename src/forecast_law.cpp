@@ -60,6 +60,7 @@ double NextMoltLaw::quantile(double p, double from) const {
     low += width;
     width *= 1.7;
   }
+  if (excess(low + width) < 0) return low + width;  // millennia: a tail that no records bear out has no end to look for
   std::uintmax_t steps = 60;
   const auto root =
       boost::math::tools::toms748_solve(excess, low, low + width, boost::math::tools::eps_tolerance<double>(30), steps);

@@ -25,6 +25,7 @@ namespace {
 using Eigen::Index;
 
 constexpr int effect_nodes = 16;         ///< over eta, where a family has no closed form
+constexpr double most_numbers = 2e8;  ///< dates drawn at once: 1.6 GB, and as much for the sizes
 constexpr double law_step_z = 0.15;      ///< between neighbors of the table of a law, in normal quantiles
 constexpr double law_limit_z = 5.2;      ///< beyond it 1e-7 of the law is left on either side
 constexpr double fast_from = 1e-3;       ///< chance to have come so far from which a law is tabulated by FastLaw
@@ -308,6 +309,12 @@ void check(const CollectionFit& fit, const std::vector<int>& animals, const Traj
     refuse("growth_ratio = " + std::to_string(*options.growth_ratio) + ": size after a molt over size before, as 1.3");
   if (options.growth_log_sd && !(*options.growth_log_sd >= 0 && *options.growth_log_sd < 1))
     refuse("growth_log_sd = " + std::to_string(*options.growth_log_sd) + ": from 0 to 1, as 0.1");
+  const double asked = static_cast<double>(animals.empty() ? fit.animals.size() : animals.size()) * options.draws *
+                       options.molts;
+  if (asked > most_numbers)
+    refuse("draws = " + std::to_string(options.draws) + " of molts = " + std::to_string(options.molts) +
+           ": together over " + std::to_string(static_cast<long long>(most_numbers)) +
+           " dates with all animals; ask for fewer draws, molts or animals");
   for (int animal : animals)
     if (animal < 0 || animal >= static_cast<int>(fit.animals.size()))
       refuse("animal " + std::to_string(animal) + " is not one of " + std::to_string(fit.animals.size()));

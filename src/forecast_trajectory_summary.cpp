@@ -39,6 +39,19 @@ void check_level(const char* what, double level) {
     throw std::invalid_argument(std::string(what) + ": level = " + std::to_string(level) + " must lie between 0 and 1");
 }
 
+void check_index(const char* what, const Trajectories& all, std::size_t index) {
+  if (index >= all.animals.size())
+    throw std::invalid_argument(std::string(what) + ": index = " + std::to_string(index) + ", but there are " +
+                                std::to_string(all.animals.size()) + " animals with draws, counted from 0");
+}
+
+void check_molt(const char* what, const Trajectories& all, std::size_t index, int molt) {
+  check_index(what, all, index);
+  if (molt < 0 || molt >= all.options.molts)
+    throw std::invalid_argument(std::string(what) + ": molt = " + std::to_string(molt) + ", but " +
+                                std::to_string(all.options.molts) + " were drawn, counted from 0");
+}
+
 }  // namespace
 
 double FirstPassage::quantile_days(double p) const {
@@ -48,21 +61,29 @@ double FirstPassage::quantile_days(double p) const {
 }
 
 double Trajectories::date_quantile(std::size_t index, int molt, double p) const {
+  check_level("date_quantile", p);
+  check_molt("date_quantile", *this, index, molt);
   std::vector<double> values = of_molt(dates_of(index), molt, options);
   return quantile_of(values, p);
 }
 
 double Trajectories::size_quantile(std::size_t index, int molt, double p) const {
+  check_level("size_quantile", p);
+  check_molt("size_quantile", *this, index, molt);
   std::vector<double> values = of_molt(sizes_of(index), molt, options);
   return quantile_of(values, p);
 }
 
 double Trajectories::chance_of_molt(std::size_t index, int molt) const {
+  check_molt("chance_of_molt", *this, index, molt);
   return static_cast<double>(of_molt(dates_of(index), molt, options).size()) / options.draws;
 }
 
 TrajectoryFan Trajectories::fan(std::size_t index, const std::vector<double>& levels, std::vector<double> days) const {
+  check_index("fan", *this, index);
   for (double level : levels) check_level("fan", level);
+  for (double day : days)
+    if (!std::isfinite(day)) throw std::invalid_argument("fan: days = " + std::to_string(day) + " must be finite");
   const double *dates = dates_of(index), *sizes = sizes_of(index);
   const auto draws = static_cast<std::size_t>(options.draws), molts = static_cast<std::size_t>(options.molts);
   std::vector<double> ends(draws);  // a course that stopped goes on as it is
@@ -97,6 +118,7 @@ TrajectoryFan Trajectories::fan(std::size_t index, const std::vector<double>& le
 }
 
 FirstPassage Trajectories::first_passage(std::size_t index, double size_mm) const {
+  check_index("first_passage", *this, index);
   if (!(size_mm > 0) || std::isinf(size_mm))
     throw std::invalid_argument("first_passage: leg_span_mm = " + std::to_string(size_mm) +
                                 " must be a size above 0 mm");

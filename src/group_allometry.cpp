@@ -6,6 +6,7 @@
 #include <boost/math/tools/minima.hpp>
 #include <boost/math/tools/toms748_solve.hpp>
 #include <cmath>
+#include <limits>
 #include <map>
 
 #include "group_stats.hpp"
@@ -149,6 +150,7 @@ double where_risen(const std::vector<Moments>& groups, double sign, double centr
   };
   double step = 0.1;
   while (risen(centre + direction * step) < 0 && step < 50) step *= 2;
+  if (!(risen(centre + direction * step) >= 0)) return direction * std::numeric_limits<double>::infinity();
   double low = centre, high = centre + direction * step;
   if (low > high) std::swap(low, high);
   std::uintmax_t steps = 100;

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <stdexcept>
 
 #include "group_curves.hpp"
 #include "moltspan/group_temperature.hpp"
@@ -15,6 +16,7 @@ using group::require;
 using group::Solution;
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
+constexpr double steepest = 100;                         ///< exponent of Belehradek's law; curves of animals have 1 to 5
 constexpr double smallest_gap = 1e-4, widest_gap = 200;  ///< degrees; beyond them a limit is not determined
 
 /// How the parameters of a curve are called, and which hang on their own theta alone (interval from its scale).
@@ -73,6 +75,7 @@ CurveFit curve_fit(const CurveModel& model, const CurveShape& shape, const std::
     Solution s = group::solve_curve(model, temperature, y, start);
     if (s.rss < best.rss) best = std::move(s);
   }
+  if (best.theta.size() == 0) throw std::invalid_argument("no curve of this form passes near these days: look at them");
   CurveFit fit;
   fit.options = options;
   fit.df = static_cast<int>(y.size() - best.theta.size());
@@ -170,7 +173,7 @@ CurveFit belehradek_fit(std::span<const double> temperature_c, std::span<const d
                         const CurveOptions& options) {
   constexpr const char* name = "belehradek_fit";
   group::check_options(name, options);
-  require(!c || (*c > 0 && std::isfinite(*c)), name, "c", -1, c.value_or(0), "the exponent is positive");
+  require(!c || (*c > 0 && *c <= steepest), name, "c", -1, c.value_or(0), "the exponent lies between 0 and 100");
   const group::Rows rows = group::rows_of(name, temperature_c, days, false);
   group::require_temperatures(name, rows.temperature, c ? 2 : 3, "the curve needs as many as it has parameters");
   const BelehradekModel model(rows.temperature.minCoeff(), c);

@@ -13,6 +13,8 @@ using Eigen::VectorXd;
 namespace {
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
+/// Beyond these squares of rates overflow, and no animal lives.
+constexpr double hottest_c = 1000, shortest_days = 1e-6, longest_days = 1e6;
 constexpr std::uint32_t purpose_resample = 0x67726f75;  ///< no other stream of this seed draws from it
 
 double percentile(const std::vector<double>& sorted, double p) {
@@ -69,10 +71,12 @@ Rows rows_of(const char* function, std::span<const double> temperature_c, std::s
   std::vector<double> t, d;
   for (std::size_t i = 0; i < days.size(); ++i) {
     const auto row = static_cast<std::ptrdiff_t>(i);
-    require(std::isfinite(temperature_c[i]) && temperature_c[i] > -273.15, function, "temperature_c", row,
+    require(temperature_c[i] > -273.15 && temperature_c[i] < hottest_c, function, "temperature_c", row,
             temperature_c[i], "it has to be a temperature in degrees Celsius");
     require(no_development(days[i]) || days[i] > 0, function, "days", row, days[i],
             "a length is positive; leave it blank where there was no development");
+    require(no_development(days[i]) || (days[i] >= shortest_days && days[i] <= longest_days), function, "days", row,
+            days[i], "a length lies between 1e-6 and 1e6 days: check the unit");
     if (no_development(days[i]) && !keep_without_development) continue;
     t.push_back(temperature_c[i]), d.push_back(days[i]);
   }

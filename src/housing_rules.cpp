@@ -1,5 +1,3 @@
-#include <toml++/toml.h>
-
 #include <cassert>
 #include <map>
 #include <stdexcept>
@@ -7,6 +5,7 @@
 #include "embedded_tables.hpp"
 #include "moltspan/housing.hpp"
 #include "records_words.hpp"
+#include "toml_of_user.hpp"
 #include "words.hpp"
 
 namespace moltspan {
@@ -197,9 +196,11 @@ HousingRules housing_rules(std::string_view toml_text) {
   HousingRules rules = shipped;
   if (toml_text.empty()) return rules;
   try {
-    apply(rules, toml::parse(toml_text));
+    apply(rules, parse_users_toml(toml_text, {}));
   } catch (const toml::parse_error& error) {
     refuse("line " + std::to_string(error.source().begin.line), std::string(error.description()));
+  } catch (const std::length_error& error) {
+    throw std::invalid_argument(std::string("housing_rules: ") + error.what());
   }
   return rules;
 }

@@ -55,9 +55,14 @@ void check_steps(const InstarSizes& sizes, const InstarOptions& options) {
   if (Index(steps.size()) != sizes.sizes_mm.cols())
     refuse("`reading_step_mm` has " + std::to_string(steps.size()) + " entries for " +
            std::to_string(sizes.sizes_mm.cols()) + " traits; give one a trait");
-  for (const double step : steps)
-    if (!(step > 0) || !std::isfinite(step))
-      refuse("`reading_step_mm` is " + text_of(step) + ", but a step is a positive number of mm");
+  for (std::size_t j = 0; j < steps.size(); ++j) {
+    if (!(steps[j] > 0) || !std::isfinite(steps[j]))
+      refuse("`reading_step_mm` is " + text_of(steps[j]) + ", but a step is a positive number of mm");
+    const double largest = sizes.sizes_mm.col(static_cast<Index>(j)).maxCoeff();
+    if (steps[j] > largest)
+      refuse("`reading_step_mm` is " + text_of(steps[j]) + ", but no size was read to a step over the largest, " +
+             text_of(largest) + " mm");
+  }
   if (steps.size() > 1 && options.covariance == Covariance::full)
     refuse(
         "`reading_step_mm` with several traits needs covariance = diagonal, as the mass of a box under correlated "

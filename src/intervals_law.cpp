@@ -89,7 +89,9 @@ VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, I
       for (; excess(low + width) < 0 && low < 60; width *= 2) low += width;
       std::uintmax_t steps = 100;
       const boost::math::tools::eps_tolerance<double> enough(root_bits);
-      const auto root = boost::math::tools::toms748_solve(excess, low, low + width, enough, steps);
+      const auto root = excess(low + width) < 0
+                            ? std::pair(low + width, low + width)  // no end of the tail within exp(60) days
+                            : boost::math::tools::toms748_solve(excess, low, low + width, enough, steps);
       from = root.first;
       low = 0.5 * (root.first + root.second);
     }

@@ -267,18 +267,43 @@ double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   return total;
 }
 
+/// The numbers that animals bear, in order: a table that was thinned before lacks some, so that numbers alone say
+/// nothing of how many there are.
+static std::vector<int> animals_present(const StadiaData& data) {
+  std::vector<int> present = data.groups[static_cast<int>(Level::animal)];
+  std::sort(present.begin(), present.end());
+  present.erase(std::unique(present.begin(), present.end()), present.end());
+  return present;
+}
+
 std::vector<Eigen::Index> thinned_rows(const StadiaData& data, std::size_t most_records) {
   const auto& animals = data.groups[static_cast<int>(Level::animal)];
-  const int step = 1 + static_cast<int>(data.size() / most_records);
+  const std::size_t step = 1 + data.size() / std::max<std::size_t>(most_records, 1);
+  const std::vector<int> present = step == 1 ? std::vector<int>() : animals_present(data);
+  const auto place = [&](std::size_t row) {
+    return static_cast<std::size_t>(std::lower_bound(present.begin(), present.end(), animals[row]) - present.begin());
+  };
   std::vector<Eigen::Index> rows;
   for (std::size_t i = 0; i < data.size(); ++i)
-    if (step == 1 || (!animals.empty() && animals[i] % step == 0)) rows.push_back(static_cast<Eigen::Index>(i));
+    if (step == 1 || (!animals.empty() && place(i) % step == 0)) rows.push_back(static_cast<Eigen::Index>(i));
   return rows;
 }
 
+/// Every k-th of the rows, `most` of them.
+static std::vector<Eigen::Index> spread_over(const std::vector<Eigen::Index>& rows, std::size_t most) {
+  std::vector<Eigen::Index> few;
+  for (std::size_t i = 0; i < most; ++i) few.push_back(rows[i * rows.size() / most]);
+  return few;
+}
+
 StadiaData thinned(const StadiaData& data, std::size_t most_records) {
-  const auto rows = thinned_rows(data, most_records);
-  return rows.empty() || rows.size() == data.size() ? data : picked_rows(data, rows);
+  auto rows = thinned_rows(data, most_records);
+  if (rows.empty())
+    for (std::size_t i = 0; i < data.size(); ++i) rows.push_back(static_cast<Eigen::Index>(i));
+  // An animal may hold most of the stadia: a part that is no smaller than the whole would never end the search.
+  if (rows.size() > 2 * std::max<std::size_t>(most_records, 1))
+    rows = spread_over(rows, std::max<std::size_t>(most_records, 1));
+  return rows.size() == data.size() ? data : picked_rows(data, rows);
 }
 
 /// Links between records that were both picked.

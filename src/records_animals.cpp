@@ -262,6 +262,9 @@ void AnimalReader::row(std::size_t row) {
                         "rename or remove this row: row " +
                             std::to_string(table_.line(static_cast<std::size_t>(first.row))) + " has this id too");
   }
+  if (has_control_character(id))
+    report.doubt("animal", id, "an id without control characters, which are shown as escapes such as \\x1b",
+                 "write the id anew, in animals.csv and in the journal");
   Animal& animal = add(id, row);
   if (table_.broken(row)) {
     table_.name_broken(row, id, collection_.problems);

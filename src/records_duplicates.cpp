@@ -24,15 +24,18 @@ bool is_blank_row(const TextTable& table, std::size_t row) {
                      [&](const auto& cells) { return trim(cells[row]).empty(); });
 }
 
-std::string first_cell(const Collection& collection, std::size_t row) {
+/// The cells that name the animal of each journal row; null where no column does.
+const std::vector<std::string>* animal_cells(const Collection& collection) {
   const TextTable& table = collection.raw.journal;
+  const ColumnWords words(collection.raw.rules);
   for (std::size_t i = 0; i < table.columns.size(); ++i)
-    if (our_column(table.columns[i], collection.raw.rules) == "animal") return std::string(trim(table.cells[i][row]));
-  return {};
+    if (words.ours(table.columns[i]) == "animal") return &table.cells[i];
+  return nullptr;
 }
 
 void check_duplicates(Collection& collection) {
   const TextTable& table = collection.raw.journal;
+  const auto* names = animal_cells(collection);
   std::vector<std::pair<std::size_t, std::size_t>> rows;  // hash, row
   rows.reserve(table.size());
   for (std::size_t row = 0; row < table.size(); ++row)
@@ -42,7 +45,7 @@ void check_duplicates(Collection& collection) {
     const std::size_t first = rows[i - 1].second, second = rows[i].second;
     if (rows[i].first != rows[i - 1].first || !same_row(table, first, second)) continue;
     collection.problems.push_back(
-        {Severity::doubt, table.source, table.rows[second], first_cell(collection, second), "", "",
+        {Severity::doubt, table.source, table.rows[second], names ? std::string(trim((*names)[second])) : "", "", "",
          "every row written once",
          "row " + std::to_string(table.rows[first]) + " says the same: remove one of the two"});
   }
@@ -59,6 +62,7 @@ bool is_letter(char c) { return (c >= 'a' && c <= 'z') || (c & 0x80) != 0; }
 /// Whether two names differ only in case, or by one letter more, less or changed. `sp. 1` and `sp. 2` do not.
 bool differ_by_letter(const std::string& a, const std::string& b) {
   if (a == b) return true;
+  if (std::max(a.size(), b.size()) > longest_name) return false;
   const auto shorter = std::min(a.size(), b.size());
   if (std::max(a.size(), b.size()) - shorter > 1 || shorter < 5) return false;
   std::size_t i = 0;
@@ -126,6 +130,7 @@ void check_spellings(Collection& collection) {
   std::map<std::string, std::vector<std::size_t>> by_form;
   for (std::size_t i = 0; i < taxa.size(); ++i) {
     by_form[taxa[i].folded].push_back(i);
+    if (taxa[i].folded.size() > longest_name) continue;  // its forms would take the square of its length
     for (std::size_t left_out = 0; left_out < taxa[i].folded.size(); ++left_out) {
       std::string form = taxa[i].folded;
       by_form[form.erase(left_out, 1)].push_back(i);

@@ -41,9 +41,10 @@ std::string TableView::headings() const {
 
 void TableView::find_columns(const FolderRules& rules, const std::vector<std::string_view>& known,
                              std::vector<Problem>& problems) {
+  const ColumnWords words(rules);
   for (std::size_t i = 0; i < table_->columns.size(); ++i) {
     const std::string& heading = table_->columns[i];
-    std::string name = our_column(heading, rules);
+    std::string name = words.ours(heading);
     const bool ours = std::find(known.begin(), known.end(), name) != known.end();
     if (ours && column(name) >= 0) {
       usable_ = false;
@@ -53,18 +54,17 @@ void TableView::find_columns(const FolderRules& rules, const std::vector<std::st
     }
     if (!ours && name.size() > 3)
       for (const std::string_view other : known)
-        if (edit_distance(name, other) == 1)
+        if (differ_by_one(name, other))
           problems.push_back({Severity::doubt, file(), 0, "", heading, heading,
                               "a column of ours, or another word than '" + std::string(other) + "'",
                               "rename it if '" + std::string(other) + "' was meant; it is carried along unread"});
-    columns_.emplace_back(std::move(name), static_cast<int>(i));
+    columns_.try_emplace(std::move(name), static_cast<int>(i));
   }
 }
 
 int TableView::column(std::string_view name) const {
-  for (const auto& [known, index] : columns_)
-    if (known == name) return index;
-  return -1;
+  const auto found = columns_.find(name);
+  return found == columns_.end() ? -1 : found->second;
 }
 
 std::string TableView::heading(std::string_view name) const {

@@ -8,6 +8,7 @@
 
 #include "moltspan/records.hpp"
 #include "records_fields.hpp"
+#include "records_words.hpp"
 
 /// Reading the cells of a table by the names that we give its columns, and saying what is wrong with them.
 namespace moltspan {
@@ -43,7 +44,7 @@ class TableView {
                     std::vector<Problem>& problems);
 
   const TextTable* table_;
-  std::vector<std::pair<std::string, int>> columns_;
+  std::unordered_map<std::string, int, TextHash, std::equal_to<>> columns_;
   std::unordered_multimap<std::int64_t, std::size_t> broken_;  // line -> index of its fault
   bool usable_ = true;
 };

@@ -1,11 +1,10 @@
-#include <toml++/toml.h>
-
 #include <algorithm>
 #include <stdexcept>
 
 #include "moltspan/records.hpp"
 #include "records_fields.hpp"
 #include "records_words.hpp"
+#include "toml_of_user.hpp"
 
 namespace moltspan {
 namespace {
@@ -104,9 +103,11 @@ void read_key(const std::string& source, const toml::key& key, const toml::node&
 FolderRules read_folder_rules(std::string_view text, const std::string& source) {
   toml::table table;
   try {
-    table = toml::parse(text, source);
+    table = parse_users_toml(text, source);
   } catch (const toml::parse_error& error) {
     refuse(source, error.source(), std::string(error.description()));
+  } catch (const std::length_error& error) {
+    throw std::runtime_error(source + ", " + error.what());
   }
   FolderRules rules;
   for (const auto& [key, node] : table) read_key(source, key, node, rules);

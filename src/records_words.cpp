@@ -94,15 +94,29 @@ std::string_view trim(std::string_view text) {
   return text.substr(begin, text.find_last_not_of(blanks) - begin + 1);
 }
 
+bool has_control_character(std::string_view text) {
+  return std::any_of(text.begin(), text.end(), [](unsigned char c) { return c < 0x20 || c == 0x7f; });
+}
+
 std::string in_quotes(std::string_view word) { return std::string(1, '\'').append(word).append(1, '\''); }
+
+/// `moult` as `molt`.
+static std::string with_molt(std::string_view word) {
+  if (word.find("moult") == std::string_view::npos) return std::string(word);
+  std::string result;
+  for (const char c : word) {
+    result += c;
+    if (result.ends_with("moult")) result.erase(result.size() - 3, 1);
+  }
+  return result;
+}
 
 std::string fold(std::string_view word) {
   std::string result;
   result.reserve(word.size());
   for (const char c : trim(word))
     if (c != ' ' && c != '-' && c != '_') result += lower(c);
-  for (std::size_t at; (at = result.find("moult")) != std::string::npos;) result.erase(at + 2, 1);
-  return result;
+  return with_molt(result);
 }
 
 std::string fold_column(std::string_view heading) {
@@ -111,12 +125,17 @@ std::string fold_column(std::string_view heading) {
   return result;
 }
 
-std::string our_column(std::string_view heading, const FolderRules& rules) {
-  const std::string name = fold_column(heading);
-  for (const auto& [theirs, ours] : rules.columns)
-    if (fold_column(theirs) == name) return ours;
-  return name;
+ColumnWords::ColumnWords(const FolderRules& rules) {
+  for (const auto& [theirs, ours] : rules.columns) ours_.try_emplace(fold_column(theirs), ours);
 }
+
+std::string ColumnWords::ours(std::string_view heading) const {
+  std::string name = fold_column(heading);
+  const auto found = ours_.find(name);
+  return found == ours_.end() ? name : found->second;
+}
+
+std::string our_column(std::string_view heading, const FolderRules& rules) { return ColumnWords(rules).ours(heading); }
 
 std::size_t edit_distance(std::string_view a, std::string_view b) {
   std::vector<std::size_t> row(b.size() + 1);
@@ -133,11 +152,20 @@ std::size_t edit_distance(std::string_view a, std::string_view b) {
   return row.back();
 }
 
+bool differ_by_one(std::string_view a, std::string_view b) {
+  if (a.size() < b.size()) std::swap(a, b);
+  if (a.size() - b.size() > 1) return false;
+  const std::size_t same = static_cast<std::size_t>(std::mismatch(b.begin(), b.end(), a.begin()).first - b.begin());
+  if (same == a.size()) return false;
+  return a.substr(same + 1) == b.substr(same + (a.size() == b.size()));
+}
+
 std::string nearest_word(std::string_view word, Names candidates) {
   const std::string folded = fold(word.substr(0, 60));
   std::string best;
   std::size_t least = std::string::npos;
   for (const std::string_view candidate : candidates) {
+    if (candidate.size() > longest_name) continue;  // nobody mistypes that, and the work grows with the length
     const std::size_t distance = edit_distance(folded, fold(candidate));
     if (distance < least) {
       least = distance;
@@ -150,8 +178,9 @@ std::string nearest_word(std::string_view word, Names candidates) {
 std::string nearest_id(std::string_view text, Names ids) {
   const std::string folded = fold(text.substr(0, 60));
   for (const std::string_view id : ids)
-    if (fold(id) == folded) return std::string(id);
+    if (id.size() <= longest_name && fold(id) == folded) return std::string(id);
   for (const std::string_view id : ids) {
+    if (id.size() > longest_name) continue;
     const std::string other = fold(id);
     if (folded.size() > 1 && other.size() > 1 && (other.starts_with(folded) || folded.starts_with(other)))
       return std::string(id);

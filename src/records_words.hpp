@@ -15,6 +15,14 @@ namespace moltspan {
 /// Without leading and trailing blanks (space, tab, line breaks).
 std::string_view trim(std::string_view text);
 
+/// Finds texts by views of them in a hashed table.
+struct TextHash : std::hash<std::string_view> {
+  using is_transparent = void;
+};
+
+/// Whether a text holds what moves a cursor or ends a line (ASCII control characters), not letters only.
+bool has_control_character(std::string_view text);
+
 /// A word of the user in a message: between single quotes.
 std::string in_quotes(std::string_view word);
 
@@ -23,6 +31,13 @@ std::string fold(std::string_view word);
 
 /// Least number of inserted, deleted or changed characters (bytes) between two words.
 std::size_t edit_distance(std::string_view a, std::string_view b);
+
+/// Whether one character (byte) more, less or changed makes one word of the other; false for the same word.
+bool differ_by_one(std::string_view a, std::string_view b);
+
+/// Names over this many characters are no slip of the pen for another: they are offered and compared by letters
+/// nowhere, as the work grows with the square of the length.
+inline constexpr std::size_t longest_name = 200;
 
 /// The candidate with the least edit distance to `word` after folding; blank where there are no candidates.
 std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates);
@@ -87,7 +102,17 @@ std::span<const std::string_view> column_names();
 /// A column heading as it is compared: trimmed, lower case, spaces and hyphens as underscores.
 std::string fold_column(std::string_view heading);
 
-/// Our name for a heading: what `[columns]` maps it to, else the folded heading itself.
+/// Our names for headings: what `[columns]` maps them to, else the folded headings themselves.
+class ColumnWords {
+ public:
+  explicit ColumnWords(const FolderRules& rules);
+  std::string ours(std::string_view heading) const;
+
+ private:
+  std::unordered_map<std::string, std::string> ours_;
+};
+
+/// The same for one heading.
 std::string our_column(std::string_view heading, const FolderRules& rules);
 
 }  // namespace moltspan

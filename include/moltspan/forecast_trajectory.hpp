@@ -78,6 +78,8 @@ struct Trajectories {
     return static_cast<std::size_t>(options.draws) * static_cast<std::size_t>(options.molts);
   }
 
+  /// All of these throw std::invalid_argument for an index or molt that was not drawn, and a level or chance that does
+  /// not lie between 0 and 1.
   /// `days` empty: 41 days from the as_of day to the last day that 9 in 10 courses reach. Levels are quantiles.
   TrajectoryFan fan(std::size_t index, const std::vector<double>& levels, std::vector<double> days = {}) const;
   FirstPassage first_passage(std::size_t index, double leg_span_mm) const;
@@ -89,7 +91,7 @@ struct Trajectories {
 };
 
 /// Draws the trajectories of `animals` (indices; empty = all). Throws std::invalid_argument for molts outside 1 to 100,
-/// draws outside 1 to 2^31 - 1, a growth ratio or spread that is none.
+/// draws outside 1 to 2^31 - 1, more than 2e8 dates in all, a growth ratio or spread that is none.
 Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>& animals,
                                const TrajectoryOptions& options = {});
 

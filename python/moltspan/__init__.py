@@ -9,6 +9,7 @@ Importing this package loads numpy and the compiled core only; the rest is loade
 """
 
 import importlib
+import inspect
 import sys
 
 
@@ -126,6 +127,11 @@ def __getattr__(name):
         if trouble.name != f"moltspan.{home}":
             raise
         raise AttributeError(f"moltspan.{name} is not part of this version") from None
+    if inspect.isfunction(value) and not hasattr(value, "_checked"):
+        from moltspan.calls import checked
+
+        value = checked(value)
+        setattr(sys.modules[f"moltspan.{home}"], name, value)  # other processes find it by its name
     globals()[name] = value
     return value
 

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from moltspan.tables import DEFERENCE
 from moltspan.tables_cautions import text_of
 from moltspan.tables_rehouse import advice_words
+from moltspan.visible import visible
 
 LINE_OCTETS = 75
 LEVEL = 0.8
@@ -75,7 +76,7 @@ def _escaped(text):
     for mark in ("\\", ";", ","):
         text = text.replace(mark, "\\" + mark)
     text = text.replace("\r\n", "\n").replace("\r", "\n").replace("\n", "\\n")
-    return "".join(letter for letter in text if letter >= " " or letter == "\t")  # other control characters are not allowed
+    return visible(text, keep="\t")  # other control characters are not allowed
 
 
 def _folded(line):

@@ -1,7 +1,6 @@
 """The joint fit of a collection and its forecasts: `fit`, `CollectionFit`, `forecast_document`."""
 
 import math
-from datetime import timedelta
 
 from moltspan import _core, frames
 from moltspan.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_priors
@@ -241,7 +240,7 @@ def _known(chance):
 
 def _animal(as_of, forecast):
     def date(days):
-        return (as_of + timedelta(days=math.floor(days))).isoformat()
+        return frames.day_after(as_of, days).isoformat()
 
     return {"animal": forecast.id, "taxon": forecast.taxon or None, "verdict": verdict_document(forecast.verdict), "phase": forecast.phase,
             "last_entry": None if forecast.last_entry is None else frames.day_of(forecast.last_entry).isoformat(), "last_molt": _range(forecast),
@@ -252,7 +251,15 @@ def _animal(as_of, forecast):
             "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
             "next_leg_span_mm": _next_leg_span(forecast.next_leg_span), "next_size": _next_size(forecast.next_size),
             "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
-            "notes": list(forecast.notes)}
+            "notes": [*forecast.notes, *_beyond_the_calendar(as_of, forecast)]}
+
+
+def _beyond_the_calendar(as_of, forecast):
+    """A note where a date stands for "then or later"."""
+    days = [*forecast.quantile_days, *(band.to_days for band in forecast.bands)]
+    if not any(frames.day_after(as_of, day) == frames.LAST_DAY for day in days):
+        return []
+    return [f"{frames.LAST_DAY} stands for that day or later: these records do not tell how late its next molt may be"]
 
 
 def _next_leg_span(span):
@@ -295,7 +302,7 @@ def _next_molt(forecast, date):
     days = {f"{p:g}": value for p, value in zip(_core.STANDARD_QUANTILES, forecast.quantile_days, strict=True)}
     bands = [{"level": band.level, "from": date(band.from_days), "to": date(band.to_days)} for band in forecast.bands]
     return {"median": date(days["0.5"]), "bands": bands, "quantiles": {p: date(value) for p, value in days.items()},
-            "quantile_days": days}
+            "quantile_days": {p: value if math.isfinite(value) else None for p, value in days.items()}}
 
 
 def _mature_life(as_of, life):
@@ -304,7 +311,7 @@ def _mature_life(as_of, life):
         return {}
 
     def date(days):
-        return (as_of + timedelta(days=math.floor(days))).isoformat()
+        return frames.day_after(as_of, days).isoformat()
 
     row = {"lives_until": date(life.median_days)}
     for band in life.bands:

@@ -1,6 +1,5 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
-import csv
 import io
 from enum import Enum
 from pathlib import Path
@@ -11,6 +10,7 @@ import typer
 from moltspan import tables
 from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 from moltspan.files import replace_file
+from moltspan.visible import write_csv
 
 LEVELS = (0.5, 0.8, 0.95)
 UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
@@ -98,9 +98,7 @@ def _write_csv(document, file, remark):
         flat = [row | {"remark": remark} for row in flat]
     columns = list(dict.fromkeys(name for row in flat for name in row))
     out = io.StringIO()
-    table = csv.DictWriter(out, columns, lineterminator="\n")
-    table.writeheader()
-    table.writerows(flat)
+    write_csv(out, columns, ([row.get(name) for name in columns] for row in flat))
     replace_file(file, out.getvalue())
 
 

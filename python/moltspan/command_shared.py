@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import typer
 
 from moltspan.files import replace_file
+from moltspan.visible import visible
 
 WRONG_USAGE = 2
 PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
@@ -17,7 +18,7 @@ PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 def wrong_usage(command, trouble):
     """Ends the command with status 2; `trouble` says what to do instead."""
     text = str(trouble).removeprefix(f"{command}: ")  # functions name themselves as the command does
-    print(f"moltspan {command}: {text}", file=sys.stderr)
+    print(visible(f"moltspan {command}: {text}", keep="\n"), file=sys.stderr)
     raise typer.Exit(WRONG_USAGE) from None
 
 
@@ -29,14 +30,16 @@ def day_option(option, text, today=None):
     """The date of an option, None where it was not given: YYYY-MM-DD, today, tomorrow, yesterday, or days from today as +14d."""
     if not text:
         return None
+    from moltspan import frames
+
     word, today = text.strip().lower(), today or date.today()
     counted = DAYS_FROM_TODAY.fullmatch(word)
     try:
         if word in WORDS_OF_DAYS or counted:
-            return today + timedelta(days=int(counted[1]) if counted else WORDS_OF_DAYS[word])
-        return date.fromisoformat(word)
-    except (ValueError, OverflowError):
-        raise typer.BadParameter(f"{option} {text}: no such day; write it as YYYY-MM-DD, today, tomorrow or +14d") from None
+            word = (today + timedelta(days=int(counted[1]) if counted else WORDS_OF_DAYS[word])).isoformat()
+        return frames.day_of(frames.day_number(word))
+    except (ValueError, OverflowError) as trouble:
+        raise typer.BadParameter(f"{option} {text}: {trouble}; today, tomorrow and +14d are read too") from None
 
 
 def answer_day(on, as_of, collection):

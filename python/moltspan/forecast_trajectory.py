@@ -1,7 +1,6 @@
 """Courses of life: `Trajectory` of one animal, `Trajectories` of several, from `CollectionFit.trajectory` and `.trajectories`."""
 
 import math
-from datetime import timedelta
 
 from moltspan import _core, frames
 from moltspan.result import Health, Result
@@ -184,7 +183,7 @@ class Trajectory(Result):
         return self._date(self._whole._core.date_quantile(self._index, 0, level))
 
     def _date(self, days):
-        return self.as_of + timedelta(days=math.floor(days)) if math.isfinite(days) else None
+        return frames.day_after(self.as_of, days) if math.isfinite(days) else None
 
     def table(self):
         """A row a molt: medians and 80 % bands of date and leg span, and the chance that this molt comes."""

@@ -2,10 +2,12 @@
 
 import math
 from collections import Counter
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
+FIRST_YEAR, LAST_YEAR = 1700, 2299  # as in moltspan/calendar.hpp
+LAST_DAY = date(LAST_YEAR, 12, 31)
 KINDS = ("pandas", "polars", "pyarrow")
 
 
@@ -32,7 +34,8 @@ def _series_of(frame):
     """(Heading as text, column) of a frame; a ValueError where a heading is there twice."""
     import narwhals
 
-    kind_of(frame)
+    if kind_of(frame) == "pandas" and frame.columns.nlevels > 1:
+        raise ValueError(f"a table has one line of headings, not {frame.columns.nlevels}; join them first")
     headings = [text_of(name) for name in getattr(frame, "column_names", frame.columns)]
     if len(set(headings)) < len(headings):
         twice, _ = Counter(headings).most_common(1)[0]
@@ -67,8 +70,8 @@ def text_columns(frame):
 
 
 def numbers(values):
-    """Floats, NaN where blank; a list of None where a text is no number gives a ValueError by numpy itself."""
-    return np.array([math.nan if text_of(value) == "" else float(value) for value in values])
+    """Floats, NaN where blank or nothing but blanks (a no-break space too); ValueError where a text is no number."""
+    return np.array([math.nan if text_of(value).strip() == "" else float(value) for value in values])
 
 
 def checked_numbers(values, name):
@@ -76,7 +79,7 @@ def checked_numbers(values, name):
     try:
         return numbers(values)
     except (TypeError, ValueError):
-        row, value = next((row, value) for row, value in enumerate(values) if text_of(value) != "" and not _is_float(value))
+        row, value = next((row, value) for row, value in enumerate(values) if text_of(value).strip() != "" and not _is_float(value))
         raise ValueError(f"{name}: row {row} = {value!r} is no number; mend it or leave it blank") from None
 
 
@@ -107,21 +110,35 @@ def days(day_numbers):
 
 
 def day_number(day):
-    """A date, datetime or ISO text as days since 1970-01-01; None stays None."""
+    """A date, datetime or ISO text as days since 1970-01-01; None stays None. ValueError beyond the years that records can name."""
     if day is None:
         return None
+    given = day
     if isinstance(day, str):
-        day = date.fromisoformat(day)
+        try:
+            day = date.fromisoformat(day)
+        except ValueError:
+            raise ValueError(f"{given!r} is no day: write it as YYYY-MM-DD, such as 2026-04-03") from None
     elif isinstance(day, np.datetime64):
         day = day.astype("datetime64[D]").item()
     if not isinstance(day, date) or day != day:
-        raise TypeError(f"{day!r} is no day: give a datetime.date or a text such as '2026-04-03'")
+        raise TypeError(f"{given!r} is no day: give a datetime.date or a text such as '2026-04-03'")
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(f"{given if isinstance(given, str) else day.isoformat()} is no day of records: they lie between the years {FIRST_YEAR} and {LAST_YEAR}")
     return (date(day.year, day.month, day.day) - date(1970, 1, 1)).days
 
 
 def day_of(number):
     """The date of a number of days since 1970-01-01; None stays None."""
     return None if number is None else date.fromordinal(date(1970, 1, 1).toordinal() + number)
+
+
+def day_after(day, days):
+    """The day that begins `days` (with fraction) after `day`; None where unknown or infinite. What lies beyond the calendar of records is its last
+    day: who shows it says that it stands for "then or later"."""
+    if not math.isfinite(days):
+        return LAST_DAY if days > 0 else None
+    return day + timedelta(days=math.floor(days)) if days < (LAST_DAY - day).days else LAST_DAY
 
 
 def frame_of(columns, kind="pandas"):

@@ -120,6 +120,8 @@ class Effects(ResultTable):
 
     def ratio(self, over, under):
         """(estimate, lower, upper) of one group over another, whichever way round it stands in the table."""
+        if "pair" not in self.columns:
+            raise ValueError("ratio: this is the effect of a number, not of groups; its table holds it")
         for row in self.rows():
             if row["pair"] == f"{over} / {under}":
                 return row["ratio"], row["lower"], row["upper"]

@@ -4,10 +4,12 @@ Temperatures in degrees Celsius, times in days, rates per day. All statistics ar
 """
 
 import math
+from functools import partial
 
 import numpy as np
 
 from moltspan import _core
+from moltspan.calls import check_methods
 from moltspan.group_table import ResultTable
 from moltspan.result import Health
 
@@ -65,6 +67,7 @@ def _facts(core, asked):
             ("intervals", f"{asked['level'] * 100:g} %: {asked['rule']}" + (f"; bootstrap: {drawn}{failed}" if asked["bootstrap"] else ""))]
 
 
+@check_methods
 class _Law:
     """What every rate law can do with a series of temperatures."""
 
@@ -80,6 +83,7 @@ class _Law:
                 "progress": progress}
 
 
+@partial(check_methods, init=True)
 class Belehradek(_Law):
     """Belehradek's law (1935): days = a (T - b)^(-c), without development at and below b; c = 1 is a thermal sum."""
 
@@ -106,6 +110,7 @@ class Belehradek(_Law):
         return f"Belehradek(a={self.a:g}, b_c={self.b_c:g}, c={self.c:g})"
 
 
+@partial(check_methods, init=True)
 class Briere(_Law):
     """Briere's first law (1999; from memory): rate = a T (T - lower) sqrt(upper - T) between the limits, else 0."""
 

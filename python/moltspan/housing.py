@@ -2,7 +2,6 @@
 
 import json
 import math
-from datetime import timedelta
 from pathlib import Path
 
 from moltspan import _core, frames
@@ -116,7 +115,7 @@ class RehousePlan(Result):
         return f"{plain_plan(self.document).rstrip()}\nhealth: {self.health}"
 
     def _repr_html_(self):
-        from html import escape
+        from moltspan.visible import html as escape
 
         from moltspan.sheet import plan_html
 
@@ -167,7 +166,7 @@ def _enclosure(box):
 
 def _outgrown(as_of, outgrown):
     def date(days):
-        return None if math.isnan(days) else (as_of + timedelta(days=math.floor(days))).isoformat()
+        return None if math.isnan(days) else frames.day_after(as_of, days).isoformat()
 
     bands = [{"level": band.level, "from": date(band.from_days), "to": date(band.to_days)} for band in outgrown.bands]
     return {"median": date(outgrown.median_days), "bands": bands, "chance_next_molt": _known(outgrown.chance_next_molt)}

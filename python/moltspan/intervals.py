@@ -230,6 +230,9 @@ class StadiaFit(Result):
         """
         check_level(level)
         choice("new_animal", new_animal, ("population", "error"))
+        if self._design is None:
+            raise ValueError("predict: these stadia belong to the fit of a collection, whose forecast() and trajectory() tell of its animals; predict "
+                             "is for the result of fit_stadia")
         columns = frames.columns_of(table)
         n_rows = len(next(iter(columns.values()))) if columns else 0
         _, covariates = self._design.matrix(columns, n_rows)

@@ -4,7 +4,7 @@ import numpy as np
 
 from moltspan import _core
 from moltspan.intervals import choice
-from moltspan.plots_shared import (BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, columns_of, draw_points, dress,
+from moltspan.plots_shared import (BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, as_written, columns_of, draw_points, dress,
                                    legend_below, model_and_data, new_axes, new_panels, percent, say, series)
 
 SCALES = {"log_size": "a log of size", "warmth_c": "a degree C", "male": "male against female", "near_adult_female": "if so",
@@ -125,8 +125,8 @@ def plot_random_effects(fit, level=0.95, ax=None, *, title=None):
     draw_points(ax, expected, seen, f"animals ({len(seen)})", BLUE)
     outside = [i for i in np.argsort(-np.abs(seen - expected)) if not lower[i] <= seen[i] <= upper[i]][:3]
     for i in outside:
-        ax.annotate(_animal_name(fit, check.code[i]), (expected[i], seen[i]), xytext=(5, -3), textcoords="offset points", fontsize="small",
-                    color=POINT)
+        as_written(ax.annotate(_animal_name(fit, check.code[i]), (expected[i], seen[i]), xytext=(5, -3), textcoords="offset points", fontsize="small",
+                               color=POINT))
     dress(ax, heading, "expected standard normal quantile", "effect on log stadium, standardized")
     legend_below(ax)
     return ax

@@ -7,6 +7,7 @@ from weakref import WeakSet
 import numpy as np
 
 from moltspan import frames
+from moltspan.visible import visible
 
 # Okabe & Ito (2008), told apart by all kinds of color vision; every series differs in line style and marker too, for gray print.
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY, BLACK = "#0072B2", "#D55E00", "#009E73", "#E69F00", "#CC79A7", "#56B4E9", "#000000"
@@ -88,6 +89,7 @@ def say(ax, text, title=None):
 def as_written(*texts):
     """Texts that users typed: a name is no formula, and its letters may need a further font."""
     for text in texts:
+        text.set_text(visible(text.get_text(), keep="\n"))
         text.set_parse_math(False)
         if not text.get_text().isascii():
             text.set_fontfamily([*text.get_fontfamily(), *_wide_font()])
@@ -103,11 +105,12 @@ def _wide_font():
 
 def legend_word(text):
     """A user's word as a label: a legend leaves out those that begin with an underscore."""
-    return f" {text}" if text.startswith("_") else text
+    return visible(f" {text}" if text.startswith("_") else text)
 
 
 def name_ticks(axis, places, names, width=34):
     """Ticks with users' names, long ones broken."""
+    names = [visible(name, keep="\n") for name in names]  # a tick takes its text from here each time it is drawn
     axis.set_ticks(places, ["\n".join(line for part in name.split("\n") for line in wrap(part, width) or [""]) for name in names])
     as_written(*axis.get_ticklabels())
 

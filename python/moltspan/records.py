@@ -1,10 +1,12 @@
 """Collections of records: read from a folder, a workbook or data frames, checked, and turned into stadia."""
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from moltspan import _core, frames, wide
+from moltspan.calls import check_methods
 
 PROBLEM_COLUMNS = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
 SHEETS = ("animals", "journal", "taxa", "enclosures")
@@ -22,6 +24,7 @@ class RecordFault(ValueError):
         super().__init__("\n".join([f"{len(problems)} fault(s) in the records:", *map(problem_line, problems)]))
 
 
+@partial(check_methods, init=True)
 class Collection:
     """Animals and their journal, checked. Nothing in it can be changed; make a new one from changed tables.
 
@@ -177,7 +180,7 @@ class Collection:
         return "\n".join(["Collection of records"] + [f"  {name:8}{value}" for name, value in self._summary().items()])
 
     def _repr_html_(self):
-        from html import escape
+        from moltspan.visible import html as escape
 
         rows = "".join(f"<tr><th>{name}</th><td>{escape(value)}</td></tr>" for name, value in self._summary().items())
         return f"<table><caption>Collection of records</caption>{rows}</table>"
@@ -245,7 +248,10 @@ def _rules(rules):
     for name, table in rules.items():
         if isinstance(table, dict):
             single += [f"[{_quoted(name)}]", *(f"{_quoted(key)} = {_quoted(value)}" for key, value in table.items())]
-    return _core.read_folder_rules("\n".join(single) + "\n", "rules")
+    try:
+        return _core.read_folder_rules("\n".join(single) + "\n", "rules")
+    except RuntimeError as trouble:
+        raise ValueError(str(trouble)) from None
 
 
 def _quoted(text):

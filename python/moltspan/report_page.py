@@ -1,7 +1,6 @@
 """The report as HTML. Text is escaped wherever it enters (`safe`); only what is built here is `Markup`."""
 
 import re
-from html import escape
 
 from moltspan import tables
 from moltspan import tables_report as words
@@ -11,6 +10,7 @@ from moltspan.sheet import MOVING, REASONS, WAITING
 from moltspan.tables_cautions import always, grouped_cautions, labels, prompted, sources_line, who
 from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, safe_days, size_text
 from moltspan.tables_verdict import is_here, silence_lines, verdict_words
+from moltspan.visible import html as escape
 
 SECTIONS = (("week", "The week ahead"), ("calendar", "Calendar of molts"), ("feeding", "Feeding round [a]"), ("moves", "Rehousing plan [a]"),
             ("animals", "Animal by animal"), ("records", "Faults and doubts in the records"), ("so-far", "How good the forecasts were so far"),

@@ -1,16 +1,17 @@
 """What results share: a state of health in words, and tables as text, HTML, CSV and LaTeX."""
 
-import csv
 import io
 import math
 import re
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 
 from moltspan import frames
+from moltspan.calls import check_methods
 from moltspan.files import replace_file
+from moltspan.visible import html as escape
+from moltspan.visible import visible, write_csv
 
 ORDER = ("good", "warning", "bad")
 ASSOCIATION = "not assigned by design: an association; whatever else differs between the groups is in it too"
@@ -63,11 +64,17 @@ class Fixed:
 class Result(Fixed):
     """A result with a title, facts (the last of them its health) and a table: as text, HTML, CSV and LaTeX.
 
+    The arguments of its public methods are checked by their names (`calls`).
+
     A class says its `_title`, `_facts()` (pairs of name and text) and `_table()` (heading, rows of text); `_numbers()` where CSV can give
     more digits than the table shows.
     """
 
     _title = ""
+
+    def __init_subclass__(cls, **more):
+        super().__init_subclass__(**more)
+        check_methods(cls)
 
     def _numbers(self):
         """Columns for CSV: name -> values with all their digits."""
@@ -77,7 +84,7 @@ class Result(Fixed):
     def summary(self):
         """The result as text: title, facts with its health, table."""
         head, rows = self._table()
-        return "\n".join([self._title, *(f"{name}: {value}" for name, value in self._facts()), text_table(head, rows)])
+        return "\n".join([self._title, *(visible(f"{name}: {value}") for name, value in self._facts()), text_table(head, rows)])
 
     def __repr__(self):
         return self.summary()
@@ -86,12 +93,11 @@ class Result(Fixed):
         return html_table(self._title, self._facts(), *self._table())
 
     def to_csv(self, file=None):
-        """The table with all digits, blank where unknown; written to `file` where given, and returned."""
+        """The table with all digits, blank where unknown; written to `file` where given, and returned. A text that a spreadsheet would
+        take for a formula (`=`, `+`, `-`, `@` in front) has an apostrophe before it."""
         columns = self._numbers()
         out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(columns)
-        writer.writerows([frames.text_of(value) for value in row] for row in zip(*columns.values(), strict=True))
+        write_csv(out, columns, zip(*columns.values(), strict=True))
         return _written(out.getvalue(), file)
 
     def to_latex(self, file=None, label=None):
@@ -105,6 +111,9 @@ class Result(Fixed):
         return _written("\n".join([*lines, r"\end{table}", ""]), file)
 
 
+check_methods(Result)
+
+
 def shown(value, digits=4):
     """A cell for people: numbers to four digits, blank where unknown."""
     if isinstance(value, (float, np.floating)):
@@ -114,7 +123,7 @@ def shown(value, digits=4):
 
 def text_table(head, rows):
     """Aligned text: the first column to the left, the others to the right."""
-    lines = [tuple(map(str, head)), *[tuple(map(str, row)) for row in rows]]
+    lines = [tuple(map(visible, row)) for row in (head, *rows)]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     return "\n".join("  ".join(cell.ljust(w) if i == 0 else cell.rjust(w) for i, (cell, w) in enumerate(zip(line, widths, strict=True))).rstrip()
                      for line in lines)
@@ -130,7 +139,7 @@ def html_table(caption, facts, head, rows):
 
 def latex_text(text):
     """Text with the characters escaped that mean something to LaTeX."""
-    return "".join(LATEX.get(character, character) for character in str(text))
+    return "".join(LATEX.get(character, character) for character in visible(text))
 
 
 def _latex_row(cells):

@@ -1,11 +1,21 @@
 """How good a forecast was. All scores are in days or nats, smaller is better; nothing here draws random numbers."""
 
+from functools import partial
+
 import numpy as np
 
 from moltspan import _core
+from moltspan.calls import check_methods
 
 ClusteredMean = _core.ClusteredMean
-LogNormalMixture = _core.LogNormalMixture
+
+
+@partial(check_methods, init=True)
+class LogNormalMixture(_core.LogNormalMixture):
+    """A mixture of log-normal laws given T > `elapsed_days`: weights, means and sds of log days, one a component."""
+
+    def __init__(self, weights, mean_log, sd_log, elapsed_days=0.0):
+        super().__init__(weights, mean_log, sd_log, elapsed_days)
 
 
 def crps(y_days, mean_log=None, sd_log=None, elapsed_days=0.0, *, weights=None, censored_at_days=None, cdf=None, quantile=None,
@@ -75,7 +85,7 @@ def _crps_of_mixtures(y_days, weights, mean_log, sd_log, elapsed_days, censored_
     rows = [part.reshape(-1, part.shape[-1]) for part in parts]
 
     def one(k, y, elapsed, censored_at):
-        forecast = LogNormalMixture(*(row[k] for row in rows), elapsed)
+        forecast = _core.LogNormalMixture(*(row[k] for row in rows), elapsed)
         if np.isinf(censored_at):
             return _core.crps_lognormal_mixture(y, forecast)
         return _core.crps_lognormal_mixture_censored(y, forecast, censored_at)

@@ -1,10 +1,9 @@
 """The rehousing plan as HTML: one page to print, and the short form for a notebook. Everything that comes from records is escaped."""
 
-from html import escape
-
 from moltspan.tables_cautions import always, grouped_cautions, labels, sources_line, who
 from moltspan.tables_rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, plan_title, safe_days, size_text
 from moltspan.tables_verdict import silence_lines
+from moltspan.visible import html as escape
 
 STYLE = """
 @page { size: A4; margin: 9mm 10mm }

@@ -9,6 +9,7 @@ import sys
 from moltspan import tables_verdict as verdicts
 from moltspan.tables_cautions import prompted, said_by_forecast
 from moltspan.tables_terminal import console_of, print_lines, print_pairs, print_table
+from moltspan.visible import visible
 
 DEFERENCE = (
     "A forecast is no diagnosis. Local rules on keeping and moving animals come first; for a sick or hurt animal, or a "
@@ -19,6 +20,10 @@ INVENTED = "invented records"
 
 def problem_line(problem):
     """One fault or doubt in one line: where it stands, what stands there, what was expected, and what to do."""
+    return visible(_problem_line(problem))
+
+
+def _problem_line(problem):
     place = problem.get("file") or "records"
     if problem.get("row"):
         place += f", row {problem['row']}"
@@ -40,7 +45,7 @@ def is_fault(problem):
 
 def aligned(header, rows):
     """Plain lines with columns aligned by blanks; the last column is free to be long."""
-    cells = [header, *rows]
+    cells = [[visible(text) for text in row] for row in (header, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(header))]
     return ["  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in cells]
 
@@ -163,7 +168,7 @@ def plain_forecast(document, remark=None):
     doubts = [problem for problem in document["problems"] if not is_fault(problem)]
     if doubts:
         lines += ["", "Answered, but doubtful", *map(problem_line, doubts)]
-    return "\n".join([*lines, *_before_looking(document), "", *filter(None, closing_lines(document))]) + "\n"
+    return visible("\n".join([*lines, *_before_looking(document), "", *filter(None, closing_lines(document))]) + "\n", keep="\n")
 
 
 def _before_looking(document):
@@ -183,7 +188,7 @@ def rich_forecast(document, console, remark=None):
 
 
 def _print_rest(console, document):
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
 
     gone = no_forecast_rows(document)
     if gone:
@@ -230,7 +235,7 @@ def say_lines(lines, out=None):
     if out.isatty():
         print_lines(console_of(out), lines)
     else:
-        out.writelines(f"{line}\n" for line in lines)
+        out.writelines(f"{visible(line)}\n" for line in lines)
 
 
 def say_pairs(pairs):

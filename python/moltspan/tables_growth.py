@@ -4,6 +4,7 @@ import sys
 
 from moltspan.tables import DEFERENCE, aligned, is_fault, problem_line
 from moltspan.tables_terminal import console_of, print_lines, print_table
+from moltspan.visible import visible
 
 TAXA = ["kind", "measure", "animals", "growth ratio", "stadium median, days", "remarks"]
 INSTARS = ["kind", "sex", "instar", "n", "mean", "sd", "geometric mean", "ratio", "pairs", "stadium median, days", "stadia"]
@@ -51,7 +52,7 @@ def plain_growth(document, remark=None):
     doubts = doubt_lines(document)
     if doubts:
         lines += ["", "Answered, but doubtful", *doubts]
-    return "\n".join([*lines, "", *CLOSING, DEFERENCE]) + "\n"
+    return visible("\n".join([*lines, "", *CLOSING, DEFERENCE]) + "\n", keep="\n")
 
 
 def doubt_lines(document):

@@ -6,6 +6,7 @@ from moltspan.tables import aligned, percent
 from moltspan.tables_cautions import always, caution_lines, grouped_cautions, sources_line, who
 from moltspan.tables_verdict import WORDS, silence_lines, verdict_words
 from moltspan.tables_terminal import console_of, print_lines, print_table
+from moltspan.visible import visible
 
 ADVICE_WORDS = {"move_now": "move now", "conflict": "conflict", "wait_hardening": "wait: hardening", "wait_premolt": "wait: premolt",
                 "hold": "hold", "measure_first": "measure first", "later": "later", "fits": "fits", "final": "final", "gone": "gone"}
@@ -93,7 +94,7 @@ def plain_plan(document, remark=None):
     lines = [plan_title(document, remark), *silence_lines(document), "", *aligned(HEADER, [plan_row(animal) for animal in document["animals"]])]
     lines += ["", "Cautions", *[f"  {line}" for line in caution_lines(document)]]
     lines += ["", *closing_lines(document), "", "Make ready", *[f"  {line}" for line in document["make_ready"]]]
-    return "\n".join(lines) + "\n"
+    return visible("\n".join(lines) + "\n", keep="\n")
 
 
 def rich_plan(document, console, remark=None):
@@ -107,7 +108,7 @@ def rich_plan(document, console, remark=None):
 
 
 def _print_rest(document, console):
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
 
     console.print("\nCautions", style="bold")
     for text, names in grouped_cautions(document):

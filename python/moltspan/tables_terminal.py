@@ -10,7 +10,7 @@ def console_of(out):
 
 def print_lines(console, lines, style=None):
     """Plain lines, broken at words."""
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
 
     for line in lines:
         console.print(escape(line), style=style)
@@ -18,7 +18,7 @@ def print_lines(console, lines, style=None):
 
 def print_pairs(console, pairs):
     """Names and what is said of them, the latter broken at words within its own column."""
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
     from rich.table import Table
 
     grid = Table.grid(padding=(0, 2))
@@ -47,7 +47,7 @@ def print_table(console, header, rows, least=(), *, title=None, label=1, bare=()
     The first `label` columns name the row. Columns of `bare` speak without their heading. `styles`: column -> its style, or a function
     of the cell that gives one.
     """
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
     from rich.table import Table
 
     rows = [list(map(str, row)) for row in rows]
@@ -69,7 +69,7 @@ def _styled(cell, style):
 
 def print_below(console, header, rows, columns, label=1, bare=()):
     """What the table had no room for, a line a row, under the row's name."""
-    from rich.markup import escape
+    from moltspan.visible import markup as escape
 
     moved = [name for name in header[label:] if name not in columns]
     told = []
