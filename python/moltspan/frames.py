@@ -40,7 +40,8 @@ def _series_of(frame):
     if len(set(headings)) < len(headings):
         twice, _ = Counter(headings).most_common(1)[0]
         raise ValueError(f"a table has two columns named {twice!r}; rename or remove one of them")
-    return zip(headings, narwhals.from_native(frame, eager_only=True).iter_columns(), strict=True)
+    table = narwhals.from_native(frame, eager_only=True)
+    return [(heading, table[:, i]) for i, heading in enumerate(headings)]  # by place, as a name may be no text
 
 
 def text_of(value):

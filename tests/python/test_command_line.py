@@ -202,7 +202,7 @@ def test_reading_commands_share_their_options_and_statuses(name, tmp_path):
 
 def test_a_command_that_is_not_there_is_wrong_usage():
     result = moltspan_command("frcast", "x")
-    assert result.returncode == 2 and "Did you mean 'forecast'" in result.stderr and "moltspan -h" in result.stderr
+    assert result.returncode == 2 and "Did you mean 'forecast'" in result.stderr and re.search("moltspan (-h|--help)", result.stderr)
 
 
 @pytest.mark.parametrize("name", ["forecast", "rehouse", "backtest", "report"])

@@ -16,7 +16,7 @@ def test_growth_ratio_by_hand():
     result = moltspan.growth_ratio([10, 20, 30], [12, 25, 39])
     assert result.estimate == pytest.approx((1.2 * 1.25 * 1.3) ** (1 / 3), rel=1e-14)
     logs = np.log([1.2, 1.25, 1.3])
-    np.testing.assert_allclose(np.log([result.lower, result.upper]), stats.t.interval(0.95, 2, logs.mean(), stats.sem(logs)), rtol=1e-12)
+    np.testing.assert_allclose(np.log([result.lower, result.upper]), stats.t.interval(0.95, 2, logs.mean(), stats.sem(logs)), rtol=1e-10)  # as good as older scipy
 
 
 def test_growth_ratio_is_the_same_in_inches_and_in_any_order():

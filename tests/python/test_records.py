@@ -147,6 +147,8 @@ ODS = """<?xml version="1.0" encoding="UTF-8"?><office:document-content xmlns:of
 xmlns:table="urn:oasis:names:tc:opendocument:xmlns:table:1.0" xmlns:text="urn:oasis:names:tc:opendocument:xmlns:text:1.0"
 office:version="1.2"><office:body><office:spreadsheet>{}</office:spreadsheet></office:body></office:document-content>"""
 
+MANIFEST = """<?xml version="1.0" encoding="UTF-8"?><manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>"""
+
 
 def write_ods(path, sheets):
     """As little of OpenDocument as holds texts, numbers and dates, by hand: no library that writes it ships wheels."""
@@ -154,6 +156,7 @@ def write_ods(path, sheets):
             for name, sheet in sheets.items()}
     with zipfile.ZipFile(path, "w") as book:
         book.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        book.writestr("META-INF/manifest.xml", MANIFEST)
         book.writestr("content.xml", ODS.format("".join(f'<table:table table:name="{name}">{text}</table:table>' for name, text in rows.items())))
 
 
