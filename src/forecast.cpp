@@ -13,6 +13,7 @@
 #include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
+#include "forecast_verdict.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
@@ -126,26 +127,6 @@ double known_or_solved(const NextMoltLaw& law, const AnimalForecast& result, dou
   return law.quantile(p, law.first_day());
 }
 
-/// Distribution function between the quantiles, each step in four, and somewhat beyond the last.
-MoltChances chances_of(const NextMoltLaw& law, const std::vector<double>& quantile_days) {
-  constexpr int parts = 4;
-  std::vector<double> edges{law.first_day()};
-  edges.insert(edges.end(), quantile_days.begin(), quantile_days.end());
-  const double last = quantile_days.back(), tail = std::max(1.0, last - quantile_days[std::size(standard_quantiles) / 2]);
-  for (double width : {0.5, 1.0, 2.0}) edges.push_back(last + width * tail);
-  MoltChances result{{edges.front()}, {0}};
-  for (std::size_t i = 1; i < edges.size(); ++i)
-    for (int part = 1; part <= parts; ++part) {
-      const double day = edges[i - 1] + (edges[i] - edges[i - 1]) * part / parts, chance = 1 - law.survival(day);
-      if (!(day > result.days.back()) || chance < result.chances.back()) continue;
-      result.days.push_back(day);
-      result.chances.push_back(chance);
-    }
-  result.days.push_back(result.days.back() + tail);
-  result.chances.push_back(1);
-  return result;
-}
-
 void add_quantiles(const Context& context, const Asked& asked, const NextMoltLaw& law, AnimalForecast& result) {
   double from = law.first_day();
   for (double p : standard_quantiles) result.quantile_days.push_back(from = law.quantile(p, from));
@@ -157,34 +138,6 @@ void add_quantiles(const Context& context, const Asked& asked, const NextMoltLaw
   for (int days : chance_horizons_days)
     result.chance_within_days.push_back(1 - law.survival(ahead_days + days + 1));
   result.care.next_molt = chances_of(law, result.quantile_days);
-}
-
-/// The word for what the verdict says it is in.
-Phase phase_of(const AnimalForecast& result) {
-  switch (result.verdict.code) {
-    case VerdictCode::dead:
-      return Phase::dead;
-    case VerdictCode::gone:
-      return Phase::gone;
-    case VerdictCode::final_instar:
-      return Phase::final_instar;
-    case VerdictCode::molting:
-    case VerdictCode::soft:
-      return Phase::postmolt;
-    case VerdictCode::premolt:
-      return Phase::premolt;
-    case VerdictCode::look:
-      return result.care.overdue ? Phase::overdue : Phase::unknown;
-    case VerdictCode::sealed:
-      return result.verdict.chances.soft >= 1 ? Phase::postmolt : Phase::intermolt;
-    case VerdictCode::sac:
-    case VerdictCode::resting:
-    case VerdictCode::between:
-      return result.last_molt ? Phase::intermolt : Phase::unknown;
-    case VerdictCode::not_answered:
-      return Phase::unknown;
-  }
-  return Phase::unknown;
 }
 
 std::string two_digits(double value) {
@@ -392,16 +345,6 @@ Context forecast_context(const CollectionFit& fit, const std::vector<double>& le
   return context;
 }
 
-/// The verdict, with what the forecast adds to the facts.
-void add_verdict(const Asked& asked, AnimalForecast& result) {
-  CareSituation& care = result.care;
-  care.chance_final = std::isfinite(result.chance_final) ? result.chance_final : 0;
-  care.chance_missed = std::isfinite(result.chance_missed) ? result.chance_missed : 0;
-  result.verdict = judge(care, asked.rules, asked.on);
-  result.phase = phase_of(result);
-  result.feed_from = result.verdict.feed_from;
-}
-
 AnimalForecast forecast_animal(const Context& context, const Asked& asked, int animal) {
   const CollectionFit& fit = context.fit;
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
@@ -427,7 +370,7 @@ AnimalForecast forecast_animal(const Context& context, const Asked& asked, int a
     result.next_leg_span = as_leg_span(result.next_size);
     add_assumption_notes(context, animal, result);
   }
-  add_verdict(asked, result);
+  add_verdict(asked.rules, asked.on, result);
   result.mature_life = context.mature_lives->of(animal, context.levels);
   add_maturity_notes(fit, animal, result);
   return result;

@@ -193,8 +193,9 @@ std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>&
 }
 
 void add_maturity_notes(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  if (result.phase == Phase::final_instar && !history_of(fit, animal).molts.empty())
-    return say_days_since_last_molt(fit, animal, result);
+  const AnimalHistory& history = history_of(fit, animal);
+  const bool lives = history.state == AnimalState::alive && !animal_of(fit, animal).set_aside;
+  if (lives && history.molts_no_more && !history.molts.empty()) return say_days_since_last_molt(fit, animal, result);
   if (result.quantile_days.empty()) return;
   say_skin_tells_sex(fit, animal, result);
   say_pairing(fit, animal, result);

@@ -128,14 +128,15 @@ void Adviser::judge_days() {
   const SafeRun run = safe_run(s_, rules_, s_.on);
   a_.safe_from = run.from;
   a_.safe_until = run.until;
-  if (!run.from) after_ = after_next_molt(s_, rules_);
+  const VerdictCode code = a_.verdict.code;
+  if (!run.from && (code == VerdictCode::premolt || code == VerdictCode::look)) after_ = after_next_molt(s_, rules_);
   a_.safe_after_molt_days = after_.days;
   say_hardening(hardening(s_));
   if (s_.last_watched && !s_.molts_no_more)
     say("last looked at on " + to_iso(*s_.last_watched) + ": it may have molted since and be soft; look before a move");
   if (std::isnan(s_.leg_span_mm)) assume("never measured: days by size as for the usual size of its kind (assumption)");
   if (!s_.next_molt.days.empty()) say_premolt();
-  if (!run.from && !s_.next_molt.days.empty()) say_after_molt();
+  say_after_molt();
   say_old_signs();
 }
 
@@ -235,6 +236,7 @@ std::string Adviser::risk_of_moving() const {
 }
 
 Advice Adviser::conflict() {
+  say_first(a_.verdict.why);
   const std::string staying = s_.unfit.empty() ? "it has outgrown its box" : "the box is unfit (" + s_.unfit + ")";
   say_first(
       "risk of staying: " + staying + "; risk of moving: " + risk_of_moving() +
@@ -273,6 +275,7 @@ Advice Adviser::decide() {
   const bool planned = std::any_of(now_.begin(), now_.end(), [](const Measure& m) {
     return m.is_planned() && m.what != Measure::What::drop && std::isfinite(m.due.value);
   });
+  if (a_.verdict.code == VerdictCode::look) say_first(a_.verdict.why);
   if (!planned && !(a_.outgrown.chance_next_molt >= rules_.later_chance.value)) return Advice::fits;
   if (a_.outgrown.chance_next_molt >= 0)
     say("outgrown after its next molt with a chance of " + percent(a_.outgrown.chance_next_molt));

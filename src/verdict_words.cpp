@@ -116,7 +116,8 @@ std::string why(const CareSituation& s, const CareRules& rules, const Verdict& v
 
 std::string not_yet(const CareSituation& s, const CareRules& rules, const Verdict& v) {
   const std::string from = "from " + to_iso(*v.feed_from) + ": ";
-  if (v.code == VerdictCode::resting) return from + "let it settle first, " + marked(rules.settle_days, "days");
+  const bool settles = s.acquired && *s.acquired + static_cast<Day>(rules.settle_days.value) == *v.feed_from;
+  if (v.code == VerdictCode::resting && settles) return from + "let it settle first, " + marked(rules.settle_days, "days");
   const auto refused = last_refusal(s);
   if (refused && v.code != VerdictCode::soft &&
       *refused + static_cast<Day>(rules.offer_again_days.value) == *v.feed_from)

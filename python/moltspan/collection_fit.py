@@ -280,7 +280,7 @@ def _chances(forecast):
     horizons = list(map(str, _core.CHANCE_HORIZONS_DAYS))
     if forecast.chance_within_days:
         return dict(zip(horizons, forecast.chance_within_days, strict=True))
-    return dict.fromkeys(horizons, 0.0 if forecast.phase == "final" else None)
+    return dict.fromkeys(horizons, 0.0 if forecast.chance_final == 1 else None)
 
 
 def _range(forecast):

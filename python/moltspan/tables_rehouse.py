@@ -22,10 +22,11 @@ def plan_title(document, remark=None):
 
 
 def advice_words(animal):
-    """What to do about its box; an animal that is held is said by its verdict."""
-    if animal["advice"] == "hold" and animal["verdict"]["code"] in WORDS:
+    """What to do about its box; an animal that is held is said by its verdict, and one to look at first beside what its box needs."""
+    if animal["advice"] == "hold":
         return verdict_words(animal)
-    return ADVICE_WORDS[animal["advice"]]
+    look = animal["verdict"]["code"] == "look" and animal["advice"] in ("later", "fits", "measure_first")
+    return f"{WORDS['look']}; {ADVICE_WORDS[animal['advice']]}" if look else ADVICE_WORDS[animal["advice"]]
 
 
 def safe_days(animal):

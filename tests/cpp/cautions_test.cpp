@@ -19,12 +19,12 @@ using Codes = std::set<std::string>;
 constexpr Hazards unsaid{}, none{true, false, false, false, false}, only_fast{true, false, false, false, true};
 
 Codes codes_of(const std::string& taxon, const Hazards& stated = unsaid, World world = World::unknown,
-               bool escaped = false, Habit habit = Habit::unknown) {
+               std::optional<Event> ended = {}, Habit habit = Habit::unknown) {
   HousingSituation s;
   s.taxon = taxon;
   s.hazards = stated;
   s.world = world;
-  if (escaped) s.ended = Event::escaped;
+  s.ended = ended;
   s.habit = habit;
   HousingAdvice a;
   add_cautions(s, housing_rules(), a);
@@ -139,7 +139,7 @@ TEST(Cautions, OwnRulesNameOwnKinds) {
 }
 
 TEST(Cautions, AnAnimalThatEscapedHasWhatTheHouseholdDoes) {
-  constexpr bool gone = true;
+  constexpr auto gone = Event::escaped;
   EXPECT_TRUE(holds(codes_of("Latrodectus mactans", unsaid, World::unknown, gone, Habit::terrestrial),
                     {"escaped", "escaped_low", "escaped_venom", "serious_venom", "allergy"}));
   EXPECT_FALSE(
@@ -147,7 +147,7 @@ TEST(Cautions, AnAnimalThatEscapedHasWhatTheHouseholdDoes) {
   EXPECT_TRUE(holds(codes_of("Chromatopelma cyaneopubescens", unsaid, World::unknown, gone, Habit::arboreal),
                     {"escaped", "escaped_high", "escaped_hairs"}));
   EXPECT_TRUE(holds(codes_of("", unsaid, World::unknown, gone), {"escaped_low", "escaped_high"}));
-  EXPECT_TRUE(codes_of("", unsaid, World::unknown, "died on 2026-05-01").empty());
+  EXPECT_TRUE(codes_of("", unsaid, World::unknown, Event::died).empty());
   for (const char* words : {"shut the room", "children and pets", "never a bare hand", "tell all"})
     EXPECT_NE(caution_text("escaped").find(words), std::string::npos) << words;
 }
@@ -156,7 +156,7 @@ TEST(Cautions, PromptsHaveTheirs) {
   using Found = std::vector<std::string>;
   EXPECT_EQ(prompted_cautions({"overdue: a molt went unseen: look for a skin, measure it"}), Found{"look_for_skin"});
   EXPECT_EQ(prompted_cautions({"no molt on record: look first whether its fangs are black"}),
-            (Found{"look_for_skin", "look_at_fangs"}));
+            (Found{"look_first", "look_for_skin", "look_at_fangs"}));
   EXPECT_EQ(prompted_cautions({"premolt likely: offer nothing and take uneaten prey out"}), Found{"leftovers"});
   EXPECT_EQ(prompted_cautions({"its next skin is likely large enough to read the sex from"}), Found{"sex_from_skin"});
   EXPECT_EQ(prompted_cautions({"look for bulbs at the palps", "hooks at the front legs"}), Found{"look_at_fangs"});

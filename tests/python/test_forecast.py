@@ -228,7 +228,7 @@ def test_black_fangs_or_a_meal_end_the_wait(event):
 def test_premolt_says_offer_nothing():
     animal = one(chain("A1", 460, 400, 340, 280, 220, 160, 100, 57, mm=80), priors=TIGHT | {"sigma": ("half_normal", 0.05)})
     assert animal["phase"] == "premolt" and animal["feed_from"] is None
-    assert any("offer nothing" in note for note in animal["notes"])
+    assert (animal["verdict"]["feeding"], animal["verdict"]["feeding_why"]) == ("hold", "premolt: nothing, and take uneaten prey out")
 
 
 def test_rows_watched_says_when_it_was_last_looked_at():
