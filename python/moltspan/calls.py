@@ -192,7 +192,7 @@ RULES = {
     "size_mm": POSITIVE, "start_mm": POSITIVE, "ratio": POSITIVE, "leg_span_mm": POSITIVE, "growth_ratio": POSITIVE, "growth_log_sd": FINITE,
     "against": POSITIVE, "rate_1": POSITIVE, "rate_2": POSITIVE, "temperature_1_c": FINITE, "temperature_2_c": FINITE, "a": POSITIVE, "b_c": FINITE,
     "c": POSITIVE, "lower_c": FINITE, "upper_c": FINITE, "use_from_c": FINITE, "use_to_c": FINITE, "step_days": POSITIVE, "given_days": FINITE,
-    "molting_days": FINITE, "test_slope": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": NUMBER_OR_NUMBERS,
+    "molting_days": FINITE, "test_slope": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": _either(ANY_NUMBER, NUMBERS),
     "y_days": NUMBER_OR_NUMBERS, "mean_log": NUMBER_OR_NUMBERS, "sd_log": NUMBER_OR_NUMBERS, "elapsed_days": NUMBER_OR_NUMBERS,
     "censored_at_days": NUMBER_OR_NUMBERS, "n_animals": NUMBER_OR_NUMBERS, "study_days": NUMBER_OR_NUMBERS, "check_every_days": NUMBER_OR_NUMBERS,
     "cdf": (callable, "a function"), "quantile": (callable, "a function"), "known": (_is_list, "a list, one an animal, blank where not known"),
@@ -232,7 +232,7 @@ EXCEPTIONS = {
 # What Python and numpy say where they meet a value of a type that nobody thought of.
 NATIVE = re.compile(r"unhashable type|object is not|has no len|unsized|truth value of|could not convert|inhomogeneous|need at least one array|cannot unpack|"
                     r"unsupported operand|must be a string or|must be real|cannot reshape|can only concatenate|not supported between|0-d array|zero-size array|"
-                    r"is not in list|could not be broadcast|invalid literal|cannot convert|format string|must have one value a row each|^formula ")
+                    r"is not in list|could not be broadcast|invalid literal|cannot convert|converted to Python scalars|format string|must have one value a row each|^formula ")
 
 
 def said(value):
