@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <stdexcept>
+#include <unordered_set>
 
 #include "moltspan/records.hpp"
 #include "records_words.hpp"
@@ -120,6 +121,7 @@ void Builder::end_row() {
 void Builder::header() {
   has_header_ = true;
   while (ragged_ && !row_.empty() && trim(row_.back()).empty()) row_.pop_back();
+  std::unordered_set<std::string> seen;
   for (std::size_t i = 0; i < row_.size(); ++i) {
     std::string name(trim(row_[i]));
     if (name.empty()) {
@@ -127,7 +129,7 @@ void Builder::header() {
       problem(Severity::doubt, line_, name, "", "every column has a name in the first row",
               "name the column; it is carried along as '" + name + "'");
     }
-    if (std::find(table_.columns.begin(), table_.columns.end(), name) != table_.columns.end())
+    if (!seen.insert(name).second)
       problem(Severity::fault, line_, name, name, "every column name is used once",
               "rename or remove one of the two columns '" + name + "'");
     table_.columns.push_back(std::move(name));

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <functional>
 #include <map>
+#include <unordered_map>
 
 #include "records_build.hpp"
 #include "records_words.hpp"
@@ -117,10 +118,17 @@ void doubt_spelling(Collection& collection, const TaxonUse& a, const TaxonUse& b
 }
 
 void check_abbreviations(Collection& collection, const std::vector<TaxonUse>& taxa) {
+  std::unordered_map<std::string, std::vector<const TaxonUse*>> by_species;
+  for (const TaxonUse& full : taxa)
+    if (const std::size_t blank = full.folded.find(' '); blank != std::string::npos)
+      by_species[full.folded.substr(blank + 1)].push_back(&full);
   for (const TaxonUse& brief : taxa) {
     if (brief.folded.size() < 4 || brief.folded[1] != '.') continue;
-    for (const TaxonUse& full : taxa)
-      if (abbreviates(brief.folded, full.folded)) doubt_spelling(collection, brief, full);
+    const std::size_t begin = std::min(brief.folded.find_first_not_of(' ', 2), brief.folded.size());
+    const auto found = by_species.find(brief.folded.substr(begin));
+    if (found == by_species.end()) continue;
+    for (const TaxonUse* full : found->second)
+      if (abbreviates(brief.folded, full->folded)) doubt_spelling(collection, brief, *full);
   }
 }
 

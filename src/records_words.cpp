@@ -137,7 +137,8 @@ std::string ColumnWords::ours(std::string_view heading) const {
 
 std::string our_column(std::string_view heading, const FolderRules& rules) { return ColumnWords(rules).ours(heading); }
 
-std::size_t edit_distance(std::string_view a, std::string_view b) {
+std::size_t edit_distance(std::string_view a, std::string_view b, std::size_t most) {
+  if (std::max(a.size(), b.size()) - std::min(a.size(), b.size()) > most) return most + 1;
   std::vector<std::size_t> row(b.size() + 1);
   for (std::size_t j = 0; j <= b.size(); ++j) row[j] = j;
   for (std::size_t i = 1; i <= a.size(); ++i) {
@@ -148,6 +149,7 @@ std::size_t edit_distance(std::string_view a, std::string_view b) {
       diagonal = row[j];
       row[j] = std::min({row[j] + 1, row[j - 1] + 1, changed});
     }
+    if (*std::min_element(row.begin(), row.end()) > most) return most + 1;
   }
   return row.back();
 }
@@ -160,13 +162,13 @@ bool differ_by_one(std::string_view a, std::string_view b) {
   return a.substr(same + 1) == b.substr(same + (a.size() == b.size()));
 }
 
-std::string nearest_word(std::string_view word, Names candidates) {
+std::string nearest_word(std::string_view word, Names candidates, std::size_t most) {
   const std::string folded = fold(word.substr(0, 60));
   std::string best;
-  std::size_t least = std::string::npos;
+  std::size_t least = most + 1;
   for (const std::string_view candidate : candidates) {
     if (candidate.size() > longest_name) continue;  // nobody mistypes that, and the work grows with the length
-    const std::size_t distance = edit_distance(folded, fold(candidate));
+    const std::size_t distance = edit_distance(folded, fold(candidate), least - 1);
     if (distance < least) {
       least = distance;
       best = candidate;
@@ -185,8 +187,7 @@ std::string nearest_id(std::string_view text, Names ids) {
     if (folded.size() > 1 && other.size() > 1 && (other.starts_with(folded) || folded.starts_with(other)))
       return std::string(id);
   }
-  const std::string nearest = nearest_word(text, ids);
-  return edit_distance(folded, fold(nearest)) * 3 <= std::max<std::size_t>(folded.size(), 3) ? nearest : "";
+  return nearest_word(text, ids, std::max<std::size_t>(folded.size(), 3) / 3);
 }
 
 Names event_names() { return events; }

@@ -29,8 +29,12 @@ std::string in_quotes(std::string_view word);
 /// A word as it is compared: lower case (ASCII), without spaces, hyphens and underscores, `moult` as `molt`.
 std::string fold(std::string_view word);
 
-/// Least number of inserted, deleted or changed characters (bytes) between two words.
-std::size_t edit_distance(std::string_view a, std::string_view b);
+/// More than any distance between two words here.
+inline constexpr std::size_t no_distance = 1'000'000'000;
+
+/// Least number of inserted, deleted or changed characters (bytes) between two words; `most` + 1 where it is larger
+/// than `most`, which is found out sooner.
+std::size_t edit_distance(std::string_view a, std::string_view b, std::size_t most = no_distance);
 
 /// Whether one character (byte) more, less or changed makes one word of the other; false for the same word.
 bool differ_by_one(std::string_view a, std::string_view b);
@@ -39,8 +43,9 @@ bool differ_by_one(std::string_view a, std::string_view b);
 /// nowhere, as the work grows with the square of the length.
 inline constexpr std::size_t longest_name = 200;
 
-/// The candidate with the least edit distance to `word` after folding; blank where there are no candidates.
-std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates);
+/// The candidate with the least edit distance to `word` after folding; blank where none lies within `most`.
+std::string nearest_word(std::string_view word, std::span<const std::string_view> candidates,
+                         std::size_t most = no_distance);
 
 /// The id that a wrong one most likely means: the same but for capitals, one that begins with the other, or one that
 /// few letters tell apart (a third of it at most). Blank where none is like it.

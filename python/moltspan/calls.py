@@ -98,11 +98,11 @@ def _is_text(value):
 
 
 def _is_column(value):
-    return isinstance(value, str) or _is_list(value)
+    return value is None or isinstance(value, str) or _is_list(value)
 
 
 def _is_names(value):
-    return isinstance(value, str) or (_is_list(value) and len(value) > 0)
+    return value is None or isinstance(value, str) or (_is_list(value) and len(value) > 0)
 
 
 def _is_flag(value):
@@ -151,10 +151,11 @@ NUMBERS = (_is_numbers, "a list or column of numbers, one a row, blank where unk
 NUMBER_OR_NUMBERS = (_is_number_or_numbers, "a number, or a list of numbers")
 CHANCES = _list_of(CHANCE, "a list of numbers between 0 and 1, such as (0.5, 0.8, 0.95)")
 TEXT = (_is_text, "a text")
+NAME = (lambda value: value is None or isinstance(value, str), "the name of a column, or None")
 COLUMN = (_is_column, "the name of a column, or a list of values, one a row")
 NAMES = (_is_names, "the name of a column, or a list of names")
 TABLE = (_is_table, "a pandas, polars or pyarrow data frame")
-DAY = (_is_day, f"a datetime.date or a text such as '2026-04-03', between the years {frames.FIRST_YEAR} and {frames.LAST_YEAR}")
+DAY = (_is_day, f"a day: a datetime.date or a text such as '2026-04-03', between the years {frames.FIRST_YEAR} and {frames.LAST_YEAR}")
 FLAG = (_is_flag, "True or False")
 RESULT = (_is_result, "a result of moltspan of the kind that the description names")
 COLLECTION = (_is_collection, "a Collection, as moltspan.read gives it")
@@ -174,7 +175,7 @@ ANY = None
 RULES = {
     "level": CHANCE, "levels": CHANCES, "quantiles": CHANCES, "p": _either(CHANCE, CHANCES), "null_share": CHANCE, "least_spread": CHANCE,
     "seed": _whole(0, 2**64 - 1), "replicate": _whole(0, 2**32 - 1), "threads": _whole(0, 1024), "resamples": COUNT, "bootstrap": COUNT,
-    "permutations": COUNT, "replicates": SOME, "draws": SOME, "molts": _whole(0, 1000), "at_most": SOME, "quadrature": _whole(0, 1000),
+    "permutations": COUNT, "replicates": SOME, "draws": _whole(1, 2**31 - 1), "molts": _whole(0, 1000), "at_most": SOME, "quadrature": _whole(0, 1000),
     "n_instars": SOME, "max_instars": SOME, "bins": _whole(1, 10_000), "bands": BANDS,
     "as_of": DAY, "today": DAY, "on": DAY, "day": DAY, "until": DAY,
     "table": TABLE, "frame": TABLE, "animals": TABLE, "journal": TABLE, "taxa": TABLE, "enclosures": TABLE, "stadia": TABLE,
@@ -190,9 +191,9 @@ RULES = {
     "instars": NUMBERS, "sizes_mm": NUMBERS, "pre_mm": NUMBERS, "post_mm": NUMBERS, "before": NUMBERS, "after": NUMBERS, "values": NUMBERS,
     "periods_days": NUMBERS, "temperatures_c": NUMBERS, "temperature_c": NUMBERS, "days": NUMBERS, "parameters": NUMBERS, "times": NUMBER_OR_NUMBERS,
     "size_mm": POSITIVE, "start_mm": POSITIVE, "ratio": POSITIVE, "leg_span_mm": POSITIVE, "growth_ratio": POSITIVE, "growth_log_sd": FINITE,
-    "against": POSITIVE, "rate_1": POSITIVE, "rate_2": POSITIVE, "temperature_1_c": FINITE, "temperature_2_c": FINITE, "a": POSITIVE, "b_c": FINITE,
-    "c": POSITIVE, "lower_c": FINITE, "upper_c": FINITE, "use_from_c": FINITE, "use_to_c": FINITE, "step_days": POSITIVE, "given_days": FINITE,
-    "molting_days": FINITE, "test_slope": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": NUMBER_OR_NUMBERS,
+    "against": POSITIVE, "rate_1": POSITIVE, "rate_2": POSITIVE, "temperature_1_c": FINITE, "temperature_2_c": FINITE, "a": FINITE, "b_c": FINITE,
+    "c": FINITE, "lower_c": FINITE, "upper_c": FINITE, "use_from_c": FINITE, "use_to_c": FINITE, "step_days": FINITE, "given_days": FINITE,
+    "molting_days": FINITE, "test_slope": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": _either(ANY_NUMBER, NUMBERS),
     "y_days": NUMBER_OR_NUMBERS, "mean_log": NUMBER_OR_NUMBERS, "sd_log": NUMBER_OR_NUMBERS, "elapsed_days": NUMBER_OR_NUMBERS,
     "censored_at_days": NUMBER_OR_NUMBERS, "n_animals": NUMBER_OR_NUMBERS, "study_days": NUMBER_OR_NUMBERS, "check_every_days": NUMBER_OR_NUMBERS,
     "cdf": (callable, "a function"), "quantile": (callable, "a function"), "known": (_is_list, "a list, one an animal, blank where not known"),
@@ -203,7 +204,7 @@ RULES = {
 # Where the same name means something else.
 EXCEPTIONS = {
     "forecast_document": {"fit": FIT}, "rehouse_document": {"fit": FIT, "rules": PATH}, "CollectionFit.rehouse": {"rules": PATH},
-    "CollectionFit.trajectories": {"animals": NAMES}, "CollectionFit.trajectory": {"animal": TEXT},
+    "CollectionFit.trajectories": {"animals": (_is_list, "a list of names of animals")}, "CollectionFit.trajectory": {"animal": TEXT},
     "CollectionFit.chance_molt_before": {"animal": TEXT}, "GrowthModel.size_after": {"animal": TEXT},
     "GrowthModel.ratios": {"level": TEXT}, "plot_next_molt": {"fit": FIT, "animal": TEXT}, "plot_stadia": {"fit": FIT, "taxon": TEXT},
     "DyarAnimals.fit": {"animal": ANY}, "Trajectories.__getitem__": {"animal": TEXT}, "Estimate.__init__": {},
@@ -213,18 +214,18 @@ EXCEPTIONS = {
     "kaplan_meier": {"min_days": ROWS_OR_TABLE}, "log_score": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "pit": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "covered_share": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER, "lower": ANY_NUMBER, "upper": ANY_NUMBER},
-    "interval_score": {"y_days": ANY_NUMBER, "lower": ANY_NUMBER, "upper": ANY_NUMBER},
+    "interval_score": {"lower": NUMBER_OR_NUMBERS, "upper": NUMBER_OR_NUMBERS},
     "crps": {"weights": (lambda value: _is_list(value) and len(value) > 0, "a list of numbers, one a component"), "low": ANY_NUMBER, "high": ANY_NUMBER}, "KaplanMeier.quantile": {"p": CHANCE},
     "plot_comparison": {"table": ANY, "name": TEXT, "estimate": TEXT, "lower": TEXT, "upper": TEXT}, "plot_by_instar": {"table": ANY},
     "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"), "animal": TEXT,
                  "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")}, "plot_prior_posterior": {"names": NAMES},
-    "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")}, "fit_growth": {"size": NAMES, "instar": TEXT, "animal": TEXT, "cohort": TEXT},
+    "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")}, "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
     "project_molts": {"increment": INCREMENT, "period": PERIOD}, "IncrementFit.project": {"period": PERIOD},
     "molt_incidence": {"status": TEXT, "start": TEXT}, "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
     "plot_growth": {"fit": ANY}, "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
-    "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")}, "instar_table": {"source": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": TEXT}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
+    "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")}, "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
     "stadium_effects": {"table": TABLE_OR_COLLECTION}, "temperature_effect": {"table": TABLE_OR_COLLECTION},
-    "allometry_fit": {"y": TEXT, "x": TEXT}, "growth_effects": {"table": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": TEXT, "cohort": TEXT}, "Effects.ratio": {"over": ANY, "under": ANY},
+    "allometry_fit": {"y": TEXT, "x": TEXT}, "growth_effects": {"table": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": NAME, "cohort": NAME}, "Effects.ratio": {"over": ANY, "under": ANY},
     "IncrementFit.predict_pre": {"post_mm": ANY_NUMBER}, "ResultTable.__getitem__": {"name": TEXT}, "RehousePlan.__getitem__": {"name": TEXT}, "CurveFit.interval": {"name": TEXT},
 }
 
@@ -232,7 +233,7 @@ EXCEPTIONS = {
 # What Python and numpy say where they meet a value of a type that nobody thought of.
 NATIVE = re.compile(r"unhashable type|object is not|has no len|unsized|truth value of|could not convert|inhomogeneous|need at least one array|cannot unpack|"
                     r"unsupported operand|must be a string or|must be real|cannot reshape|can only concatenate|not supported between|0-d array|zero-size array|"
-                    r"is not in list|could not be broadcast|invalid literal|cannot convert|format string|must have one value a row each|^formula ")
+                    r"is not in list|could not be broadcast|invalid literal|cannot convert|converted to Python scalars|format string|must have one value a row each|^formula ")
 
 
 def said(value):
@@ -256,7 +257,7 @@ def _check(where, name, value, default):
     except (TypeError, ValueError, OverflowError):
         right = False
     if not right:
-        raise WrongArgument(f"{where}: {name}={said(value)}: give {words}") from None
+        raise WrongArgument(f"{where}: {name} = {said(value)}: give {words}") from None
 
 
 def _told(where, arguments):

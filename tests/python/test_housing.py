@@ -256,7 +256,7 @@ def test_rules_can_be_replaced(tmp_path, fit):
 def test_wrong_arguments_are_named(fit):
     with pytest.raises(ValueError, match=r"rehouse: on = 2026-05-31 lies before 2026-06-01"):
         fit.rehouse(on=ago(1))
-    with pytest.raises(ValueError, match="rehouse: at_most = 0"):
+    with pytest.raises(ValueError, match="rehouse: at_most = 0: give a whole number"):
         fit.rehouse(at_most=0)
     with pytest.raises(TypeError, match="at_most = 1.5"):
         fit.rehouse(at_most=1.5)

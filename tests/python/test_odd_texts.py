@@ -126,7 +126,7 @@ def test_absurd_days_are_wrong_usage(folder, day):
         result = run(command, folder, "--as-of", day)
         assert result.exit_code == 2 and day in result.stderr, command
     assert run("rehouse", folder, "--on", day).exit_code == 2
-    with pytest.raises(ValueError, match=f"as_of='{day}'"):
+    with pytest.raises(ValueError, match=f"as_of = '{day}'"):
         moltspan.fit(moltspan.read(folder), as_of=day)
 
 

@@ -135,7 +135,7 @@ def invented_stadia(*_):
 
 
 def invented_fit():
-    """What pictures ask of a `CollectionFit`, without one."""
+    """What pictures ask of a `CollectionFit`, without one; the functions that draw are called past the check of their arguments."""
     return SimpleNamespace(as_of=date(2026, 9, 20), asked={"watched": "all"}, _core=SimpleNamespace(stadia=SimpleNamespace(n_records=4)),
                            collection=SimpleNamespace(stadia=invented_stadia))
 
@@ -152,13 +152,13 @@ def next_molt():
                                quantile_days=[days(p) for p in _core.STANDARD_QUANTILES])
     signs = [(last[1] + 140.0, "refused"), (last[1] + 150.0, "refused"), (last[1] + 152.0, "darkened")]
     with of_fixed_numbers(forecast=[forecast], sign_days=signs):
-        return moltspan.plot_next_molt(invented_fit(), "A1", title="Next molt of A1 - invented records")
+        return moltspan.plot_next_molt.__wrapped__(invented_fit(), "A1", title="Next molt of A1 - invented records")
 
 
 def stadia_by_size():
     band = 130 * (np.geomspace(19, 34.65, 61) / 20)[:, None] ** 0.7 * np.array([0.75, 1, 1.33])
     with of_fixed_numbers(stadia_at_sizes=band):
-        return moltspan.plot_stadia(invented_fit(), title="Stadia by size - invented records")
+        return moltspan.plot_stadia.__wrapped__(invented_fit(), title="Stadia by size - invented records")
 
 
 def backtest_result():
@@ -211,7 +211,7 @@ DRAWN = {
                                                    title="Stadium length by setup - invented records"),
     "next_molt": next_molt,
     "stadia": stadia_by_size,
-    "backtest": lambda: moltspan.plot_backtest(backtest_result(), title="Backtest - invented records"),
+    "backtest": lambda: moltspan.plot_backtest.__wrapped__(backtest_result(), title="Backtest - invented records"),
     "by_instar": lambda: moltspan.plot_by_instar(by_instar(), title="Growth ratio to the next instar - invented records"),
     "temperature": lambda: moltspan.plot_temperature(moltspan.briere_fit(*armyworm()), *armyworm(), title="An armyworm's second instar, published means"),
 }

@@ -90,7 +90,7 @@ def test_rules_stand_for_folder_toml():
     rules = {"date_order": "day_first", "columns": {"Tier": "animal"}, "events": {"mue": "molt"}}
     stadia = moltspan.Collection(pd.DataFrame(ANIMALS), journal, rules=rules).stadia()
     assert stadia["start_earliest"].dt.strftime("%Y-%m-%d").tolist() == ["2026-04-03"]
-    with pytest.raises(RuntimeError, match="rules"):
+    with pytest.raises(ValueError, match="rules"):
         moltspan.Collection(pd.DataFrame(ANIMALS), journal, rules={"date_order": "year_first"})
 
 

@@ -70,7 +70,7 @@ def test_wrong_arguments_are_named():
         collection(YEAR).stadia(watched="sometimes")
     with pytest.raises((ValueError, TypeError)):
         collection(YEAR).stadia(as_of="tomorrow")
-    with pytest.raises(TypeError, match="no day"):
+    with pytest.raises(TypeError, match="give a day"):
         collection(YEAR).stadia(as_of=20260101)
 
 

@@ -92,6 +92,7 @@ METHODS = {  # what a method needs besides
     "project": {"start_mm": 10}, "predict_pre": {"post_mm": [5.0]}, "assign": {"sizes_mm": SIZES}, "bootstrap_tests": {"replicates": 1, "threads": 1},
     "quantile": {"p": 0.5}, "ratio": {"over": "male", "under": "female"}, "interval": {}, "size_after": {"animal": "S1"},
 }
+EACH = 16  # wrong values for each argument, drawn anew for each
 SLOW = {"plot_predictive_check": 8, "plot_prior_posterior": 6, "backtest": 8, "maturity": 10, "instar_table": 10, "growth_document": 8, "report": 8, "study_power": 6,
         "growth_effects": 10}
 
@@ -127,7 +128,7 @@ def wrong_calls():
             kinds = (inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD)
             if parameter.kind in kinds or name in ("progress", "file", "out"):
                 continue
-            some = SLOW.get(where, len(WRONG))
+            some = SLOW.get(where, EACH)
             for i in rng.permutation(len(WRONG))[:some]:
                 yield where, function, right, name, WRONG[i]
 
