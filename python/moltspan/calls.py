@@ -201,6 +201,9 @@ RULES = {
     "origins": _either(_whole(1, 10_000), _list_of(DAY, "a list of days")), "sexes": (_is_list, "a list of words, one an animal"), "fits": (_is_list, "a list of fits"),
 }
 
+# What None leaves out also where another value is the default: groups and their effects.
+MAY_BE_LEFT_OUT = {"animal", "taxon", "cohort", "by"}
+
 # Where the same name means something else.
 EXCEPTIONS = {
     "forecast_document": {"fit": FIT}, "rehouse_document": {"fit": FIT, "rules": PATH}, "CollectionFit.rehouse": {"rules": PATH},
@@ -246,7 +249,7 @@ def said(value):
 
 
 def _check(where, name, value, default):
-    if value is None and default is None:
+    if value is None and (default is None or name in MAY_BE_LEFT_OUT):
         return
     rule = EXCEPTIONS.get(where, {}).get(name, RULES.get(name))
     if rule is None:

@@ -80,7 +80,7 @@ def _feeding_sections(page):
 
 def _check_sheet(name, advice, sheet):
     moving = re.search(r"<h2>To move, in this order.*?</table>", sheet, re.S)
-    listed = re.findall(r'class="who"><span class="box"></span>\d+\. ([^<]+)<', moving[0]) if moving else []
+    listed = [name.strip() for name in re.findall(r'class="who"><span class="box"></span>\d+\. ([^<]+)<', moving[0])] if moving else []
     assert (name in listed) == (advice["advice"] == "move_now"), name
 
 

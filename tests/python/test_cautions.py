@@ -168,10 +168,10 @@ def test_a_prompt_of_the_forecast_stands_with_its_caution():
     from moltspan.collection_fit import forecast_document
 
     document = forecast_document(overdue())
-    assert any("look for a skin" in note for animal in document["animals"] for note in animal["notes"])
+    assert any("look for a skin" in animal["verdict"]["why"] for animal in document["animals"])
     said = plain_forecast(document)
     assert f"O1: {TEXT['look_for_skin']}" in said
-    quiet = document | {"animals": [animal | {"notes": []} for animal in document["animals"]]}
+    quiet = document | {"animals": [animal | {"notes": [], "verdict": animal["verdict"] | {"why": "", "feeding_why": ""}} for animal in document["animals"]]}
     assert "Before you look" not in plain_forecast(quiet)
 
 
@@ -179,7 +179,7 @@ def test_prompts_of_the_feeding_round_stand_with_their_cautions():
     page = words_of(moltspan.report(overdue()))
     feeding = page[page.index("Feeding round [a]", page.index("Feeding round") + 20):page.index("Rehousing plan [a]")]
     assert "uneaten prey" in feeding and re.search(r"O\d[O0-9, ]* ?: " + re.escape(TEXT["leftovers"]), feeding)
-    assert TEXT["look_at_fangs"] in feeding and TEXT["look_for_skin"] in feeding
+    assert TEXT["look_first"] in feeding and TEXT["look_for_skin"] in feeding
 
 
 @pytest.mark.parametrize(("prompt", "code"), [

@@ -72,7 +72,7 @@ def test_the_gap_is_among_the_problems_of_the_forecast():
 
 def test_an_overdue_animal_is_told_what_to_look_for():
     animal = forecast_document(fit_of(KIN | {"A1": [490, 390, 290, 190]}))["animals"][-1]
-    assert animal["phase"] == "overdue" and any("went unseen" in note for note in animal["notes"])
+    assert animal["phase"] == "overdue" and "unseen" in animal["verdict"]["why"] and animal["verdict"]["code"] == "look"
 
 
 def test_a_size_that_jumped_within_an_instar_tells_of_a_missed_molt():

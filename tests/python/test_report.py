@@ -23,6 +23,8 @@ from moltspan.report_documents import report_documents
 from moltspan.report_page import page_html
 from moltspan.report_style import STYLE
 from moltspan.tables_cautions import sources_line
+from moltspan.tables_rehouse import advice_words
+from moltspan.tables_verdict import silence_lines, verdict_words
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 REMARK = "invented records"
@@ -77,7 +79,7 @@ class Page(HTMLParser):
 def demo(tmp_path_factory):
     """(text, parsed page, JSON) as the command writes them."""
     folder = tmp_path_factory.mktemp("report")
-    done = CliRunner().invoke(app, ["report", str(DEMO), "--out", str(folder / "r.html"), "--json", str(folder / "r.json"), "--remark", REMARK])
+    done = CliRunner().invoke(app, ["report", str(DEMO), "--as-of", "2026-09-20", "--out", str(folder / "r.html"), "--json", str(folder / "r.json"), "--remark", REMARK])
     assert done.exit_code == 1, done.output  # one row of the demo is faulty on purpose
     assert REMARK in done.output and "animal S3" in done.output
     text = (folder / "r.html").read_text(encoding="utf-8")
@@ -97,8 +99,8 @@ def records(rows, **columns):
 
 
 def made_by_hand():
-    plan = {"as_of": "2026-09-20", "on": "2026-09-20", "animals": [], "make_ready": ["nothing"]}
-    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only", "health": [], "egg_sacs": {}}
+    plan = {"as_of": "2026-09-20", "on": "2026-09-20", "last_entry": "2026-09-20", "animals": [], "make_ready": ["nothing"]}
+    return {"forecast": hand_made_forecast.document(), "rehouse": plan, "backtest": None, "why_no_backtest": "two stadia only", "health": []}
 
 
 def test_json_holds_the_documents_of_the_other_commands(demo):
@@ -166,13 +168,11 @@ def test_feeding_round_names_every_living_animal_once(demo):
     living = [a for a in document["forecast"]["animals"] if a["phase"] not in ("dead", "gone") and a["animal"] != "S3"]
     assert list(sorted(rows)) == sorted(a["animal"] for a in living) and len(rows) == len(page.rows("feeding"))
     for animal in living:
-        if animal["animal"] in document["egg_sacs"]:
-            assert rows[animal["animal"]] == f"egg sac since {document['egg_sacs'][animal['animal']]}"
-        elif animal["phase"] in ("intermolt", "postmolt", "final"):
-            ahead = animal["feed_from"] > document["forecast"]["as_of"]
-            assert rows[animal["animal"]] == f"{'from' if ahead else 'since'} {animal['feed_from']}"
+        assert rows[animal["animal"]] == animal["verdict"]["feeding_why"]
+        if animal["verdict"]["feeding"] == "offer":
+            assert rows[animal["animal"]] == f"since {animal['feed_from']}"
     assert "S3: not answered: set aside" in page.section("feeding")["text"]
-    assert list(document["egg_sacs"]) == ["D1"]
+    assert rows["D1"] == "egg sac since 2026-08-02: left in peace"
 
 
 def test_food_is_held_lightly_with_an_egg_sac():
@@ -183,13 +183,18 @@ def test_food_is_held_lightly_with_an_egg_sac():
     collection = records([*molted, *sacs, *((name, "2026-06-01", "checked") for name, *_ in molted)], sex="female")
     page = Page(moltspan.report(collection))
     rows = {row[0]: row[2] for row in page.rows("feeding")}
-    assert rows["sac"] == "egg sac since 2026-05-01" and all(rows[name].startswith("since") for name in ("molted", "old", "none"))
+    assert rows["sac"] == "egg sac since 2026-05-01: left in peace" and all(rows[name].startswith("since") for name in ("molted", "old", "none"))
     assert rows["fresh"].startswith("from ")
-    assert "Lightly: egg sac (1)" in page.section("feeding")["text"] and "common practice, no source" in page.section("feeding")["text"]
+    assert "Little (1)" in page.section("feeding")["text"] and "common practice, no source" in page.section("feeding")["text"]
 
 
 def span(first, last):
     return "-" if first is None else f"from {first}" if last is None else first if first == last else f"{first} .. {last}"
+
+
+def span_or_after(one):
+    after = one["safe_after_molt_days"]
+    return f"day {after[0]} to {after[1]} after its molt" if after else span(one["safe_from"], one["safe_until"])
 
 
 def box(sides, name=None):
@@ -216,8 +221,7 @@ def test_every_cell_of_the_plan_is_that_of_the_json(demo):
     waiting = [one for one in animals if one["advice"] not in ("move_now", "fits", "final", "gone")]
     expected = [[one["animal"], f"{one['leg_span_mm']:.0f} mm", box(one["enclosure_mm"]), box(one["suggested"]["mm"], one["suggested"]["name"]),
                  span(one["safe_from"], one["safe_until"])] for one in moving]
-    expected += [[one["animal"], one["advice"].replace("_", " "), shown(one["ratio"], ".1f"), span(one["safe_from"], one["safe_until"]),
-                  outgrown_cell(one["outgrown"])] for one in waiting]
+    expected += [[one["animal"], advice_words(one), shown(one["ratio"], ".1f"), span_or_after(one), outgrown_cell(one["outgrown"])] for one in waiting]
     rows = page.rows("moves")
     assert moving and waiting and [row[:5] for row in rows] == expected
     for row, one in zip(rows, [*moving, *waiting], strict=True):
@@ -245,7 +249,7 @@ def test_every_cell_of_the_week_and_the_feeding_round_is_that_of_the_json(demo):
     animals = {one["animal"]: one for one in document["forecast"]["animals"]}
     for row in page.rows("week"):
         one = animals[row[0]]
-        assert row[1:] == [one["taxon"], percent(one["chance_within_days"]["7"]), one["phase"], one["next_molt"]["median"]]
+        assert row[1:] == [one["taxon"], percent(one["chance_within_days"]["7"]), verdict_words(one), one["next_molt"]["median"]]
     for row in page.rows("feeding"):
         one = animals[row[0]]
         assert row[1] == one["taxon"] and row[3] == (percent(one["chance_within_days"]["7"]) if one["next_molt"] else "molts no more")
@@ -280,7 +284,7 @@ def test_the_page_holds_no_number_of_another_origin(demo):
         of_animal[one["animal"]].append(one)
     notes = dict(moltspan.read(DEMO).animals[["animal", "note"]].fillna("").itertuples(index=False))
     pieces = [(e["text"], "animals", [of_animal[e["text"].split(" (")[0]], notes[e["text"].split(" (")[0]]]) for e in page.named("article")]
-    sources = {"header": [forecast["as_of"], document["remark"]], "week": forecast["animals"], "calendar": forecast["levels"], "feeding": document,
+    sources = {"header": [forecast["as_of"], document["remark"], silence_lines(forecast)], "week": forecast["animals"], "calendar": forecast["levels"], "feeding": document,
                "moves": plan, "records": forecast["problems"], "so-far": document["backtest"],
                "assumptions": [plan, document["health"], sources_line()], "footer": []}
     names = [name for name in of_animal]
@@ -308,7 +312,7 @@ def test_faults_doubts_remark_and_deference_stand_on_the_page(demo):
 def test_premolt_holds_and_what_changes_the_picture_is_said():
     page = Page(page_html(made_by_hand(), {"A1": "mine"}))
     rows = {row[0]: row for row in page.rows("feeding")}
-    assert rows["A1"][2] == "in premolt" and "no molt on record" in rows["K[3]"][2]
+    assert rows["A1"][2] == "premolt: nothing, and take uneaten prey out" and rows["K[3]"][2] == "since 2026-07-16"
     a1 = next(e["text"] for e in page.named("article") if e["text"].startswith("A1"))
     assert "24 % that a molt went unseen" in a1 and "about 61 mm after the next molt" in a1 and a1.rstrip().endswith("Your note: mine")
     assert "Past forecasts were not scored: two stadia only." in page.section("so-far")["text"]
