@@ -149,8 +149,9 @@ std::string conversion_note(const CollectionFit& fit, int animal) {
   if (inputs.never_measured || inputs.read_measure == SizeMeasure::leg_span) return {};
   if (!inputs.leg_span_known) return stand_in_note(inputs.read_measure);
   const GrowthEstimate ratio = log_ratio(fit, inputs.read_measure);
+  const double sd = std::hypot(ratio.sd, husbandry().measure_ratio_taxon_log_sd);
   return "no leg span was read on it: reckoned as about " + rounded(std::exp(ratio.mean), 1) + " times " +
-         base_of(inputs.read_measure) + ", give or take " + rounded(100 * ratio.sd, 0) +
+         base_of(inputs.read_measure) + ", give or take " + rounded(100 * sd, 0) +
          " %, from a usual figure of tarantulas and these records; "
          "the band of its size holds that";
 }

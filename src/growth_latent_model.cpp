@@ -32,13 +32,13 @@ GrowthModel::GrowthModel(const GrowthData& data, const GrowthModelOptions& optio
   set_first_sizes();
 }
 
-/// Student's law by reweighting; each animal then has the Gaussian that its weight stands for.
+/// Student's law by reweighting; each animal then has the Gaussian that its weight stands for. Of animals whose first
+/// reading is another measure nothing is taken: its ratio would count as known from as many animals as there are.
 void GrowthModel::set_first_sizes() {
   first_sizes_.assign(data_->animals.size(), {0, flat_precision});
   if (!options_.alike_at_first) return;
   std::vector<std::size_t> animals;
   std::vector<double> sizes;
-  const Eigen::VectorXd parameters = root_mean().tail(n_shared() - 1);
   for (std::size_t i = 0; i < data_->animals.size(); ++i) {
     if (first_reading_[i + 1] == first_reading_[i]) continue;
     const auto begin = data_->readings.begin() + first_reading_[i],
@@ -47,10 +47,11 @@ void GrowthModel::set_first_sizes() {
         begin, end, [](const GrowthReading& a, const GrowthReading& b) { return a.instar < b.instar; });
     const GrowthReading& r = *first;
     const auto row = static_cast<Eigen::Index>(first - data_->readings.begin());
+    if (data_->columns.cols() > 0 && !data_->columns.row(row).isZero()) continue;  // reckoned: all err together
     animals.push_back(i);
-    const double of_measure = parameters.size() > 0 ? data_->columns.row(row).dot(parameters) : 0;
-    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias - of_measure);
+    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias);
   }
+  if (sizes.empty()) return;
   const double n = static_cast<double>(sizes.size());
   std::vector<double> weights(sizes.size(), 1);
   double mean = 0, variance = usual_first_log_sd * usual_first_log_sd;

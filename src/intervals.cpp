@@ -55,12 +55,22 @@ int thread_count(const StadiaOptions& options, std::size_t records) {
   return records < 20 ? 1 : default_threads();
 }
 
-/// Under maximum likelihood a level of one member is left out and one of two becomes a fixed difference; health says
-/// so.
+void clear_level(StadiaData& data, int level) {
+  data.groups[static_cast<std::size_t>(level)].clear();
+  data.probe_groups[static_cast<std::size_t>(level)].clear();
+}
+
+/// Under maximum likelihood a level of one member, or of one unit a member, is left out and one of two members becomes
+/// a fixed difference; health says so.
 StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health) {
   for (int level = 0; level < n_levels; ++level) {
     auto& codes = data.groups[level];
     const std::set<int> members(codes.begin(), codes.end());
+    const bool one_each = members.size() > 2 && !holds_two_units(data, static_cast<Level>(level));
+    if (one_each) {
+      note_one_unit_each(data, static_cast<Level>(level), health);
+      clear_level(data, level);
+    }
     if (codes.empty() || members.size() > 2) continue;
     const std::string name = sd_name(static_cast<Level>(level));
     const std::string group = name.substr(0, name.size() - 3);
@@ -80,8 +90,7 @@ StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health)
          members.size() == 1
              ? "only one " + group + ": no spread between members can be estimated, its effect is left out"
              : "only two members of level " + group + ": a fixed difference is estimated in place of a spread"});
-    codes.clear();
-    data.probe_groups[level].clear();
+    clear_level(data, level);
   }
   return data;
 }
@@ -125,13 +134,12 @@ void fit_levels(const StadiaData& data, StadiaFit& fit);
 /// Fits without a level whose sd lies at 0.
 void fit_without(const StadiaData& data, Level level, StadiaFit& fit) {
   StadiaData without = data;
-  without.groups[static_cast<std::size_t>(level)].clear();
-  if (without.probes() > 0) without.probe_groups[static_cast<std::size_t>(level)].clear();
+  clear_level(without, static_cast<int>(level));
   fit_levels(without, fit);
   fit.levels.push_back(level);
   fit.level_sds.push_back(0);
   fit.level_sd_errors.push_back(0);
-  note_zero_sd(data, level, fit.health);
+  note_zero_sd(level, fit.health);
 }
 
 /// The level, if any, that a fit does as well without: its sd is small, and a search on logarithms never comes to 0.

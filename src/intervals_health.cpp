@@ -21,7 +21,8 @@ constexpr double vanished_information =
     1e-7;  ///< scaled eigenvalue below which a direction is not determined by the data
 constexpr double vanished_spread_information = 1e-4;  ///< the same a record, where only spreads and sds take part
 constexpr double taking_part = 0.2;                   ///< component of a direction from which a parameter is named
-constexpr double no_sigma = 1e-3;                     ///< sigma below which the lengths have no spread
+constexpr double no_sigma = 1e-3;                     ///< sigma below which the lengths have no spread, or,
+constexpr double range_sigma = 0.1;  ///< below so much of log(max / min), none that their ranges would show
 
 std::string number(double value) {
   std::string text = std::to_string(value);
@@ -153,7 +154,7 @@ Flat kind_of_flat(const VectorXd& direction, const VectorXd& move, double log_si
   const std::vector<Index> part = part_of(direction);
   const bool coefficients = !part.empty() && part.front() < p;
   if (coefficients && moves_no_predictor(move, data)) return Flat::same_columns;
-  if (log_sigma < std::log(no_sigma)) return Flat::no_spread;
+  if (log_sigma < std::log(std::max(no_sigma, range_sigma * typical_log_range(data)))) return Flat::no_spread;
   if (coefficients) return Flat::runs_away;
   if (part.size() > 1) return Flat::not_told_apart;
   return part.front() == p ? Flat::no_spread : Flat::zero_sd;
@@ -171,10 +172,11 @@ HealthNote note_of_flat(Flat kind, const std::string& names) {
               "the records do not determine " + names +
                   ": these columns say the same; leave one of them out or use method=\"bayes\""};
     case Flat::no_spread:
-      return {HealthState::bad, "not_determined",
-              "the records do not determine " + names +
-                  ": sigma runs to 0, as the lengths are all alike or their ranges leave room for that; the middle "
-                  "length is right, sigma and the bands are not"};
+      return {
+          HealthState::bad, "not_determined",
+          "the records do not determine " + names +
+              ": sigma runs to 0, as the lengths (or those of each member) are all alike or their ranges leave room "
+              "for that; the middle length is right, sigma and the bands are not"};
     case Flat::zero_sd:
       return {HealthState::warning, "sd_zero",
               names + " lies at 0: its members differ no more than chance would have it; the other numbers stand"};
@@ -248,36 +250,52 @@ MatrixXd invert_information(const MatrixXd& information, const VectorXd& paramet
 
 namespace {
 
-/// Whether any member of a level holds two units: records, or members of the next level that is in the data.
+/// The next level in the data below this one; -1: its units are records.
+int level_below(const StadiaData& data, Level level) {
+  for (int inner = static_cast<int>(level) + 1; inner < n_levels; ++inner)
+    if (!data.groups[static_cast<std::size_t>(inner)].empty()) return inner;
+  return -1;
+}
+
+std::string name_of(Level level) {
+  const std::string sd = sd_name(level);
+  return sd.substr(0, sd.size() - 3);
+}
+
+std::string plural_of(Level level) {
+  return level == Level::taxon ? "taxa" : level == Level::genus ? "genera" : name_of(level) + "s";
+}
+
+}  // namespace
+
 bool holds_two_units(const StadiaData& data, Level level) {
   const auto& codes = data.groups[static_cast<std::size_t>(level)];
-  const std::vector<int>* below = nullptr;
-  for (int inner = static_cast<int>(level) + 1; inner < n_levels && !below; ++inner)
-    if (!data.groups[static_cast<std::size_t>(inner)].empty()) below = &data.groups[static_cast<std::size_t>(inner)];
+  const int below = level_below(data, level);
   std::map<int, std::set<int>> units;
   for (std::size_t i = 0; i < codes.size(); ++i) {
     if (codes[i] < 0) continue;
-    const int record = -1 - static_cast<int>(i);
+    const int inner = below < 0 ? -1 : data.groups[static_cast<std::size_t>(below)][i];
     auto& own = units[codes[i]];
-    own.insert(below && (*below)[i] >= 0 ? (*below)[i] : record);
+    own.insert(inner >= 0 ? inner : -1 - static_cast<int>(i));
     if (own.size() > 1) return true;
   }
   return false;
 }
 
-}  // namespace
+void note_one_unit_each(const StadiaData& data, Level level, std::vector<HealthNote>& health) {
+  const int below = level_below(data, level);
+  const std::string unit = below < 0 ? "stadium" : name_of(static_cast<Level>(below));
+  const std::string holds = below < 0 ? "sigma" : sd_name(static_cast<Level>(below));
+  health.push_back({HealthState::warning, "not_told_apart",
+                    "each " + name_of(level) + " has one " + unit + ": the spread between " + plural_of(level) +
+                        " cannot be told apart from " + holds + ", which holds both; their effect is left out"});
+}
 
-void note_zero_sd(const StadiaData& data, Level level, std::vector<HealthNote>& health) {
-  const std::string sd = sd_name(level), name = sd.substr(0, sd.size() - 3);
-  const std::string members = level == Level::taxon ? "taxa" : level == Level::genus ? "genera" : name + "s";
-  if (holds_two_units(data, level)) {
-    health.push_back({HealthState::warning, "sd_zero",
-                      "the " + members + " differ no more than chance would have it: the spread between " + members +
-                          " is estimated as 0; the other numbers stand"});
-    return;
-  }
-  health.push_back(
-      note_of_flat(Flat::not_told_apart, (level == Level::animal ? "sigma and " : "the spread within and ") + sd));
+void note_zero_sd(Level level, std::vector<HealthNote>& health) {
+  const std::string members = plural_of(level);
+  health.push_back({HealthState::warning, "sd_zero",
+                    "the " + members + " differ no more than chance would have it: the spread between " + members +
+                        " is estimated as 0; the other numbers stand"});
 }
 
 void note_convergence(bool converged, std::vector<HealthNote>& health) {

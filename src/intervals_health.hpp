@@ -27,9 +27,15 @@ Eigen::MatrixXd invert_information(const Eigen::MatrixXd& information, const Eig
                                    const StadiaData& data, const std::vector<Level>& levels,
                                    std::vector<HealthNote>& health);
 
-/// Notes that the members of a level differ no more than chance would have it; or, where every member holds one unit
-/// only (a record, or a member of the next level), that its sd cannot be told from the spread of those.
-void note_zero_sd(const StadiaData& data, Level level, std::vector<HealthNote>& health);
+/// Whether any member of a level holds two units: records, or members of the next level that is in the data. If none
+/// does, the spread between members is the same as that of their units.
+bool holds_two_units(const StadiaData& data, Level level);
+
+/// Notes that the effect of such a level is left out.
+void note_one_unit_each(const StadiaData& data, Level level, std::vector<HealthNote>& health);
+
+/// Notes that the members of a level differ no more than chance would have it.
+void note_zero_sd(Level level, std::vector<HealthNote>& health);
 
 void note_convergence(bool converged, std::vector<HealthNote>& health);
 

@@ -442,17 +442,25 @@ def test_animals_alike_have_an_sd_of_zero():
 
 @every_family
 def test_one_stadium_an_animal_cannot_tell_its_spreads_apart(family):
-    """sigma^2 + animal_sd^2 of the lognormal is the variance of the logs; which is which nothing says."""
+    """Of one stadium each nothing says how much is the animal's: sigma holds both, as in the fit without animals."""
     table = simulated(3, animals=60, each=1)
     fit = moltspan.fit_stadia(table, animal="animal", family=family)
     alone = moltspan.fit_stadia(table, family=family)
-    said = {topic for topic in topics(fit)}
-    if family == "lognormal":
-        assert fit.health.state == "warning" and "sigma" in text_of(fit, "not_told_apart") and "animal_sd" in text_of(fit, "not_told_apart")
-        assert fit.sigma ** 2 + fit.animal_sd ** 2 == pytest.approx(alone.sigma ** 2, rel=1e-3)
-        assert fit.standard_errors["Intercept"] == pytest.approx(alone.standard_errors["Intercept"], rel=1e-2)
-    assert "sd_zero" not in said and "not_determined" not in said
-    assert "separation" not in str(fit.health)
+    assert fit.health.state == "warning" and topics(fit) == ["not_told_apart"]
+    assert "each animal has one stadium: the spread between animals cannot be told apart from sigma" in text_of(fit, "not_told_apart")
+    assert (fit.coefficients, fit.sigma, fit.animal_sd) == (alone.coefficients, alone.sigma, None)
+    pd.testing.assert_frame_equal(fit.predict(table.head(2)), alone.predict(table.head(2)))
+
+
+def test_hardly_two_stadia_an_animal_cannot_either():
+    """sigma^2 + animal_sd^2 of the lognormal is the variance of the logs; second stadia that have run for a day say next to nothing more."""
+    table = simulated(3, animals=60, each=1)
+    begun = table.head(5).assign(min_days=1.0, max_days=np.nan)
+    fit, alone = moltspan.fit_stadia(pd.concat([table, begun]), animal="animal"), moltspan.fit_stadia(table)
+    assert fit.health.state == "warning" and topics(fit) == ["not_told_apart"]
+    assert "the records tell sigma, animal_sd together but not apart" in text_of(fit, "not_told_apart")
+    assert fit.sigma ** 2 + fit.animal_sd ** 2 == pytest.approx(alone.sigma ** 2, rel=1e-3)
+    assert fit.standard_errors["Intercept"] == pytest.approx(alone.standard_errors["Intercept"], rel=1e-2)
 
 
 def test_separation_and_equal_columns_are_told_apart():
