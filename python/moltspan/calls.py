@@ -171,6 +171,9 @@ PERIOD = (_named("growth_increments", "PeriodModel"), "a PeriodModel, as period_
 BANDS = _list_of(_one_of("new", "simultaneous", "mean"), "a list of 'new', 'simultaneous' and 'mean'")
 ANY = None
 
+SOME_NUMBERS = (lambda value: _is_number(value) or (_is_list(value) and len(value) > 0 and np.asarray(value, dtype=float).ndim == 1),
+                "a number, or a list of one or more")
+
 # Argument -> what it takes, in every call that has one of this name. None is taken where it is the default.
 RULES = {
     "level": CHANCE, "levels": CHANCES, "quantiles": CHANCES, "p": _either(CHANCE, CHANCES), "null_share": CHANCE, "least_spread": CHANCE,
@@ -224,6 +227,7 @@ EXCEPTIONS = {
                  "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")}, "plot_prior_posterior": {"names": NAMES},
     "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")}, "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
     "project_molts": {"increment": INCREMENT, "period": PERIOD}, "IncrementFit.project": {"period": PERIOD},
+    "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
     "molt_incidence": {"status": TEXT, "start": TEXT}, "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
     "plot_growth": {"fit": ANY}, "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
     "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")}, "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},

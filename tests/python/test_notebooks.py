@@ -63,9 +63,11 @@ def alike(kept, fresh):
     numbers, dates = [as_number(word) for word in (kept, fresh)], [DATE.search(word) for word in (kept, fresh)]
     if None not in numbers:
         return abs(numbers[0][0] - numbers[1][0]) <= 1.01 * max(numbers[0][1], numbers[1][1])
+    if kept == fresh:
+        return True  # such as a day that does not exist, which is left in the demo on purpose
     if None not in dates and DATE.sub("", kept) == DATE.sub("", fresh):
         return abs((date.fromisoformat(dates[0][0]) - date.fromisoformat(dates[1][0])).days) <= 1
-    return kept == fresh
+    return False
 
 
 def differences(kept, fresh):

@@ -216,8 +216,8 @@ def test_headings_that_are_numbers_and_columns_without_one(tmp_path, ending):
 def test_two_columns_of_one_name_are_a_fault(tmp_path, ending, heading):
     animals = [["animal", "shelf", heading], ["A1", 3.0, "B"], [7.0, 2.0, "C"]]
     problems = moltspan.read(write_book(tmp_path, ending, {"animals": animals, "journal": MOLTS})).problems()
-    fault = problems[problems["severity"] == "fault"].iloc[0]
-    assert (fault.row, fault.value) == (1, heading) and "sheet animals" in fault.file and "once" in fault.rule
+    fault = problems[(problems["severity"] == "fault") & problems["rule"].str.contains("once")].iloc[0]
+    assert (fault.row, fault.value) == (1, heading) and "sheet animals" in fault.file
 
 
 def test_a_file_that_is_no_workbook_is_wrong_usage(tmp_path):
