@@ -9,6 +9,7 @@ namespace moltspan {
 namespace {
 
 constexpr int most_days_ahead = 1500;  ///< looked through for the day of least risk
+constexpr double farthest_days = 36525;  ///< a century: where records say nothing, a law may go on for millennia
 
 /// Chances of being soft or in premolt on day r (days after as_of).
 class Risk {
@@ -70,7 +71,7 @@ bool window_before_molt(const HousingSituation& s, const HousingRules& rules, co
   days.risk = days.premolt_chance;
   if (s.next_molt.days.empty()) return true;
   const double last = s.next_molt.quantile(rules.premolt_chance.value) - days.lead.value - 1;
-  days.until = s.as_of + static_cast<Day>(std::floor(last + 1e-6));
+  days.until = s.as_of + static_cast<Day>(std::floor(std::min(last, farthest_days) + 1e-6));
   return true;
 }
 
@@ -87,12 +88,13 @@ void least_risk(const HousingSituation& s, const HousingRules& rules, const Risk
   days.this_stadium = false;
   days.risk_after_molt = risk_after_molt(s, rules);
   const int begin = first - s.as_of;
-  const int end = std::min(begin + most_days_ahead, begin + static_cast<int>(s.next_molt.days.back()) + 120);
+  const double latest = std::min(s.next_molt.days.back(), farthest_days);
+  const int end = std::min(begin + most_days_ahead, begin + static_cast<int>(latest) + 120);
   std::vector<double> risks;
   for (int r = begin; r <= end; ++r) risks.push_back(risk.all(r));
   const auto at = [&](int r) { return risks[static_cast<std::size_t>(r - begin)]; };
   // Where a molt that is seen makes a move safe, waiting for it is better than any day before it.
-  const double seen = s.next_molt.quantile(0.5) + stage_days(DaysOf::hardening, s, rules, 1).value;
+  const double seen = std::min(s.next_molt.quantile(0.5), farthest_days) + stage_days(DaysOf::hardening, s, rules, 1).value;
   const bool wait = days.risk_after_molt <= rules.premolt_chance.value;
   const int first_best = wait ? std::clamp(static_cast<int>(std::ceil(seen)), begin, end) : begin;
   int best = first_best;
