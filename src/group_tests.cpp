@@ -94,6 +94,9 @@ double exact_p(int n, double share, int k) {
 
 }  // namespace
 
+constexpr int most_animals = 1'000'000;
+constexpr double most_terms = 1e7;  ///< some seconds
+
 SexRatio sex_ratio(const SexCounts& counts, double null_share, double level) {
   constexpr const char* name = "sex_ratio";
   group::require_level(name, level);
@@ -101,11 +104,15 @@ SexRatio sex_ratio(const SexCounts& counts, double null_share, double level) {
           "a share of males lies between 0 and 1");
   for (int count : {counts.female, counts.male, counts.probable_female, counts.probable_male, counts.unknown})
     require(count >= 0, name, "counts", -1, count, "a count is not negative");
+  const double all = 0.0 + counts.female + counts.male + counts.probable_female + counts.probable_male;
+  require(all <= most_animals, name, "counts", -1, all, "an exact test is worked out for up to 1000000 animals");
   SexRatio result{
-      counts, null_share, level, counts.female + counts.male + counts.probable_female + counts.probable_male,
+      counts, null_share, level, static_cast<int>(all),
       {},     {},         1};
   require(result.n > 0, name, "counts", -1, 0, "a ratio needs an animal of stated or probable sex");
   const int probable = counts.probable_female + counts.probable_male, n = result.n;
+  require((1.0 + probable) * n <= most_terms, name, "counts", -1, n,
+          "with so many probable sexes an exact test is worked out for up to 10000000 / (1 + probable ones) animals");
   const double males =
       counts.male + chance_of_probable * counts.probable_male + (1 - chance_of_probable) * counts.probable_female;
   const auto chance = chances_of_males(counts);

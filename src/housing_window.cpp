@@ -5,6 +5,11 @@
 #include "moltspan/numeric/normal.hpp"
 
 namespace moltspan {
+namespace {
+
+constexpr int most_days_after = 3652;  ///< ten years: where records say nothing, a stadium may go on for millennia
+
+}  // namespace
 
 RuleNumber stage_days(DaysOf of, const HousingSituation& s, const HousingRules& rules, int molts) {
   const Husbandry& h = husbandry();
@@ -24,7 +29,7 @@ AfterMolt after_next_molt(const HousingSituation& s, const HousingRules& rules) 
   after.premolt_again = begun(hard);
   if (after.premolt_again > rules.premolt_chance.value) return after;
   int last = static_cast<int>(hard);
-  while (begun(last + 1) <= rules.premolt_chance.value) ++last;
+  while (last < most_days_after && begun(last + 1) <= rules.premolt_chance.value) ++last;
   after.days = {static_cast<int>(hard), last};
   return after;
 }

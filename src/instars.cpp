@@ -14,6 +14,7 @@ namespace moltspan {
 namespace instars {
 namespace {
 
+constexpr double finest_step = 1e-9;  ///< of the largest size: under it the bounds of a reading are one number
 constexpr double nan_value = std::numeric_limits<double>::quiet_NaN();
 
 [[noreturn]] void refuse(const std::string& message) { throw std::invalid_argument("instar_mixture: " + message); }
@@ -62,6 +63,9 @@ void check_steps(const InstarSizes& sizes, const InstarOptions& options) {
     if (steps[j] > largest)
       refuse("`reading_step_mm` is " + text_of(steps[j]) + ", but no size was read to a step over the largest, " +
              text_of(largest) + " mm");
+    if (steps[j] < finest_step * largest)
+      refuse("`reading_step_mm` is " + text_of(steps[j]) + ", which is no step for sizes up to " + text_of(largest) +
+             " mm; leave it out where sizes are exact");
   }
   if (steps.size() > 1 && options.covariance == Covariance::full)
     refuse(

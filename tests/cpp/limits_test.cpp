@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "intervals_model.hpp"
+#include "moltspan/group.hpp"
 #include "moltspan/group_temperature.hpp"
 #include "moltspan/housing.hpp"
 #include "moltspan/instars.hpp"
@@ -108,6 +109,21 @@ TEST(Limits, AReadingStepOverAllSizesIsRefused) {
   options.reading_step_mm = {1e12};
   EXPECT_NE(refusal([&] { instar_mixture(sizes, options); }).find("`reading_step_mm` is 1e+12"),
             std::string::npos);
+}
+
+TEST(Limits, AReadingStepOfNoWidthIsRefused) {
+  InstarSizes sizes;
+  sizes.sizes_mm = Eigen::Vector3d(100, 100, 100);
+  InstarOptions options;
+  options.reading_step_mm = {1e-300};
+  EXPECT_NE(refusal([&] { instar_mixture(sizes, options); }).find("`reading_step_mm` is 1e-300"), std::string::npos);
+}
+
+TEST(Limits, MoreAnimalsThanAnExactTestCanCountAreRefused) {
+  EXPECT_NE(refusal([] { sex_ratio({2'000'000'000, 2'000'000'000, 0, 0, 0}, 0.5, 0.95); }).find("`counts` is 4000000000"),
+            std::string::npos);
+  EXPECT_NE(refusal([] { sex_ratio({50'000, 50'000, 1000, 0, 0}, 0.5, 0.95); }).find("probable"), std::string::npos);
+  EXPECT_EQ(refusal([] { sex_ratio({500, 500, 20, 20, 3}, 0.5, 0.95); }), "");
 }
 
 TEST(Limits, LongNamesAreNoCandidates) {

@@ -152,6 +152,14 @@ def test_two_animals_and_one_molt(family, tmp_path):
     moltspan.plot_calendar(fit)
 
 
+def test_a_plan_centuries_after_the_last_row():
+    """Laws that are conditioned on centuries without a molt have medians beyond all counting; the plan went through its end."""
+    animals = pd.DataFrame({"animal": ["a", "b", "c"], "sex": ["female", "male", ""], "adult_leg_span_mm": ["999", "140", ""], "acquired": ["2026-05-09", "2026-02-03", ""]})
+    journal = pd.DataFrame({"animal": ["c"], "date": ["2026-01-01"], "event": ["mass"], "value": [""]})
+    fit = moltspan.fit(moltspan.Collection(animals, journal), family="weibull", watched="rows", as_of="2299-12-31")
+    assert len(fit.rehouse().document["animals"]) == 3
+
+
 def test_dates_beyond_the_calendar_stand_for_its_last_day():
     day = frames.day_of(frames.day_number("2026-01-05"))
     assert frames.day_after(day, 1.9).isoformat() == "2026-01-06"
