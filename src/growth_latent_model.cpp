@@ -39,6 +39,7 @@ void GrowthModel::set_first_sizes() {
   if (!options_.alike_at_first) return;
   std::vector<std::size_t> animals;
   std::vector<double> sizes;
+  const Eigen::VectorXd parameters = root_mean().tail(n_shared() - 1);
   for (std::size_t i = 0; i < data_->animals.size(); ++i) {
     if (first_reading_[i + 1] == first_reading_[i]) continue;
     const auto begin = data_->readings.begin() + first_reading_[i],
@@ -47,9 +48,11 @@ void GrowthModel::set_first_sizes() {
         begin, end, [](const GrowthReading& a, const GrowthReading& b) { return a.instar < b.instar; });
     const GrowthReading& r = *first;
     const auto row = static_cast<Eigen::Index>(first - data_->readings.begin());
-    if (data_->columns.cols() > 0 && !data_->columns.row(row).isZero()) continue;  // reckoned: all err together
+    Eigen::VectorXd columns = parameters;
+    if (columns.size() > 0) columns = data_->columns.row(row);
+    if (columns.size() > 0 && columns.minCoeff() < 0) continue;  // by a ratio: all such sizes err together
     animals.push_back(i);
-    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias);
+    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias - columns.dot(parameters));
   }
   if (sizes.empty()) return;
   const double n = static_cast<double>(sizes.size());
