@@ -16,7 +16,7 @@ using group::require;
 using group::Solution;
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
-constexpr double steepest = 100;                         ///< exponent of Belehradek's law; curves of animals have 1 to 5
+constexpr double steepest = 100;  ///< exponent of Belehradek's law; curves of animals have 1 to 5
 constexpr double smallest_gap = 1e-4, widest_gap = 200;  ///< degrees; beyond them a limit is not determined
 
 /// How the parameters of a curve are called, and which hang on their own theta alone (interval from its scale).

@@ -16,11 +16,12 @@ def backtest(collection, origins=8, as_of=None, **options):
     `origins`: how many days, evenly spread over the records from the fifth closed stadium on, or the days themselves. `as_of`:
     the last day used at all. Further options are those of `fit` (`watched`, `family`, `method`, `priors`, `truncation`, `threads`).
 
-    Compared with the plain rules that people use: the last stadium again, the animal's own mean, the mean of its taxon, the last stadium
-    x 1.25. A rule names one day, so like is compared with like: how many days off it is, against how many the median of the forecast is,
-    differences paired, with standard errors clustered by animal. The whole of the forecast is scored as well (continuous ranked probability
-    score, in days). An animal without a row in the journal by a day is not forecast from it. Where a molt is known to a range of days only, a band covers the share of the range's
-    predictive mass that lies inside it; an animal whose next molt was never seen counts with the open range after its watch.
+    Compared with the plain rules that people use: the last stadium again, the animal's own mean, the mean of its taxon, the last stadium x
+    1.25. A rule names one day, so like is compared with like: how many days off it is, against how many the median of the forecast is,
+    differences paired, with standard errors clustered by animal. The whole of the forecast is scored as well (continuous ranked
+    probability score, in days). An animal without a row in the journal by a day is not forecast from it. Where a molt is known to a range
+    of days only, a band covers the share of the range's predictive mass that lies inside it; an animal whose next molt was never seen
+    counts with the open range after its watch.
     """
     if as_of is None and collection.as_of is None:
         raise ValueError("backtest: no dated record of an animal without a fault yet: write a row into the journal first")

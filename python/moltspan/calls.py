@@ -178,7 +178,8 @@ SOME_NUMBERS = (lambda value: _is_number(value) or (_is_list(value) and len(valu
 RULES = {
     "level": CHANCE, "levels": CHANCES, "quantiles": CHANCES, "p": _either(CHANCE, CHANCES), "null_share": CHANCE, "least_spread": CHANCE,
     "seed": _whole(0, 2**64 - 1), "replicate": _whole(0, 2**32 - 1), "threads": _whole(0, 1024), "resamples": COUNT, "bootstrap": COUNT,
-    "permutations": COUNT, "replicates": SOME, "draws": _whole(1, 2**31 - 1), "molts": _whole(0, 1000), "at_most": SOME, "quadrature": _whole(0, 1000),
+    "permutations": COUNT, "replicates": SOME, "draws": _whole(1, 2**31 - 1), "molts": _whole(0, 1000), "at_most": SOME,
+    "quadrature": _whole(0, 1000),
     "n_instars": SOME, "max_instars": SOME, "bins": _whole(1, 10_000), "bands": BANDS,
     "as_of": DAY, "today": DAY, "on": DAY, "day": DAY, "until": DAY,
     "table": TABLE, "frame": TABLE, "animals": TABLE, "journal": TABLE, "taxa": TABLE, "enclosures": TABLE, "stadia": TABLE,
@@ -201,7 +202,8 @@ RULES = {
     "censored_at_days": NUMBER_OR_NUMBERS, "n_animals": NUMBER_OR_NUMBERS, "study_days": NUMBER_OR_NUMBERS, "check_every_days": NUMBER_OR_NUMBERS,
     "cdf": (callable, "a function"), "quantile": (callable, "a function"), "known": (_is_list, "a list, one an animal, blank where not known"),
     "pits": (_is_list, "a list of pairs, as pit gives them"), "cluster": (_is_list, "a list, one a value"),
-    "origins": _either(_whole(1, 10_000), _list_of(DAY, "a list of days")), "sexes": (_is_list, "a list of words, one an animal"), "fits": (_is_list, "a list of fits"),
+    "origins": _either(_whole(1, 10_000), _list_of(DAY, "a list of days")),
+    "sexes": (_is_list, "a list of words, one an animal"), "fits": (_is_list, "a list of fits"),
 }
 
 # What None leaves out also where another value is the default: groups and their effects.
@@ -209,38 +211,67 @@ MAY_BE_LEFT_OUT = {"animal", "taxon", "cohort", "by"}
 
 # Where the same name means something else.
 EXCEPTIONS = {
-    "forecast_document": {"fit": FIT}, "rehouse_document": {"fit": FIT, "rules": PATH}, "CollectionFit.rehouse": {"rules": PATH},
-    "CollectionFit.trajectories": {"animals": (_is_list, "a list of names of animals")}, "CollectionFit.trajectory": {"animal": TEXT},
-    "CollectionFit.chance_molt_before": {"animal": TEXT}, "GrowthModel.size_after": {"animal": TEXT},
-    "GrowthModel.ratios": {"level": TEXT}, "plot_next_molt": {"fit": FIT, "animal": TEXT}, "plot_stadia": {"fit": FIT, "taxon": TEXT},
-    "DyarAnimals.fit": {"animal": ANY}, "Trajectories.__getitem__": {"animal": TEXT}, "Estimate.__init__": {},
-    "Belehradek.days": {"temperature_c": NUMBER_OR_NUMBERS}, "Belehradek.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS},
-    "Briere.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS}, "Belehradek.temperature_c": {"days": NUMBER_OR_NUMBERS},
-    "instar_mixture": {"sizes_mm": SIZES}, "InstarMixture.assign": {"sizes_mm": SIZES}, "stadium_npmle": {"min_days": ROWS_OR_TABLE},
-    "kaplan_meier": {"min_days": ROWS_OR_TABLE}, "log_score": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
+    "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
+    "forecast_document": {"fit": FIT},
+    "rehouse_document": {"fit": FIT, "rules": PATH},
+    "CollectionFit.rehouse": {"rules": PATH},
+    "CollectionFit.trajectories": {"animals": (_is_list, "a list of names of animals")},
+    "CollectionFit.trajectory": {"animal": TEXT},
+    "CollectionFit.chance_molt_before": {"animal": TEXT},
+    "GrowthModel.size_after": {"animal": TEXT},
+    "GrowthModel.ratios": {"level": TEXT},
+    "plot_next_molt": {"fit": FIT, "animal": TEXT},
+    "plot_stadia": {"fit": FIT, "taxon": TEXT},
+    "DyarAnimals.fit": {"animal": ANY},
+    "Trajectories.__getitem__": {"animal": TEXT},
+    "Belehradek.days": {"temperature_c": NUMBER_OR_NUMBERS},
+    "Belehradek.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS},
+    "Briere.rate_per_day": {"temperature_c": NUMBER_OR_NUMBERS},
+    "Belehradek.temperature_c": {"days": NUMBER_OR_NUMBERS},
+    "instar_mixture": {"sizes_mm": SIZES},
+    "InstarMixture.assign": {"sizes_mm": SIZES},
+    "stadium_npmle": {"min_days": ROWS_OR_TABLE},
+    "kaplan_meier": {"min_days": ROWS_OR_TABLE},
+    "log_score": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "pit": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER},
     "covered_share": {"forecast": LAW, "min_days": ANY_NUMBER, "max_days": ANY_NUMBER, "lower": ANY_NUMBER, "upper": ANY_NUMBER},
     "interval_score": {"lower": NUMBER_OR_NUMBERS, "upper": NUMBER_OR_NUMBERS},
-    "crps": {"weights": (lambda value: _is_list(value) and len(value) > 0, "a list of numbers, one a component"), "low": ANY_NUMBER, "high": ANY_NUMBER}, "KaplanMeier.quantile": {"p": CHANCE},
-    "plot_comparison": {"table": ANY, "name": TEXT, "estimate": TEXT, "lower": TEXT, "upper": TEXT}, "plot_by_instar": {"table": ANY},
-    "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"), "animal": TEXT,
-                 "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")}, "plot_prior_posterior": {"names": NAMES},
-    "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")}, "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
-    "project_molts": {"increment": INCREMENT, "period": PERIOD}, "IncrementFit.project": {"period": PERIOD},
-    "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
-    "molt_incidence": {"status": TEXT, "start": TEXT}, "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
-    "plot_growth": {"fit": ANY}, "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
-    "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")}, "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME}, "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
-    "stadium_effects": {"table": TABLE_OR_COLLECTION}, "temperature_effect": {"table": TABLE_OR_COLLECTION},
-    "allometry_fit": {"y": TEXT, "x": TEXT}, "growth_effects": {"table": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": NAME, "cohort": NAME}, "Effects.ratio": {"over": ANY, "under": ANY},
-    "IncrementFit.predict_pre": {"post_mm": ANY_NUMBER}, "ResultTable.__getitem__": {"name": TEXT}, "RehousePlan.__getitem__": {"name": TEXT}, "CurveFit.interval": {"name": TEXT},
+    "crps": {"weights": (lambda value: _is_list(value) and len(value) > 0, "a list of numbers, one a component"), "low": ANY_NUMBER,
+             "high": ANY_NUMBER},
+    "KaplanMeier.quantile": {"p": CHANCE},
+    "plot_comparison": {"table": ANY, "name": TEXT, "estimate": TEXT, "lower": TEXT, "upper": TEXT},
+    "plot_by_instar": {"table": ANY},
+    "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"),
+                 "animal": TEXT, "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")},
+    "plot_prior_posterior": {"names": NAMES},
+    "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")},
+    "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
+    "project_molts": {"increment": INCREMENT, "period": PERIOD},
+    "IncrementFit.project": {"period": PERIOD},
+    "molt_incidence": {"status": TEXT, "start": TEXT},
+    "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
+    "plot_growth": {"fit": ANY},
+    "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
+    "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")},
+    "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME},
+    "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
+    "stadium_effects": {"table": TABLE_OR_COLLECTION},
+    "temperature_effect": {"table": TABLE_OR_COLLECTION},
+    "allometry_fit": {"y": TEXT, "x": TEXT},
+    "growth_effects": {"table": TABLE_OR_COLLECTION, "size": TEXT, "instar": TEXT, "animal": NAME, "cohort": NAME},
+    "Effects.ratio": {"over": ANY, "under": ANY},
+    "IncrementFit.predict_pre": {"post_mm": ANY_NUMBER},
+    "ResultTable.__getitem__": {"name": TEXT},
+    "RehousePlan.__getitem__": {"name": TEXT},
+    "CurveFit.interval": {"name": TEXT},
 }
 
 
 # What Python and numpy say where they meet a value of a type that nobody thought of.
-NATIVE = re.compile(r"unhashable type|object is not|has no len|unsized|truth value of|could not convert|inhomogeneous|need at least one array|cannot unpack|"
-                    r"unsupported operand|must be a string or|must be real|cannot reshape|can only concatenate|not supported between|0-d array|zero-size array|"
-                    r"is not in list|could not be broadcast|invalid literal|cannot convert|converted to Python scalars|format string|must have one value a row each|^formula ")
+NATIVE = re.compile("unhashable type|object is not|has no len|unsized|truth value of|could not convert|inhomogeneous|need at least one array|"
+                    "cannot unpack|unsupported operand|must be a string or|must be real|cannot reshape|can only concatenate|"
+                    "not supported between|0-d array|zero-size array|is not in list|could not be broadcast|invalid literal|cannot convert|"
+                    "converted to Python scalars|format string|must have one value a row each|^formula ")
 
 
 def said(value):
@@ -278,6 +309,8 @@ def _in_words(where, trouble, arguments):
         return f"{where}: one argument is of a type that it does not take; {_told(where, arguments)}; see help({where})"
     if isinstance(trouble, OverflowError):
         return f"{where}: a number is too large; {_told(where, arguments)}"
+    if text.startswith("Error in function boost"):
+        return f"{where}: a number lies too near to an end to be worked out; {_told(where, arguments)}"
     named = any(name in text for name in arguments)
     return None if named or not NATIVE.search(text) else f"{where}: {text}; {_told(where, arguments)}"
 
@@ -299,7 +332,7 @@ def checked(function, where=None):
                 _check(where, name, value, signature.parameters[name].default)
         try:
             return function(*given, **named)
-        except (TypeError, ValueError, OverflowError) as trouble:
+        except (TypeError, ValueError, OverflowError, RuntimeError) as trouble:
             text = _in_words(where, trouble, bound.arguments)
             if text is None:
                 raise

@@ -125,7 +125,8 @@ def day_number(day):
     if not isinstance(day, date) or day != day:
         raise TypeError(f"{given!r} is no day: give a datetime.date or a text such as '2026-04-03'")
     if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise ValueError(f"{given if isinstance(given, str) else day.isoformat()} is no day of records: they lie between the years {FIRST_YEAR} and {LAST_YEAR}")
+        said = given if isinstance(given, str) else day.isoformat()
+        raise ValueError(f"{said} is no day of records: they lie between the years {FIRST_YEAR} and {LAST_YEAR}")
     return (date(day.year, day.month, day.day) - date(1970, 1, 1)).days
 
 

@@ -58,6 +58,8 @@ def temperature_effect(table, formula="1", temperature="temperature_c", cohort=N
     units = _units(columns, temperature, settings)
     df = units[1] - 2
     _require_units(df, temperature, units, 2)
+    if temperature not in full.coefficients:
+        raise ValueError(f"temperature_effect: {temperature} gives no slope: it is the same everywhere, or no number")
     slope, error = full.coefficients[temperature], full.standard_errors[temperature]
     q10 = _core.q10_from_slope(slope, error, level, df)
     columns_of_fit = columns

@@ -314,7 +314,8 @@ class StadiaFit(Result):
 
     def _facts(self):
         core = self._core
-        kinds = {"exact": core.n_exact, "between two bounds" if self._unit != "days" else "between two days": core.n_interval, "left-censored": core.n_left, "running": core.n_running}
+        between = "between two days" if self._unit == "days" else "between two bounds"
+        kinds = {"exact": core.n_exact, between: core.n_interval, "left-censored": core.n_left, "running": core.n_running}
         counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
         also = [f"{core.n_truncated} joined part-way" if core.n_truncated else "", f"{core.n_doubly} with a range of start days" if core.n_doubly else ""]
         method = {"ml": "maximum likelihood", "bayes": "posterior"}[self.asked["method"]]

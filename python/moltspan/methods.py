@@ -141,7 +141,8 @@ def _model(fit):
     effects = "".join(f" + u_{level}" for level in levels)
     of = f" and Gaussian effects u of {listed([PLURALS[level] for level in levels])}, each with a standard deviation of its own" if levels else ""
     names = [name for name in fit.coefficients if name != "Intercept"]
-    return (f"Stadium lengths T ({fit.asked.get('unit', 'days')}) were modeled as log T = x'beta{effects} + sigma W with {FAMILY_WORDS[fit.asked['family']]}{of}. "
+    unit = fit.asked.get("unit", "days")
+    return (f"Stadium lengths T ({unit}) were modeled as log T = x'beta{effects} + sigma W with {FAMILY_WORDS[fit.asked['family']]}{of}. "
             f"Covariates x: {listed(names) if names else 'none but the intercept'}.")
 
 

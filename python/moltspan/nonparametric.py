@@ -200,7 +200,8 @@ class StadiumNpmle(Result):
 
     def _facts(self):
         core = self._core
-        kinds = {"exact": core.n_exact, "between two days" if self.unit == "days" else "between two bounds": core.n_interval, "left-censored": core.n_left, "end not seen": core.n_right,
+        between = "between two days" if self.unit == "days" else "between two bounds"
+        kinds = {"exact": core.n_exact, between: core.n_interval, "left-censored": core.n_left, "end not seen": core.n_right,
                  "watched for no time": core.n_silent}
         counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
         median = self.median()
@@ -300,7 +301,8 @@ def _median_row(records, members, level, resamples, seed, threads, notes=()):
     except ValueError as trouble:
         if "no record says anything" not in str(trouble):
             raise
-        return row | dict.fromkeys(("median_days", "open_low", "open_high", "lower", "upper"), np.nan) | {"health": "bad", "note": "; ".join(["no record says anything", *(text for _, _, text in notes)])}
+        said = "; ".join(["no record says anything", *(text for _, _, text in notes)])
+        return row | dict.fromkeys(("median_days", "open_low", "open_high", "lower", "upper"), np.nan) | {"health": "bad", "note": said}
     median = fit.median()
     limits = _core.quantile_limits(times, [0.5], 0.0, fit._options(level, resamples, seed, threads))
     health = fit.health

@@ -17,13 +17,14 @@ def molt_incidence(table, by="start_instar", *, animal="animal", status="status"
                    weights=None, molting_share=_core.USUAL_MOLTING_SHARE, level=0.95, unit=None):
     """How the stadia of each group end: cumulative incidence of molting, of death at molting and of death between molts.
 
-    `table`: as `Collection.stadia()` gives it. A death within `molting_share` of the animal's stadium before, counted from the molt that ended
-    that one (default .02, an assumption: 2 days after a stadium of 100), is a death at molting: it is the end of the stadium before, and its
-    own row stays as censored on that day. Every other death ends its own row, exact at `min_days`; on the day of the molt itself it comes
-    before all other ends. Where the stadium before is not on record nothing tells whether the molt killed: a death of its own row, and counted
-    in `.health`. Rows whose `molts_spanned` is not 1 are no stadia: left out and counted. Exact molts: Aalen-Johansen with delta-method limits on the log(-log) scale. Molts known to ranges: joint NPMLE of time and cause, without
-    limits. As the dead are no random sample, the median time to the molt is given three times: deaths as censored (`median_days`), as if
-    they had molted at once (`median_if_at_once`), as if never (`median_if_never`).
+    `table`: as `Collection.stadia()` gives it. A death within `molting_share` of the animal's stadium before, counted from the molt that
+    ended that one (default .02, an assumption: 2 days after a stadium of 100), is a death at molting: it is the end of the stadium
+    before, and its own row stays as censored on that day. Every other death ends its own row, exact at `min_days`; on the day of the molt
+    itself it comes before all other ends. Where the stadium before is not on record nothing tells whether the molt killed: a death of its
+    own row, and counted in `.health`. Rows whose `molts_spanned` is not 1 are no stadia: left out and counted. Exact molts: Aalen-
+    Johansen with delta-method limits on the log(-log) scale. Molts known to ranges: joint NPMLE of time and cause, without limits. As the
+    dead are no random sample, the median time to the molt is given three times: deaths as censored (`median_days`), as if they had molted
+    at once (`median_if_at_once`), as if never (`median_if_never`).
     """
     check_level(level)
     records = Records(table, max_days, entry_days, weights, animal, unit)

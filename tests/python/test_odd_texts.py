@@ -98,7 +98,8 @@ def test_an_id_with_control_characters_is_a_doubt(folder):
     assert list(problems[problems.column == "animal"].severity) == ["doubt"]
 
 
-@pytest.mark.parametrize("text, cell", [("=1+1", "'=1+1"), ("+x", "'+x"), ("@a", "'@a"), ("\t=1", "'\t=1"), ("\r=1", "'\r=1"), ("-2+3+cmd", "'-2+3+cmd"), ("-A1", "'-A1"),
+@pytest.mark.parametrize("text, cell", [("=1+1", "'=1+1"), ("+x", "'+x"), ("@a", "'@a"), ("\t=1", "'\t=1"), ("\r=1", "'\r=1"),
+                                        ("-2+3+cmd", "'-2+3+cmd"), ("-A1", "'-A1"),
                                         ("-3", "-3"), ("-0.5", "-0.5"), ("-0.5 (0.2)", "-0.5 (0.2)"), ("-", "-"), ("", ""), ("a=b", "a=b"), ("'=1", "'=1")])
 def test_formulas_get_an_apostrophe(text, cell):
     assert spreadsheet_cell(text) == cell
@@ -158,6 +159,14 @@ def test_a_plan_centuries_after_the_last_row():
     journal = pd.DataFrame({"animal": ["c"], "date": ["2026-01-01"], "event": ["mass"], "value": [""]})
     fit = moltspan.fit(moltspan.Collection(animals, journal), family="weibull", watched="rows", as_of="2299-12-31")
     assert len(fit.rehouse().document["animals"]) == 3
+
+
+def test_a_plan_of_an_animal_that_comes_in_centuries():
+    animals = pd.DataFrame({"animal": ["a", "b"], "acquired": ["2299-12-31", "2026-01-01"]})
+    journal = pd.DataFrame({"animal": ["a", "a", "b"], "date": ["2026-01-01", "2026-03-01", "2026-02-01"], "event": ["molt", "molt", "checked"]})
+    for as_of in ("2026-03-01", None):
+        fit = moltspan.fit(moltspan.Collection(animals, journal), watched="rows", as_of=as_of)
+        assert len(fit.rehouse().document["animals"]) == 2
 
 
 def test_dates_beyond_the_calendar_stand_for_its_last_day():
