@@ -150,7 +150,7 @@ def test_a_difference_of_growth_ratios_is_found_and_none_is_not():
 
 
 @pytest.mark.parametrize(("asked", "message"), [({"effect": "stadium_difference"}, "difference=None"), ({"difference": 0.2}, "difference=0.2"),
-                                                ({"effect": "ratio_difference", "difference": -2}, "a share over -1"), ({"replicates": 0}, "replicates=0")])
+                                                ({"effect": "ratio_difference", "difference": -2}, "a share over -1"), ({"replicates": 0}, "replicates = 0")])
 def test_power_says_what_it_needs(asked, message):
     with pytest.raises(ValueError, match=message):
         moltspan.study_power(**asked)
