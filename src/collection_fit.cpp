@@ -8,6 +8,7 @@
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
 #include "collection_hidden.hpp"
+#include "collection_instars.hpp"
 #include "collection_last.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
@@ -247,6 +248,7 @@ void build_data(CollectionFit& fit) {
   for (const Covariate& c : used) fit.data.coefficients.push_back(c.name);
   fit.data.covariates = design(records, used);
   fit.data.probe_covariates = design(probes, used);
+  add_instar_columns(fit);
   count_kin(fit);
 }
 
@@ -280,10 +282,17 @@ struct ErrorEffects {
 };
 
 /// A rough fit of some of the animals: those effects, and where to start the search.
-ErrorEffects rough_effects(const CollectionFit& fit, StadiaOptions& options) {
+ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look_at_instars) {
   StadiaOptions rough = options;
   rough.points = 8;
   const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
+  if (look_at_instars) {
+    look_for_instar_effect(fit, first);
+    if (fit.instars.used()) {
+      add_instar_columns(fit);
+      return rough_effects(fit, options, false);
+    }
+  }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
   return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};
@@ -391,7 +400,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   ErrorEffects effects;
   weigh_covariate_errors(fit, effects.exponent, effects.warmth);
   if (bayes && fit.data.size() > 0) {
-    effects = rough_effects(fit, stadia_options);
+    effects = rough_effects(fit, stadia_options, options.instar_effect);
     weigh_covariate_errors(fit, effects.exponent, effects.warmth);
   }
   const auto size_again = [&] {

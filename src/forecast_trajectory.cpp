@@ -5,6 +5,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "collection_instars.hpp"
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
 #include "forecast_trajectory_draws.hpp"
@@ -250,13 +251,18 @@ double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const cha
   return fit.data.covariates(inputs.running_row, found);
 }
 
-void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal) {
+void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, int molts) {
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
   plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd);
   for (const char* name : {"limb_lost", "egg_sac"})
     plan.ends_with_stadium += coefficient(fit, name) * covariate(fit, inputs, name);
+  for (int ahead = 1; !fit.instars.steps.empty() && ahead < molts; ++ahead) {
+    const InstarStep step = instar_step(fit, animal, ahead);
+    plan.instar_mean.push_back(step.mean);
+    plan.instar_variance.push_back(step.variance);
+  }
   plan.size_mean = inputs.sizes.back().mean;
   if (std::isfinite(a.adult_leg_span_mm))
     plan.adult_log_size = std::log(husbandry().adult_share * a.adult_leg_span_mm / 20);
@@ -278,7 +284,7 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
     plan.later_variance = fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
   const auto fast = is_plain(next, fit) ? std::make_unique<FastLaw>(next) : nullptr;
   plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
-  set_covariates(plan, fit, animal);
+  set_covariates(plan, fit, animal, options.molts);
   set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);
   set_growth(plan, fit, animal, options);
   set_shares(plan, next, fast.get());

@@ -33,7 +33,7 @@ class Courses {
 
   void begin(std::uint32_t first, int n);
   void grow(int molt, double* leg_span_mm, int stride);
-  void next_molt();
+  void next_molt(int molt);
   void write(const Column& values, double* to, int stride) const {
     for (int i = 0; i < n_; ++i) to[static_cast<std::ptrdiff_t>(i) * stride] = values[i];
   }
@@ -159,17 +159,22 @@ void Courses::grow(int molt, double* leg_span_mm, int stride) {
   write(v_, leg_span_mm, stride);
 }
 
-/// Moves the draws on to their next molt; w_ holds the normal quantile of that stadium.
-void Courses::next_molt() {
+/// Moves the draws on from their molt-th molt (from 0) to the next; w_ holds the normal quantile of that stadium.
+void Courses::next_molt(int molt) {
   const double adult_from = plan_.adult_now ? -INFINITY : plan_.adult_log_size;
+  const auto ahead = static_cast<std::size_t>(molt);
+  const bool known = ahead < plan_.instar_mean.size();
+  const double instar = known ? plan_.instar_mean[ahead] : 0,
+               instar_variance = known ? plan_.instar_variance[ahead] / moments_of(plan_.family).variance : 0;
   if (plan_.family == Family::weibull)
     for (int i = 0; i < n_; ++i) w_[i] = std::log(-numeric::log_Phi(w_[i]));
   if (plan_.family == Family::loglogistic)
     for (int i = 0; i < n_; ++i) w_[i] = numeric::log_Phi(w_[i]) - numeric::log_Phi(-w_[i]);
   for (int i = 0; i < n_; ++i) {
     const double change = (size_[i] >= adult_from ? plan_.adult_effect : 0) -
-                          (begin_size_[i] >= adult_from ? plan_.adult_effect : 0) - plan_.ends_with_stadium;
-    x_[i] = eta_[i] + exponent_[i] * (size_[i] - begin_size_[i]) + change + sigma_[i] * w_[i];
+                          (begin_size_[i] >= adult_from ? plan_.adult_effect : 0) - plan_.ends_with_stadium + instar;
+    x_[i] = eta_[i] + exponent_[i] * (size_[i] - begin_size_[i]) + change +
+            (instar_variance > 0 ? std::sqrt(sigma_[i] * sigma_[i] + instar_variance) : sigma_[i]) * w_[i];
   }
   vectors::exponentials(x_.data(), n_, v_.data());
   for (int i = 0; i < n_; ++i) {
@@ -220,7 +225,7 @@ void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, 
     for (int molt = 0; molt < options.molts; ++molt) {
       courses.write_dates(dates_days + at + molt, options.molts);
       courses.grow(molt + 1, leg_span_mm + at + molt, options.molts);
-      if (molt + 1 < options.molts) courses.next_molt();
+      if (molt + 1 < options.molts) courses.next_molt(molt);
     }
   }
 }

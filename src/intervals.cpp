@@ -101,14 +101,16 @@ void store_parameters(StadiaFit& fit, const VectorXd& values, const MatrixXd& co
   fit.estimate.names = fit.coefficient_names;
   fit.estimate.names.push_back("log_sigma");
   for (Level level : fit.levels) fit.estimate.names.push_back("log_" + sd_name(level));
+  for (const auto& name : fit.learned_names) fit.estimate.names.push_back("log_" + name);
   const VectorXd errors = covariance.diagonal().cwiseSqrt();
   fit.coefficients = values.head(n_coefficients);
   fit.coefficient_errors = errors.head(n_coefficients);
   fit.sigma = std::exp(values[n_coefficients]);
   fit.sigma_error = fit.sigma * errors[n_coefficients];
   for (Index i = n_coefficients + 1; i < values.size(); ++i) {
-    fit.level_sds.push_back(std::exp(values[i]));
-    fit.level_sd_errors.push_back(fit.level_sds.back() * errors[i]);
+    const bool level = fit.level_sds.size() < fit.levels.size();
+    (level ? fit.level_sds : fit.learned_sds).push_back(std::exp(values[i]));
+    (level ? fit.level_sd_errors : fit.learned_sd_errors).push_back(std::exp(values[i]) * errors[i]);
   }
 }
 
@@ -279,12 +281,16 @@ void summarise_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
   }
   for (int level : model.estimated_levels())
     fit.levels.push_back(model.groups().levels[static_cast<std::size_t>(level)]);
+  for (const LearnedSpread& learned : model.data().learned) fit.learned_names.push_back(learned.name);
   store_parameters(fit, mean, second - mean * mean.transpose(), static_cast<int>(p));
   const VectorXd spread = (squares - sds.cwiseAbs2()).cwiseMax(0).cwiseSqrt();
   fit.sigma = sds[0];
   fit.sigma_error = spread[0];
-  fit.level_sds.assign(sds.data() + 1, sds.data() + sds.size());
-  fit.level_sd_errors.assign(spread.data() + 1, spread.data() + spread.size());
+  const auto levels = static_cast<std::ptrdiff_t>(fit.levels.size());
+  fit.level_sds.assign(sds.data() + 1, sds.data() + 1 + levels);
+  fit.level_sd_errors.assign(spread.data() + 1, spread.data() + 1 + levels);
+  fit.learned_sds.assign(sds.data() + 1 + levels, sds.data() + sds.size());
+  fit.learned_sd_errors.assign(spread.data() + 1 + levels, spread.data() + spread.size());
 }
 
 /// Where to start on a large table: the hyperparameters of ever larger parts of it.

@@ -200,6 +200,9 @@ void StadiaModel::latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& me
   const int root = tree.nodes[0].dim;
   mean.head(root) = coefficient_means_.head(root);
   precision.head(root) = coefficient_precisions_.head(root);
+  for (std::size_t k = 0; k < data_.learned.size() && root > 0; ++k)
+    for (int column : data_.learned[k].coefficients)
+      precision[column] = std::exp(-2 * hyper[first_learned() + static_cast<int>(k)]);
   std::vector<double> level_precision;
   for (int level = 0; level < static_cast<int>(groups_.levels.size()); ++level)
     level_precision.push_back(std::pow(level_sd(level, hyper), -2));
@@ -264,6 +267,8 @@ double StadiaModel::log_hyper_prior(const Eigen::VectorXd& hyper) const {
   double total = priors_.log_density_of_log_sd("sigma", hyper[0]);
   for (std::size_t i = 0; i < estimated_.size(); ++i)
     total += priors_.log_density_of_log_sd(sd_name(groups_.levels[estimated_[i]]), hyper[1 + static_cast<int>(i)]);
+  for (std::size_t k = 0; k < data_.learned.size(); ++k)
+    total += priors_.log_density_of_log_sd(data_.learned[k].name, hyper[first_learned() + static_cast<int>(k)]);
   return total;
 }
 
@@ -323,6 +328,7 @@ StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& 
   few.follows = picked_links(data, rows);
   few.coefficients = data.coefficients;
   few.covariates = data.covariates(rows, Eigen::all);
+  few.learned = data.learned;
   if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);
   if (data.weights.size() > 0) few.weights = data.weights(rows);
   few.animal_extra_variance = data.animal_extra_variance;

@@ -50,7 +50,7 @@ GroupTree make_group_tree(const std::array<std::vector<int>, n_levels>& groups, 
 
 /// The stadium-length model for the engine.
 ///
-/// Hyperparameters: log sigma, then log sd of each estimated level. With `coefficients_in_hyper` (maximum likelihood)
+/// Hyperparameters: log sigma, log sd of each estimated level, log sd of each learned spread. With `coefficients_in_hyper` (maximum likelihood)
 /// the coefficients come first and the root is empty; else they are the root's latent variables under their priors.
 class StadiaModel final : public LatentModel {
  public:
@@ -68,7 +68,9 @@ class StadiaModel final : public LatentModel {
   const GroupTree& groups() const { return groups_; }
   const PriorTable& priors() const { return priors_; }
   const std::vector<int>& estimated_levels() const { return estimated_; }  ///< indices into groups().levels
-  int n_hyper() const { return log_sigma_index() + 1 + static_cast<int>(estimated_.size()); }
+  int n_hyper() const { return first_learned() + static_cast<int>(coefficients_in_hyper_ ? 0 : data_.learned.size()); }
+  /// Place of the log sd of the first learned spread of coefficients.
+  int first_learned() const { return log_sigma_index() + 1 + static_cast<int>(estimated_.size()); }
   int log_sigma_index() const { return coefficients_in_hyper_ ? static_cast<int>(data_.coefficients.size()) : 0; }
   /// sd of the effects of groups().levels[level].
   double level_sd(int level, const Eigen::VectorXd& hyper) const;

@@ -11,6 +11,7 @@ Priors priors_used(const StadiaFit& fit) {
   for (const auto& name : fit.coefficient_names) result.emplace_back(name, table.of(name));
   result.emplace_back("sigma", table.of("sigma"));
   for (const Level level : fit.levels) result.emplace_back(sd_name(level), table.of(sd_name(level)));
+  for (const auto& name : fit.learned_names) result.emplace_back(name, table.of(name));
   return result;
 }
 

@@ -35,6 +35,8 @@ struct CollectionOptions {
   /// sound, the plain fit stands and health says so. Not stated: up to `most_searched_stadia`, beyond which it can take
   /// far longer than the fit.
   std::optional<bool> hidden_molts;
+  /// Stadia may differ between instars beyond what size tells (bayes only; see InstarEffect).
+  bool instar_effect = true;
   /// Forecasts of running stadia mix the families as far as the records bear each (bayes only; see
   /// CollectionFit::families).
   bool mix_families = true;
@@ -70,6 +72,24 @@ struct AnimalInputs {
   int own_stadia = 0, taxon_stadia = 0;  ///< stadia with a seen end: its own, and of others of its taxon
 };
 
+/// Random walk over instars on the scale of log T: steps between neighboring instars are normal about 0 with sds that
+/// are learned (`instar_sd`; of single kinds about it `taxon_instar_sd`), added up from the anchor. It is in the model
+/// where the records bear it: where the mean residuals by kind and instar gain 2 or more in log evidence. An instar that
+/// nobody has seen yet is one step off the last.
+struct InstarEffect {
+  bool of_all = false, of_kinds = false;
+  double anchor = unknown_number;  ///< the instar with most stadia
+  double log_evidence_gain = 0;
+  struct Step {
+    int column = 0;     ///< of the covariates
+    std::string taxon;  ///< blank = of all kinds
+    double instar = 0;  ///< that it leads to
+  };
+  std::vector<Step> steps;
+  std::vector<double> of_animals;  ///< present instar of each animal; NaN = not known
+  bool used() const { return of_all || of_kinds; }
+};
+
 /// A fitted collection. Immutable.
 struct CollectionFit {
   std::shared_ptr<const Collection> collection;
@@ -83,6 +103,7 @@ struct CollectionFit {
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
+  InstarEffect instars;                      ///< not used where size tells all, or nobody numbers instars
   HiddenFit hidden;                          ///< molts that went unrecorded; empty where none were looked for
   SignModels signs;                          ///< what the signs of a coming molt are worth here
   std::vector<SignTimeline> sign_timelines;  ///< one an animal

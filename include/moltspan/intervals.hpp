@@ -60,11 +60,18 @@ inline constexpr int n_levels = 4;
 /// Name of the standard deviation of a level's effects: `genus_sd`, `taxon_sd`, `cohort_sd`, `animal_sd`.
 std::string sd_name(Level level);
 
+/// Coefficients with a Gaussian prior about 0 whose sd is learned (bayes only): half-normal under its name.
+struct LearnedSpread {
+  std::string name;               ///< `instar_sd`, ...: as in shared/priors.toml
+  std::vector<int> coefficients;  ///< columns of the covariates
+};
+
 /// Stadia to fit: one row a record.
 struct StadiaData {
   std::vector<StadiumBounds> bounds;
   Eigen::MatrixXd covariates;             ///< rows x coefficients, the intercept column included
   std::vector<std::string> coefficients;  ///< names of the columns
+  std::vector<LearnedSpread> learned;     ///< of some of them, in place of priors of their own; empty = none
   Eigen::VectorXd weights;                ///< empty = all 1
   Eigen::VectorXd extra_variance;         ///< of log T, a record's own, known; empty = none
   std::array<std::vector<int>, n_levels>
@@ -112,7 +119,8 @@ struct StadiaOptions {
   Eigen::VectorXd start;  ///< hyperparameters (log sigma, log sds) to start the search from; empty = usual values
 };
 
-/// Parameters in one vector: coefficients, log sigma, then log sd of each effect that was estimated.
+/// Parameters in one vector: coefficients, log sigma, log sd of each effect that was estimated, then of each learned
+/// spread of coefficients.
 struct StadiaEstimate {
   std::vector<std::string> names;  ///< coefficients, `log_sigma`, `log_animal_sd`, ...
   Eigen::VectorXd values;
@@ -136,6 +144,8 @@ struct StadiaFit {
   Eigen::VectorXd coefficients, coefficient_errors;
   double sigma = 0, sigma_error = 0;
   std::vector<double> level_sds, level_sd_errors;  ///< one a level of `levels`
+  std::vector<std::string> learned_names;          ///< of StadiaData::learned
+  std::vector<double> learned_sds, learned_sd_errors;
   StadiaEstimate estimate;
   double log_likelihood = 0;          ///< at the maximum (ml), or the log marginal likelihood (bayes)
   double laplace_log_likelihood = 0;  ///< Laplace's value at the same point, beside the quadrature's
@@ -157,7 +167,8 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
 /// Predictors of the running rows of the fit, each without its own term.
 PredictorMixture running_predictors(const StadiaFit& fit);
 
-/// The points of a posterior: hyperparameters (log sigma, log sds of the estimated levels) and Gaussian coefficients.
+/// The points of a posterior: hyperparameters (log sigma, log sds of the estimated levels and of learned spreads) and
+/// Gaussian coefficients.
 struct PosteriorPoints {
   Eigen::VectorXd weights;
   Eigen::MatrixXd hyper, coefficient_mean, coefficient_sd;  ///< one row a point

@@ -36,7 +36,19 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
       .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
+      .def_readwrite("instar_effect", &CollectionOptions::instar_effect)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);
+  py::class_<InstarEffect::Step>(m, "InstarEffectStep")
+      .def_readonly("column", &InstarEffect::Step::column)
+      .def_readonly("taxon", &InstarEffect::Step::taxon)
+      .def_readonly("instar", &InstarEffect::Step::instar);
+  py::class_<InstarEffect>(m, "InstarEffect")
+      .def_property_readonly("used", &InstarEffect::used)
+      .def_readonly("of_all", &InstarEffect::of_all)
+      .def_readonly("of_kinds", &InstarEffect::of_kinds)
+      .def_readonly("anchor", &InstarEffect::anchor)
+      .def_readonly("log_evidence_gain", &InstarEffect::log_evidence_gain)
+      .def_readonly("steps", &InstarEffect::steps);
   py::class_<FamilyWeight>(m, "FamilyWeight")
       .def_readonly("family", &FamilyWeight::family)
       .def_readonly("weight", &FamilyWeight::weight);
@@ -72,6 +84,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("families", &CollectionFit::families)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
+      .def_readonly("instars", &CollectionFit::instars)
       .def_readonly("hidden", &CollectionFit::hidden)
       .def_property_readonly("hidden_rows", &hidden_rows)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
