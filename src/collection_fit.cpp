@@ -11,6 +11,7 @@
 #include "collection_instars.hpp"
 #include "collection_last.hpp"
 #include "collection_sizes.hpp"
+#include "collection_spread.hpp"
 #include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "intervals_model.hpp"
@@ -249,6 +250,7 @@ void build_data(CollectionFit& fit) {
   fit.data.covariates = design(records, used);
   fit.data.probe_covariates = design(probes, used);
   add_instar_columns(fit);
+  add_log_scales(fit);
   count_kin(fit);
 }
 
@@ -281,7 +283,8 @@ struct ErrorEffects {
   double exponent = prior_exponent, warmth = prior_warmth;
 };
 
-/// A rough fit of some of the animals: those effects, and where to start the search.
+/// A rough fit of some of the animals: those effects, and where to start the search. Finds out on the way whether instars
+/// and kinds differ in length and spread.
 ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look_at_instars) {
   StadiaOptions rough = options;
   rough.points = 8;
@@ -293,6 +296,8 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
       return rough_effects(fit, options, false);
     }
   }
+  if (fit.options.spread_effect) look_for_spread_effect(fit, first);
+  add_log_scales(fit);
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
   return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};

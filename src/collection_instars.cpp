@@ -5,9 +5,7 @@
 #include <cmath>
 #include <set>
 
-#include "intervals_law.hpp"
-#include "intervals_model.hpp"
-#include "intervals_posterior.hpp"
+#include "collection_residuals.hpp"
 
 namespace moltspan {
 namespace {
@@ -77,37 +75,18 @@ int taxon_code(const CollectionFit& fit, Index row) {
   return codes.empty() ? -1 : codes[static_cast<std::size_t>(row)];
 }
 
-/// A record's residual, freed of its own term, and its variance; infinite variance: it tells nothing.
-std::pair<double, double> residual_of(const ConditionalPosterior& posterior, const StadiaModel& model, std::size_t record) {
-  const StadiumBounds& b = model.data().bounds[record];
-  if (!(b.min_days > 0) || std::isnan(b.max_days) || b.entry_days > 0 || model.hides_molts(record)) return {0, INFINITY};
-  const auto [mean, variance] = predictor_without_record(posterior, model, record, posterior.hyper());
-  const double sigma = std::exp(model.record_log_sigma(record, posterior.hyper()));
-  const LawMoments law = moments_of(model.options().family);
-  const double width = std::log(b.max_days / b.min_days);
-  return {0.5 * (std::log(b.min_days) + std::log(b.max_days)) - mean - sigma * law.mean,
-          variance + sigma * sigma * law.variance + width * width / 12};
-}
-
 /// The cells with most records.
 std::vector<Cell> cells_of(const CollectionFit& fit, const StadiaFit& first, const std::vector<double>& instars) {
-  std::vector<Index> rows = thinned_rows(fit.data, enough_records);
-  const StadiaModel model(picked_rows(fit.data, rows), first.options, false);
-  const VectorXd hyper = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
-  ConditionalPosterior posterior(model);
-  if (hyper.size() != model.n_hyper() || !hyper.allFinite() || !posterior.solve(hyper)) return {};
   std::map<std::pair<int, double>, Cell> found;
-  for (std::size_t i = 0; i < rows.size(); ++i) {
-    const auto row = static_cast<std::size_t>(rows[i]);
-    if (std::isnan(instars[row]) || fit.table.stadia[row].molts != 1) continue;
-    const auto [residual, variance] = residual_of(posterior, model, i);
-    if (!std::isfinite(variance)) continue;
-    const int taxon = taxon_code(fit, rows[i]);
-    Cell& cell = found[{taxon, instars[row]}];
+  for (const RecordResidual& r : record_residuals(fit, first, enough_records)) {
+    const double instar = instars[r.row], variance = r.known_variance + r.spread_variance;
+    if (std::isnan(instar)) continue;
+    const int taxon = taxon_code(fit, static_cast<Index>(r.row));
+    Cell& cell = found[{taxon, instar}];
     cell.taxon = taxon;
-    cell.instar = instars[row];
+    cell.instar = instar;
     cell.precision += 1 / variance;
-    cell.mean += residual / variance;
+    cell.mean += r.residual / variance;
   }
   std::vector<Cell> cells;
   for (auto& [key, cell] : found) {

@@ -96,7 +96,8 @@ std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inp
     const Eigen::VectorXd difference =
         fit.data.covariates.row(inputs.previous_row) - fit.data.covariates.row(inputs.running_row);
     eta += difference.dot(fit.stadia.coefficients.head(difference.size()));
-    const double sigma = std::hypot(fit.stadia.sigma, std::sqrt(fit.data.extra_variance[inputs.previous_row]));
+    const double scale = fit.data.log_scale.size() == 0 ? 1 : std::exp(fit.data.log_scale[inputs.previous_row]);
+    const double sigma = std::hypot(scale * fit.stadia.sigma, std::sqrt(fit.data.extra_variance[inputs.previous_row]));
     for (StartAge& start : starts) {
       double fits = 0;
       for (const StartAge& from : range_nodes(before.start.width_days(), spread_days))

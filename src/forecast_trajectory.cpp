@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "collection_instars.hpp"
+#include "collection_spread.hpp"
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
 #include "forecast_trajectory_draws.hpp"
@@ -258,10 +259,11 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, 
   plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd);
   for (const char* name : {"limb_lost", "egg_sac"})
     plan.ends_with_stadium += coefficient(fit, name) * covariate(fit, inputs, name);
-  for (int ahead = 1; !fit.instars.steps.empty() && ahead < molts; ++ahead) {
+  for (int ahead = 1; (fit.instars.used() || fit.spread.used()) && ahead < molts; ++ahead) {
     const InstarStep step = instar_step(fit, animal, ahead);
     plan.instar_mean.push_back(step.mean);
     plan.instar_variance.push_back(step.variance);
+    plan.instar_scale.push_back(std::exp(spread_step(fit, animal, ahead)));
   }
   plan.size_mean = inputs.sizes.back().mean;
   if (std::isfinite(a.adult_leg_span_mm))

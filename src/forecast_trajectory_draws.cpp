@@ -165,6 +165,7 @@ void Courses::next_molt(int molt) {
   const auto ahead = static_cast<std::size_t>(molt);
   const bool known = ahead < plan_.instar_mean.size();
   const double instar = known ? plan_.instar_mean[ahead] : 0,
+               scale = known ? plan_.instar_scale[ahead] : 1,
                instar_variance = known ? plan_.instar_variance[ahead] / moments_of(plan_.family).variance : 0;
   if (plan_.family == Family::weibull)
     for (int i = 0; i < n_; ++i) w_[i] = std::log(-numeric::log_Phi(w_[i]));
@@ -174,7 +175,7 @@ void Courses::next_molt(int molt) {
     const double change = (size_[i] >= adult_from ? plan_.adult_effect : 0) -
                           (begin_size_[i] >= adult_from ? plan_.adult_effect : 0) - plan_.ends_with_stadium + instar;
     x_[i] = eta_[i] + exponent_[i] * (size_[i] - begin_size_[i]) + change +
-            (instar_variance > 0 ? std::sqrt(sigma_[i] * sigma_[i] + instar_variance) : sigma_[i]) * w_[i];
+            (instar_variance > 0 ? std::sqrt(scale * scale * sigma_[i] * sigma_[i] + instar_variance) : scale * sigma_[i]) * w_[i];
   }
   vectors::exponentials(x_.data(), n_, v_.data());
   for (int i = 0; i < n_; ++i) {

@@ -54,8 +54,8 @@ struct TrajectoryPlan {
   double exponent = 0, exponent_sd = 0;
   double later_variance = 0;     ///< of log T of stadia to come, beside that of the law: their temperature is not known
   double ends_with_stadium = 0;  ///< effect that the next stadium does not have any more
-  /// What instars to come add to log T beside the present one, and its variance: [m] for the stadium after m + 1 molts.
-  std::vector<double> instar_mean, instar_variance;
+  /// What instars to come add to log T beside the present one, its variance, and the factor of sigma: [m] for the stadium after m + 1 molts.
+  std::vector<double> instar_mean, instar_variance, instar_scale;
   double adult_log_size = std::numeric_limits<double>::infinity();
   double adult_effect = 0;
   bool adult_now = false;    ///< whatever its size

@@ -55,10 +55,11 @@ double predictive_survival(Family family, const LawPoint& p, double t_days) {
 
 std::vector<LawPoint> law_points(const PredictorMixture& mixture, Index predictor) {
   std::vector<LawPoint> points;
+  const double log_scale = mixture.log_scale.size() == 0 ? 0 : mixture.log_scale[predictor];
   for (Index k = 0; k < mixture.weights.size(); ++k)
     if (mixture.weights[k] > 0)
       points.push_back({mixture.weights[k], mixture.mean(k, predictor), std::max(mixture.variance(k, predictor), 0.0),
-                        std::exp(mixture.log_sigma[k])});
+                        std::exp(mixture.log_sigma[k] + log_scale)});
   std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.weight > b.weight; });
   double dropped = 0;
   while (points.size() > 1 && (dropped += points.back().weight) < negligible_weight) points.pop_back();

@@ -215,7 +215,8 @@ void StadiaModel::latent_prior(const Eigen::VectorXd& hyper, Eigen::VectorXd& me
 }
 
 double StadiaModel::record_log_sigma(std::size_t record, const Eigen::VectorXd& hyper) const {
-  const double log_sigma = hyper[log_sigma_index()];
+  const double log_sigma =
+      hyper[log_sigma_index()] + (data_.log_scale.size() == 0 ? 0 : data_.log_scale[static_cast<Eigen::Index>(record)]);
   if (data_.extra_variance.size() == 0) return log_sigma;
   const double extra = data_.extra_variance[static_cast<Eigen::Index>(record)];
   return extra > 0 ? 0.5 * std::log(std::exp(2 * log_sigma) + extra / moments_of(options_.family).variance) : log_sigma;
@@ -237,7 +238,8 @@ TermResult StadiaModel::weighted_term(std::size_t index, double eta, const Eigen
   if (coefficients_in_hyper_) eta += data_.covariates.row(row).dot(hyper.head(data_.covariates.cols()));
   const StadiumTerm term =
       hides_molts(index)
-          ? hidden_term(options_.family, data_.bounds[index], eta, hyper[log_sigma_index()],
+          ? hidden_term(options_.family, data_.bounds[index], eta,
+                        hyper[log_sigma_index()] + (data_.log_scale.size() == 0 ? 0 : data_.log_scale[row]),
                         data_.extra_variance.size() == 0 ? 0.0 : data_.extra_variance[row],
                         data_.hidden_log_weights[index], data_.hidden_log_step, truncation)
           : stadium_term(options_.family, data_.bounds[index], eta, record_log_sigma(index, hyper), truncation);
@@ -330,6 +332,7 @@ StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& 
   few.covariates = data.covariates(rows, Eigen::all);
   few.learned = data.learned;
   if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);
+  if (data.log_scale.size() > 0) few.log_scale = data.log_scale(rows);
   if (data.weights.size() > 0) few.weights = data.weights(rows);
   few.animal_extra_variance = data.animal_extra_variance;
   few.hidden_log_step = data.hidden_log_step;

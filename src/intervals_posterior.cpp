@@ -91,6 +91,7 @@ void StadiaPosterior::keep_probes(Index row, const ConditionalPosterior& posteri
 
 PredictorMixture StadiaPosterior::probes() const {
   PredictorMixture mixture = empty_mixture(0);
+  mixture.log_scale = model_->data().probe_log_scale;
   mixture.mean = probe_mean_;
   mixture.variance = probe_variance_;
   return mixture;
@@ -126,10 +127,13 @@ PredictorMixture StadiaPosterior::empty_mixture(Index predictors) const {
 
 PredictorMixture StadiaPosterior::running(const std::vector<int>& records) const {
   PredictorMixture mixture = empty_mixture(static_cast<Index>(records.size()));
+  const VectorXd& scales = model_->data().log_scale;
+  if (scales.size() > 0) mixture.log_scale.resize(static_cast<Index>(records.size()));
   for (std::size_t i = 0; i < records.size(); ++i) {
     const auto found =
         std::find(running_records_.begin(), running_records_.end(), records[i]) - running_records_.begin();
     mixture.mean.col(static_cast<Index>(i)) = running_mean_.col(found);
+    if (scales.size() > 0) mixture.log_scale[static_cast<Index>(i)] = scales[records[i]];
     mixture.variance.col(static_cast<Index>(i)) = running_variance_.col(found);
   }
   return mixture;

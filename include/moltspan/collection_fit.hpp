@@ -37,6 +37,8 @@ struct CollectionOptions {
   std::optional<bool> hidden_molts;
   /// Stadia may differ between instars beyond what size tells (bayes only; see InstarEffect).
   bool instar_effect = true;
+  /// Kinds and instars may scatter unlike (bayes only; see SpreadEffect).
+  bool spread_effect = true;
   /// Forecasts of running stadia mix the families as far as the records bear each (bayes only; see
   /// CollectionFit::families).
   bool mix_families = true;
@@ -90,6 +92,22 @@ struct InstarEffect {
   bool used() const { return of_all || of_kinds; }
 };
 
+/// How the spread of stadia about their predictors differs between kinds and instars: log scales beside log sigma,
+/// normal with an effect of each kind and random walks over instars, at their mode. Used where it gains 2 or more in
+/// log evidence.
+struct SpreadEffect {
+  double step_sd = 0, kind_sd = 0, kind_step_sd = 0;  ///< found on a grid
+  double anchor = 0, log_evidence_gain = 0;
+  struct Cell {
+    std::string taxon;
+    double instar = unknown_number;
+    double weight = 0;  ///< of the cell's covariances with others in their log scales
+  };
+  std::vector<Cell> cells;
+  std::vector<double> of_animals;  ///< present instar of each animal; NaN = not known
+  bool used() const { return log_evidence_gain > 0; }
+};
+
 /// A fitted collection. Immutable.
 struct CollectionFit {
   std::shared_ptr<const Collection> collection;
@@ -104,6 +122,7 @@ struct CollectionFit {
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
   InstarEffect instars;                      ///< not used where size tells all, or nobody numbers instars
+  SpreadEffect spread;                       ///< not used where kinds and instars scatter alike
   HiddenFit hidden;                          ///< molts that went unrecorded; empty where none were looked for
   SignModels signs;                          ///< what the signs of a coming molt are worth here
   std::vector<SignTimeline> sign_timelines;  ///< one an animal

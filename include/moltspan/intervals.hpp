@@ -74,6 +74,8 @@ struct StadiaData {
   std::vector<LearnedSpread> learned;     ///< of some of them, in place of priors of their own; empty = none
   Eigen::VectorXd weights;                ///< empty = all 1
   Eigen::VectorXd extra_variance;         ///< of log T, a record's own, known; empty = none
+  /// Known log of how much wider or narrower than sigma a record's spread is; empty = 0 of all. Bayes only.
+  Eigen::VectorXd log_scale, probe_log_scale;
   std::array<std::vector<int>, n_levels>
       groups;  ///< code of each record in each level; empty = no such effect; -1 = a group of its own
 
@@ -132,6 +134,7 @@ struct PredictorMixture {
   Eigen::VectorXd weights;         ///< one a point, adding up to 1
   Eigen::VectorXd log_sigma;       ///< one a point
   Eigen::MatrixXd mean, variance;  ///< points x predictors
+  Eigen::VectorXd log_scale = {};  ///< one a predictor, beside log_sigma; empty = 0 of all
 };
 
 class LazyStadiaPosterior;

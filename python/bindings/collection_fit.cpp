@@ -36,8 +36,15 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
       .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
+      .def_readwrite("spread_effect", &CollectionOptions::spread_effect)
       .def_readwrite("instar_effect", &CollectionOptions::instar_effect)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);
+  py::class_<SpreadEffect>(m, "SpreadEffect")
+      .def_property_readonly("used", &SpreadEffect::used)
+      .def_readonly("step_sd", &SpreadEffect::step_sd)
+      .def_readonly("kind_sd", &SpreadEffect::kind_sd)
+      .def_readonly("kind_step_sd", &SpreadEffect::kind_step_sd)
+      .def_readonly("log_evidence_gain", &SpreadEffect::log_evidence_gain);
   py::class_<InstarEffect::Step>(m, "InstarEffectStep")
       .def_readonly("column", &InstarEffect::Step::column)
       .def_readonly("taxon", &InstarEffect::Step::taxon)
@@ -85,6 +92,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("instars", &CollectionFit::instars)
+      .def_readonly("spread", &CollectionFit::spread)
       .def_readonly("hidden", &CollectionFit::hidden)
       .def_property_readonly("hidden_rows", &hidden_rows)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);

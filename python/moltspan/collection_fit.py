@@ -13,7 +13,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True):
+        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -38,7 +38,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     Instars may differ beyond what size tells: where the mean residuals by kind and instar bear it (2 or more in log evidence; `.instars`), stadia have
     an effect of the instar, a random walk from instar to instar, of all kinds and of each, with sds that are learned (`instar_sd`,
     `taxon_instar_sd`). Numbers are those that molts state, counted on between and after them, or from hatching in kinds of which nobody states
-    any. An instar that nobody has seen yet has a band one step wider. `instar_effect=False`: size alone.
+    any. An instar that nobody has seen yet has a band one step wider. `instar_effect=False`: size alone. Likewise kinds and instars may scatter unlike (`spread_effect`).
 
     The law of a running stadium mixes the three families as far as the records bear each out, that of `family` with a prior share of .6
     (shared/priors.toml); all have the mean and sd of log length that was fitted. Weights: `family_weights`, by the product of p(record | the
@@ -47,14 +47,14 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
-                                        mix_families, instar_effect)
+                                        mix_families, instar_effect, spread_effect)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True):
+                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -63,7 +63,7 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
     options.growth_model, options.hidden_molts, options.mix_families = growth_model, hidden_molts, bool(mix_families)
-    options.instar_effect = bool(instar_effect)
+    options.instar_effect, options.spread_effect = bool(instar_effect), bool(spread_effect)
     asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
     return options, asked

@@ -1,0 +1,18 @@
+#pragma once
+
+#include "moltspan/collection_fit.hpp"
+
+namespace moltspan {
+
+/// Whether lengths scatter more in one kind or instar than in another: a Gaussian law of log scales over kinds and instars
+/// (an effect of each kind, a random walk over instars), by Laplace's approximation on residuals freed of their own record;
+/// in use where it gains 2 or more in log evidence. Fills `fit.spread`.
+void look_for_spread_effect(CollectionFit& fit, const StadiaFit& first);
+
+/// Puts the log scales of all records and probes into fit.data.
+void add_log_scales(CollectionFit& fit);
+
+/// Log scale of the stadium `ahead` of the present one of an animal, beside that of the present one.
+double spread_step(const CollectionFit& fit, int animal, int ahead);
+
+}  // namespace moltspan
