@@ -6,6 +6,8 @@
 #include <set>
 
 #include "collection_residuals.hpp"
+#include "collection_spread.hpp"
+#include "moltspan/instar_effects.hpp"
 
 namespace moltspan {
 namespace {
@@ -274,6 +276,33 @@ InstarStep instar_step(const CollectionFit& fit, int animal, int ahead) {
   for (std::size_t k = 0; k < fit.stadia.learned_sds.size(); ++k) {  // instars that no step leads to
     const double highest = std::max(fit.stadia.learned_names[k] == "instar_sd" ? highest_shared : highest_own, now);
     if (std::isfinite(highest) && then > highest) result.variance += (then - highest) * std::pow(fit.stadia.learned_sds[k], 2);
+  }
+  return result;
+}
+
+/// Mean and variance of a sum of coefficients.
+InstarStep sum_of(const StadiaFit& stadia, const VectorXd& shares) {
+  const Index n = shares.size();
+  return {shares.dot(stadia.coefficients), shares.dot(stadia.estimate.covariance.topLeftCorner(n, n) * shares)};
+}
+
+std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
+  std::vector<InstarEstimate> result;
+  if (!fit.instars.used() && !fit.spread.used()) return result;
+  const InstarNumbers numbers = instar_numbers(fit);
+  std::map<std::pair<std::string, double>, int> closed;
+  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
+    const Stadium& s = fit.table.stadia[row];
+    if (std::isfinite(numbers.of_rows[row]))
+      closed[{fit.collection->animals[static_cast<std::size_t>(s.animal)].taxon, numbers.of_rows[row]}] += s.end.has_value();
+  }
+  for (const auto& [key, n] : closed) {
+    const auto& [taxon, instar] = key;
+    VectorXd shares = VectorXd::Zero(fit.stadia.coefficients.size());
+    for (const InstarEffect::Step& step : fit.instars.steps)
+      if (step.taxon.empty() || step.taxon == taxon) shares[step.column] = share_of_step(step.instar, instar, fit.instars.anchor);
+    const InstarStep effect = sum_of(fit.stadia, shares);
+    result.push_back({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar), n});
   }
   return result;
 }

@@ -165,6 +165,10 @@ void add_log_scales(CollectionFit& fit) {
       fit.data.probe_log_scale[fit.animals[i].probe] = scale(static_cast<int>(i), numbers.of_animals[i]);
 }
 
+double log_scale_of(const CollectionFit& fit, const std::string& taxon, double instar) {
+  return fit.spread.used() ? log_scale_of(fit.spread, taxon, instar) : 0;
+}
+
 double spread_step(const CollectionFit& fit, int animal, int ahead) {
   const SpreadEffect& effect = fit.spread;
   if (!effect.used() || static_cast<std::size_t>(animal) >= effect.of_animals.size()) return 0;

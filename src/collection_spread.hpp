@@ -1,5 +1,7 @@
 #pragma once
 
+#include <string>
+
 #include "moltspan/collection_fit.hpp"
 
 namespace moltspan {
@@ -11,6 +13,9 @@ void look_for_spread_effect(CollectionFit& fit, const StadiaFit& first);
 
 /// Puts the log scales of all records and probes into fit.data.
 void add_log_scales(CollectionFit& fit);
+
+/// Log scale of a kind in an instar beside log sigma; 0 where the effect is not in use.
+double log_scale_of(const CollectionFit& fit, const std::string& taxon, double instar);
 
 /// Log scale of the stadium `ahead` of the present one of an animal, beside that of the present one.
 double spread_step(const CollectionFit& fit, int animal, int ahead);

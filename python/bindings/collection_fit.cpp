@@ -1,3 +1,4 @@
+#include "moltspan/instar_effects.hpp"
 #include "moltspan/collection_fit.hpp"
 
 #include <pybind11/eigen.h>
@@ -45,6 +46,14 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("kind_sd", &SpreadEffect::kind_sd)
       .def_readonly("kind_step_sd", &SpreadEffect::kind_step_sd)
       .def_readonly("log_evidence_gain", &SpreadEffect::log_evidence_gain);
+  py::class_<InstarEstimate>(m, "InstarEstimate")
+      .def_readonly("taxon", &InstarEstimate::taxon)
+      .def_readonly("instar", &InstarEstimate::instar)
+      .def_readonly("log_mean", &InstarEstimate::log_mean)
+      .def_readonly("log_sd", &InstarEstimate::log_sd)
+      .def_readonly("log_scale", &InstarEstimate::log_scale)
+      .def_readonly("closed_stadia", &InstarEstimate::closed_stadia);
+  m.def("instar_estimates", &instar_estimates);
   py::class_<InstarEffect::Step>(m, "InstarEffectStep")
       .def_readonly("column", &InstarEffect::Step::column)
       .def_readonly("taxon", &InstarEffect::Step::taxon)

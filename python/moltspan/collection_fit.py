@@ -9,6 +9,7 @@ from moltspan.verdict import verdict_document
 
 LEVELS = (0.5, 0.8, 0.95)
 HIDDEN_COLUMNS = ("animal", "molt_before", "molt_after", "chance", "hidden")
+INSTAR_COLUMNS = ("taxon", "instar", "factor", "lower", "upper", "spread_factor", "closed_stadia")
 SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_per_year", "lag_days_at_20_mm", "lag_log_sd", "lag_exponent")
 
 
@@ -100,6 +101,15 @@ class CollectionFit(Result):
         return {one.family.name: one.weight for one in self._core.families}
 
     @property
+    def instars(self):
+        """What an instar does beside size, a row a kind and instar on record: `factor` of the length (posterior, with 95 % limits) and
+        `spread_factor` beside those of the instar with most stadia, and how many `closed_stadia` tell of it. Empty where the records do not
+        bear such an effect (see `fit`)."""
+        rows = [(one.taxon, int(one.instar), *(math.exp(one.log_mean + z * one.log_sd) for z in (0, -1.96, 1.96)), math.exp(one.log_scale),
+                 one.closed_stadia) for one in _core.instar_estimates(self._core)]
+        return frames.frame_of(_columns([dict(zip(INSTAR_COLUMNS, row, strict=True)) for row in rows], INSTAR_COLUMNS), self.collection._kind)
+
+    @property
     def health(self):
         """What to know before using the numbers."""
         return Health.of(self._core.health)
@@ -186,10 +196,18 @@ class CollectionFit(Result):
         from moltspan.methods import shares_of_families
 
         mixed = [("law of running stadia", shares_of_families(self.family_weights))] if len(self.family_weights) > 1 else []
-        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, *mixed, ("health", str(self.health))]
+        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, *mixed, *self._instar_facts(), ("health", str(self.health))]
+
+    def _instar_facts(self):
+        effect, spread = self._core.instars, self._core.spread
+        told = [f"lengths differ beyond what size tells, by log evidence {effect.log_evidence_gain:.1f}"] if effect.used else []
+        told += [f"kinds or instars scatter unlike, by log evidence {spread.log_evidence_gain:.1f}"] if spread.used else []
+        return [("instars", "; ".join(told) + ": see .instars")] if told else []
 
     def _table(self):
-        return self.stadia._table()
+        head, rows = self.stadia._table()
+        steps = {self.stadia._core.coefficient_names[step.column] for step in self._core.instars.steps}
+        return head, [row for row in rows if row[0] not in steps]
 
     def _numbers(self):
         return self.stadia._numbers()

@@ -175,7 +175,8 @@ class StadiaFit(Result):
         """Name -> standard error of the coefficients, of `sigma` and of the sds; infinite where the records do not determine it."""
         errors = dict(zip(self._core.coefficient_names, self._core.coefficient_errors.tolist(), strict=True))
         errors["sigma"] = self._core.sigma_error
-        return errors | {f"{level.name}_sd": error for level, error in zip(self._core.levels, self._core.level_sd_errors, strict=True)}
+        errors |= {f"{level.name}_sd": error for level, error in zip(self._core.levels, self._core.level_sd_errors, strict=True)}
+        return errors | dict(zip(self._core.learned_names, self._core.learned_sd_errors, strict=True))
 
     @property
     def covariance(self):
@@ -300,7 +301,7 @@ class StadiaFit(Result):
     def _values(self):
         """Name -> value of everything that was estimated."""
         sds = {f"{level.name}_sd": sd for level, sd in zip(self._core.levels, self._core.level_sds, strict=True)}
-        return self.coefficients | {"sigma": self.sigma} | sds
+        return self.coefficients | {"sigma": self.sigma} | sds | dict(zip(self._core.learned_names, self._core.learned_sds, strict=True))
 
     def _numbers(self):
         errors = self.standard_errors
