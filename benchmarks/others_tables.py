@@ -1,0 +1,65 @@
+"""Tables of scored cases: a line a set of records, and the worst of its classes."""
+
+import numpy as np
+
+BANDS = {"in 50%": 50, "in 80%": 80, "in 95%": 95}
+CLASSES = ("month", "instar", "taxon")
+FEW = 30  # a class with fewer cases is not shown
+FACTOR = "instar as a factor"
+HEAD = ("records", "cases", "in 50 %", "in 80 %", "in 95 %", "below median", "CRPS", "instar as a factor: CRPS", "in 50 / 80 / 95 %", "forecast saves",
+        "own mean", "taxon's mean", "called good", "worst: below median", "worst: in 80 %")
+
+
+def clusters_of(cases):
+    """Collections where there are several; else animals, since the cases of one animal err together."""
+    return cases.collection if cases.collection.nunique() >= 5 else cases.collection.astype(str) + cases.animal.astype(str)
+
+
+def mean_and_error(values, groups):
+    """Mean and its standard error, clustered."""
+    mean = values.mean()
+    sums = (values - mean).groupby(groups).sum()
+    return mean, np.sqrt((sums**2).sum()) / len(values)
+
+
+def percent(values, groups):
+    mean, error = mean_and_error(values, groups)
+    return f"{100 * mean:.1f} ± {100 * error:.1f}"
+
+
+def saved(cases, rule):
+    """1 - CRPS of the forecast over that of the rule, in percent, with its clustered error (delta method); on cases that both answer."""
+    both = cases[cases[f"{rule}: crps"].notna()]
+    ours, theirs = both.crps, both[f"{rule}: crps"]
+    if not len(both):
+        return "-"
+    ratio = ours.mean() / theirs.mean()
+    sums = (ours - ratio * theirs).groupby(clusters_of(both)).sum()
+    return f"{100 * (1 - ratio):+.1f} ± {100 * np.sqrt((sums**2).sum()) / len(both) / theirs.mean():.1f}"
+
+
+def worst(cases, column, promised):
+    """The class of month, instar or kind that is farthest from what was promised: `name: percent (cases)`."""
+    shares = [(part[column].mean(), f"{by} {key}", len(part)) for by in CLASSES for key, part in cases.groupby(by) if len(part) >= FEW]
+    if not shares:
+        return "-"
+    share, name, n = max(shares, key=lambda one: abs(one[0] - promised))
+    return f"{name}: {100 * share:.0f} ({n})"
+
+
+def mean_or_dash(values):
+    return f"{values.mean():.2f}" if values.notna().any() else "-"
+
+
+def line_of(name, cases):
+    """One row of the table: see HEAD. CRPS in days; of the rules on the cases that they answer."""
+    groups, both = clusters_of(cases), cases[cases[f"{FACTOR}: crps"].notna()]
+    bands = " / ".join(f"{100 * both[f'{FACTOR}: {band}'].mean():.0f}" for band in BANDS) if len(both) else "-"
+    good = cases.drop_duplicates(["collection", "origin"]).health.eq("good").mean()
+    return (name, str(len(cases)), *(percent(cases[column], groups) for column in (*BANDS, "below")), f"{cases.crps.mean():.2f}",
+            mean_or_dash(both[f"{FACTOR}: crps"]), bands, saved(cases, FACTOR), mean_or_dash(cases["own mean: crps"]),
+            mean_or_dash(cases["mean of the taxon: crps"]), f"{100 * good:.0f} %", worst(cases, "below", 0.5), worst(cases, "in 80%", 0.8))
+
+
+def markdown(head, rows):
+    return "\n".join("| " + " | ".join(cells) + " |" for cells in [head, ["---"] * len(head), *rows])
