@@ -28,6 +28,10 @@ FIRST_DAY = date(2020, 1, 1)
 CRAB_PERIOD_FACTORS, CRAB_SIZE_FACTORS = (284 / 234, 346 / 284), (27.5 / 19.5, 37.5 / 27.5)
 
 
+# Living animals do not stretch their legs: leg spans are read 5 % low (assumed as in shared/husbandry.toml); forecasts mean the true span.
+READ_LOW = 0.95
+
+
 class Molt(NamedTuple):
     day: float  # in continuous days of the study
     instar: int  # reached with it
@@ -166,7 +170,8 @@ class Keeper:
 
     def size(self, name, day, size_mm, certain=False):
         if certain or self.rng.random() < self.measured:
-            rounded = max(self.rounding_mm, self.rounding_mm * round(size_mm * self.rng.uniform(0.96, 1.04) / self.rounding_mm))
+            read_mm = size_mm * self.rng.uniform(0.96, 1.04) * (READ_LOW if self.measure == "leg_span" else 1)
+            rounded = max(self.rounding_mm, self.rounding_mm * round(read_mm / self.rounding_mm))
             self.write(name, day, self.measure, f"{rounded:g}", unit=self.unit, on="animal")
 
     def size_when_bought(self, animal):

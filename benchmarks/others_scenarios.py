@@ -33,20 +33,22 @@ def origins_between(first, last, n, every=1):
 
 
 def crabs(rng, n_tubs, in_a_tub, first_days, n_days, n_origins):
-    """Juveniles in tubs, instars stated: each instar lasts longer than the one before, and spreads more. Few sizes."""
-    means = first_days * np.mean(CRAB_PERIOD_FACTORS) ** np.arange(14)
-    spread = np.linspace(rng.uniform(0.08, 0.14), rng.uniform(0.3, 0.4), 14)
-    warmth = rng.uniform(15, 20, n_tubs) if rng.random() < 0.5 else np.full(n_tubs, 17.0)
+    """From the megalopa (instar 1) on in tubs, instars stated: after the long megalopa each instar lasts about as much longer as published, but
+    unevenly, and spreads more than the one before. The water cools while they are there, and is measured weekly. Few sizes."""
+    means = first_days * np.mean(CRAB_PERIOD_FACTORS) ** np.arange(14) * rng.uniform(0.75, 1.35, 14)
+    means[0] *= rng.uniform(1.5, 2.2)
+    spread = np.linspace(rng.uniform(0.10, 0.16), rng.uniform(0.35, 0.5), 14)
+    water_c = rng.uniform(16, 19) - rng.uniform(2, 6) * np.clip(np.arange(n_days + HORIZON) / n_days, 0, 1)
     keeper, animals = Keeper(rng, measured=0.05, measure="carapace_width", rounding_mm=0.5), []
     for tub in range(n_tubs):
-        rate = briere(warmth[tub], 4, 32) / briere(17.0, 4, 32) * rng.uniform(0.85, 1.15)
+        done = clock(briere(water_c, 4, 32) / briere(17.0, 4, 32) * rng.uniform(0.85, 1.15))
         for k in range(in_a_tub):
             work = work_of_stadia(rng, means, 1 / spread**2, rng.uniform(0.85, 1.2), stragglers=0.03)
-            sizes = gompertz_sizes(rng, 1.5, rng.uniform(35, 55), 0.09, 15)
-            molts = molts_of(clock(np.full(n_days + HORIZON, rate)), rng.uniform(0, 10), work, sizes)
+            molts = molts_of(done, rng.uniform(0, 10), work, gompertz_sizes(rng, 1.5, rng.uniform(35, 55), 0.09, 15))
             gone = int(rng.uniform(20, n_days)) if rng.random() < 0.25 else n_days
-            animals.append(Animal(f"T{tub + 1}-{k + 1}", "Carcinus maenas", molts, cohort=f"tub {tub + 1}", hatched=True, until_day=gone,
-                                  columns={"temperature_c": f"{warmth[tub]:.1f}"}))
+            animals.append(Animal(f"T{tub + 1}-{k + 1}", "Carcinus maenas", molts, cohort=f"tub{tub + 1}", hatched=True, until_day=gone))
+        for day in range(14, n_days + 1, 7):
+            keeper.write(f"tub{tub + 1}", day, "temperature", f"{water_c[day - 7:day].mean() + rng.uniform(-0.2, 0.2):.1f}", unit="C")
     return kept(keeper, animals, origins_between(0.2 * n_days, 0.85 * n_days, n_origins))
 
 
@@ -58,11 +60,11 @@ def kept(keeper, animals, origins, **more):
 
 
 def crab_juveniles(rng):
-    return crabs(rng, 6, 10, rng.uniform(6, 9), int(rng.uniform(110, 150)), 8)
+    return crabs(rng, 6, 16, rng.uniform(9, 14), int(rng.uniform(150, 220)), 9)
 
 
 def crab_juveniles_small(rng):
-    return crabs(rng, 3, 9, rng.uniform(4.5, 6), int(rng.uniform(70, 90)), 6)
+    return crabs(rng, 3, 13, rng.uniform(8, 11), int(rng.uniform(110, 140)), 6)
 
 
 def butterflies(rng):
@@ -93,7 +95,7 @@ def mantids(rng):
         gone = int(rng.uniform(30, molts[-1].day)) if rng.random() < 0.2 else int(molts[-1].day) + 60
         sex = ("male" if male else "female") if rng.random() < 0.8 else "unknown"
         animals.append(Animal(f"M{k + 1}", "Sphodromantis viridis", molts, sex, hatched=True, until_day=gone, final=molts[-1].day))
-    return kept(keeper, animals, origins_between(40, 200, 7, every=2), sizes=False)
+    return kept(keeper, animals, origins_between(40, 200, 7, every=2))
 
 
 def crickets(rng):
@@ -142,8 +144,9 @@ def adult_ages(kind, least, most):
 def room_animal(rng, name, taxon, kind, done, come, end, **more):
     """One animal, hatched years before day `come`, when it is bought."""
     days, n_phases, adult_mm = kind
+    approach = more.pop("approach", (0.12, 0.18))
     work = work_of_stadia(rng, days, n_phases, rng.uniform(0.8, 1.25), stragglers=0.02)
-    sizes = gompertz_sizes(rng, rng.uniform(8, 12), adult_mm * rng.uniform(0.88, 1.12), rng.uniform(0.16, 0.22), len(days) + 1)
+    sizes = gompertz_sizes(rng, rng.uniform(8, 12), adult_mm * rng.uniform(0.88, 1.12), rng.uniform(*approach), len(days) + 1)
     born = come - rng.uniform(*more.pop("age", (60, 900)))
     return Animal(name, taxon, molts_of(done, born, work, sizes), from_day=int(come), until_day=end, **more)
 
@@ -202,7 +205,7 @@ def unmeasured_season(rng):
 
 def adult_sizes(rng):
     """Growth that ends, the adult size stated nowhere; sizes after the next molts are scored too."""
-    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(200, 1000))
+    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(100, 700), approach=(0.09, 0.14))
     return kept(room_keeper(rng, measured=0.95), animals, origins_between(KEPT_FROM + 550, KEPT_FROM + 950, 3), sizes=True)
 
 
@@ -220,7 +223,7 @@ def one_a_kind(rng):
 
 def adults_watched_briefly(rng):
     """Adult females, bought as such and watched for eight months: no molt or one on record. Adult sizes stated."""
-    kinds, end = kinds_of(rng, 3, days_to_adult), KEPT_FROM + 240
+    kinds, end = kinds_of(rng, 3, days_to_adult, scales=(3.0, 5.0)), KEPT_FROM + 240
     done, taxa, animals = clock(np.ones(end + HORIZON)), list(kinds), []
     for k in range(24):
         kind = kinds[taxa[k % 3]]
