@@ -20,7 +20,7 @@ from others_real import real_cases, sets
 from others_scenarios import SCENARIOS, draw
 from others_scores import study_cases
 from others_sizes import size_cases
-from others_tables import HEAD, SIZE_HEAD, gained, line_of, markdown, size_lines
+from others_tables import CLASS_HEAD, HEAD, SIZE_HEAD, class_lines, gained, line_of, markdown, size_lines
 
 
 def value_of(text):
@@ -56,6 +56,7 @@ def arguments():
     parser.add_argument("--held-out", action="store_true", help="the seeds that were set aside")
     parser.add_argument("--real", action="store_true", help="the open data sets in place of the scenarios")
     parser.add_argument("--fit", action="append", default=[], metavar="NAME=VALUE", help="options of moltspan.fit")
+    parser.add_argument("--classes", action="store_true", help="a table by month of the forecast, instar and kind as well")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--save", metavar="FILE", help="write all cases as CSV")
     parser.add_argument("--beside", metavar="FILE", help="cases of an earlier run, to compare with")
@@ -84,6 +85,8 @@ def main():
         kept, sizes = [*kept, cases], [*sizes, more]
     if any(len(more) for more in sizes):
         print("\n" + markdown(SIZE_HEAD, size_lines(pd.concat(sizes))))
+    if given.classes:
+        print("\n" + markdown(CLASS_HEAD, [line for cases in kept for line in class_lines(cases.records.iloc[0], cases)]))
     if given.save:
         pd.concat(kept).to_csv(given.save, index=False)
 

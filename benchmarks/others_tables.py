@@ -38,13 +38,28 @@ def saved(cases, rule):
     return f"{100 * (1 - ratio):+.1f} ± {100 * np.sqrt((sums**2).sum()) / len(both) / theirs.mean():.1f}"
 
 
+def classes(cases):
+    """(name, cases) of months of the forecast, instars and kinds with cases enough."""
+    found = [(key if by == "taxon" else f"{by} {key:g}", part) for by in CLASSES for key, part in cases.groupby(by)]
+    return [(name, part) for name, part in found if len(part) >= FEW]
+
+
 def worst(cases, column, promised):
-    """The class of month, instar or kind that is farthest from what was promised: `name: percent (cases)`."""
-    shares = [(part[column].mean(), f"{by} {key:g}" if by != "taxon" else key, len(part)) for by in CLASSES for key, part in cases.groupby(by) if len(part) >= FEW]
+    """The class that is farthest from what was promised: `name: percent (cases)`."""
+    shares = [(part[column].mean(), name, len(part)) for name, part in classes(cases)]
     if not shares:
         return "-"
     share, name, n = max(shares, key=lambda one: abs(one[0] - promised))
     return f"{name}: {100 * share:.0f} ({n})"
+
+
+CLASS_HEAD = ("records", "class", "cases", "in 50 %", "in 80 %", "in 95 %", "below median", "CRPS", "instar as a factor: CRPS (forecast, cases)")
+
+
+def class_lines(name, cases):
+    """A line a class."""
+    return [(name, title, str(len(part)), *(percent(part[column], clusters_of(part)) for column in (*BANDS, "below")), f"{part.crps.mean():.2f}",
+             rule_and_forecast(part[part[f"{FACTOR}: crps"].notna()])) for title, part in classes(cases)]
 
 
 def mean_or_dash(values):

@@ -4,6 +4,7 @@ import sys
 from datetime import timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 from benchmark_scripts import BENCHMARKS
 from scipy import integrate
@@ -15,6 +16,8 @@ sys.path.insert(0, str(BENCHMARKS))
 import others_lives as lives  # noqa: E402 - scripts lie beside the package
 import others_scenarios as scenarios  # noqa: E402
 import others_scores as scoring  # noqa: E402
+import others_sizes as sizes  # noqa: E402
+import others_tables as tables  # noqa: E402
 
 pytestmark = pytest.mark.open_data
 
@@ -118,3 +121,21 @@ def test_simulated_and_backtest_scores_agree():
     both = [(ours[name]["crps"], theirs[name]["crps"]) for name in ours if name in theirs and theirs[name]["truth_days"] == int(ours[name]["truth_days"])]
     assert len(both) > 10
     assert np.abs(np.diff(np.array(both))).max() < 0.6  # days: the truth is the middle of its day for the look-back
+
+
+def test_tables_by_hand():
+    """Two animals in one collection: errors clustered by animal; the class farthest from the promise; a paired gain."""
+    n = 60
+    cases = pd.DataFrame({"records": "x", "collection": 0, "animal": ["a", "b"] * (n // 2), "origin": [str(i // 2) for i in range(n)],
+                          "month": [1] * 30 + [7] * 30, "instar": 2.0, "taxon": "t", "crps": [1.0, 3.0] * (n // 2), "below": [0.0] * 30 + [1.0] * 30})
+    assert tables.mean_and_error(cases.crps, tables.clusters_of(cases)) == pytest.approx((2, np.sqrt(30**2 + 30**2) / n))
+    assert tables.worst(cases, "below", 0.5) == "month 1: 0 (30)"
+    assert tables.gained(cases, cases.assign(crps=cases.crps + 0.5)) == "2.50: +0.500 ± 0.000 (60)"
+    assert tables.gained(cases, cases.assign(animal="c")) == "-"
+
+
+def test_a_day_that_never_comes_is_later_than_every_day():
+    draws = np.array([10.0, 20.0, 30.0, np.inf])
+    assert sizes.pit(draws, np.inf) == (0.75, 1.0)
+    assert sizes.row_of("day", draws, np.inf)["in 80%"] == pytest.approx((0.9 - 0.75) / 0.25)
+    assert sizes.row_of("day", draws, 25.0)["in 50%"] == 1 and sizes.row_of("day", draws, 25.0)["below"] == 0
