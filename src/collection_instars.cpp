@@ -142,6 +142,22 @@ double share_of_step(double k, double instar, double anchor) {
   return k > anchor ? (instar >= k ? 1 : 0) : (instar < k ? -1 : 0);
 }
 
+/// Whether too few instars are known to tell if they differ, most animals are in one that nobody has seen end, and there are
+/// no sizes to go by.
+bool is_new_ground(const CollectionFit& fit, const std::vector<Cell>& cells, const InstarNumbers& numbers) {
+  std::set<double> seen;
+  for (const Cell& cell : cells) seen.insert(cell.instar);
+  if (seen.empty() || seen.size() > few_of_instar) return false;
+  int running = 0, unseen = 0;
+  for (std::size_t i = 0; i < fit.animals.size(); ++i) {
+    const double instar = numbers.of_animals[i];
+    if (fit.animals[i].running_row < 0 || std::isnan(instar)) continue;
+    ++running;
+    unseen += !seen.contains(instar) && !fit.animals[i].sizes.back().measured;
+  }
+  return 2 * unseen > running;
+}
+
 int taxon_of_animal(const CollectionFit& fit, int animal, std::map<std::string, int>& codes) {
   return codes.try_emplace(fit.collection->animals[static_cast<std::size_t>(animal)].taxon, static_cast<int>(codes.size()))
       .first->second;
@@ -179,6 +195,11 @@ InstarNumbers instar_numbers(const CollectionFit& fit) {
 void look_for_instar_effect(CollectionFit& fit, const StadiaFit& first) {
   const InstarNumbers numbers = instar_numbers(fit);
   const std::vector<Cell> cells = cells_of(fit, first, numbers.of_rows);
+  if (is_new_ground(fit, cells, numbers)) {
+    fit.instars.of_all = true;
+    fit.instars.anchor = most_frequent(numbers.of_rows);
+    return;
+  }
   if (cells.size() < few_of_instar) return;
   std::set<int> taxa;
   for (const Cell& cell : cells) taxa.insert(cell.taxon);

@@ -76,8 +76,9 @@ struct AnimalInputs {
 
 /// Random walk over instars on the scale of log T: steps between neighboring instars are normal about 0 with sds that
 /// are learned (`instar_sd`; of single kinds about it `taxon_instar_sd`), added up from the anchor. It is in the model
-/// where the records bear it: where the mean residuals by kind and instar gain 2 or more in log evidence. An instar that
-/// nobody has seen yet is one step off the last.
+/// where the records bear it: where the mean residuals by kind and instar gain 2 or more in log evidence; and where most
+/// animals, not measured, are in an instar that nobody has seen end, while no more than two have been seen. An instar
+/// that nobody has seen yet is one step off the last.
 struct InstarEffect {
   bool of_all = false, of_kinds = false;
   double anchor = unknown_number;  ///< the instar with most stadia
