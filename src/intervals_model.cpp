@@ -54,7 +54,14 @@ std::string sd_name(Level level) {
   return names[static_cast<std::size_t>(level)];
 }
 
-PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coefficients) {
+std::vector<std::string> names_of(const std::vector<LearnedSpread>& learned) {
+  std::vector<std::string> names;
+  for (const LearnedSpread& one : learned) names.push_back(one.name);
+  return names;
+}
+
+PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coefficients,
+                       const std::vector<std::string>& learned) {
   const auto& defaults = default_priors();
   for (const auto& [name, prior] : defaults)
     if (is_sd(name)) priors_[name] = prior;
@@ -62,6 +69,7 @@ PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coef
     const auto found = defaults.find(name);
     priors_[name] = found != defaults.end() && !is_sd(name) ? found->second : defaults.at("other");
   }
+  for (const auto& name : learned) priors_.try_emplace(name, defaults.at("own_sd"));
   replace(given);
 }
 
@@ -148,7 +156,7 @@ StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficien
       shared_dates_(data_),
       options_(std::move(options)),
       coefficients_in_hyper_(coefficients_in_hyper),
-      priors_(options_.priors, data_.coefficients) {
+      priors_(options_.priors, data_.coefficients, names_of(data_.learned)) {
   const int n_coefficients = static_cast<int>(data_.coefficients.size());
   groups_ =
       make_group_tree(with_probes(data_), data_.size() + data_.probes(), coefficients_in_hyper ? 0 : n_coefficients);

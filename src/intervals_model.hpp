@@ -18,11 +18,15 @@ double log_half_normal_of_log(double scale, double log_sd);
 /// Throws std::invalid_argument where a prior has no positive sd or its kind does not fit the name.
 void check_prior(const std::string& name, const Prior& prior);
 
+std::vector<std::string> names_of(const std::vector<LearnedSpread>& learned);
+
 /// Default priors of shared/priors.toml with the caller's on top. Throws std::invalid_argument for an unknown name or
 /// kind.
 class PriorTable {
  public:
-  PriorTable(const Priors& given, const std::vector<std::string>& coefficients);
+  /// Learned spreads without a prior of their own in shared/priors.toml have that of `own_sd`.
+  PriorTable(const Priors& given, const std::vector<std::string>& coefficients,
+             const std::vector<std::string>& learned = {});
   /// The priors of a table within shared/priors.toml, such as `growth`, with the caller's on top.
   PriorTable(const std::string& section, const Priors& given);
   const Prior& of(const std::string& name) const;  ///< of a coefficient or a standard deviation

@@ -20,6 +20,14 @@ namespace moltspan {
 /// Stadia of a collection up to which molts that are not in the records are looked for unasked.
 inline constexpr std::size_t most_searched_stadia = 1000;
 
+/// A covariate of the user's own, one value an animal, alone or times a covariate of the model.
+struct OwnCovariate {
+  std::string name;
+  std::vector<double> of_animals;  ///< in the order of the collection
+  std::string times;               ///< `log_size`, ...; blank = alone. Left out where the records hold no such covariate
+  std::string spread;  ///< not blank: one of those whose prior sd is learned together under this name, as `tub_sd`
+};
+
 struct CollectionOptions {
   std::optional<Day> as_of;  ///< last day used; default: the last recorded day
   Watched watched = Watched::all;
@@ -35,6 +43,8 @@ struct CollectionOptions {
   /// sound, the plain fit stands and health says so. Not stated: up to `most_searched_stadia`, beyond which it can take
   /// far longer than the fit.
   std::optional<bool> hidden_molts;
+  /// Covariates beside those that the records hold. A fault of one (of_animals of another length) is refused.
+  std::vector<OwnCovariate> own;
   /// Stadia may differ between instars beyond what size tells (bayes only; see InstarEffect).
   bool instar_effect = true;
   /// Kinds and instars may scatter unlike (bayes only; see SpreadEffect).

@@ -26,6 +26,13 @@ py::list hidden_rows(const CollectionFit& fit) {
 }  // namespace
 
 void bind_collection_fit(py::module_& m) {
+  py::class_<OwnCovariate>(m, "OwnCovariate")
+      .def(py::init([](std::string name, std::vector<double> of_animals, std::string times, std::string spread) {
+             return OwnCovariate{std::move(name), std::move(of_animals), std::move(times), std::move(spread)};
+           }))
+      .def_readonly("name", &OwnCovariate::name)
+      .def_readonly("times", &OwnCovariate::times)
+      .def_readonly("spread", &OwnCovariate::spread);
   py::class_<CollectionOptions>(m, "CollectionOptions")
       .def(py::init<>())
       .def_readwrite("as_of", &CollectionOptions::as_of)
@@ -37,6 +44,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
       .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
+      .def_readwrite("own", &CollectionOptions::own)
       .def_readwrite("spread_effect", &CollectionOptions::spread_effect)
       .def_readwrite("instar_effect", &CollectionOptions::instar_effect)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);

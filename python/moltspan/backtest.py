@@ -26,7 +26,7 @@ def backtest(collection, origins=8, as_of=None, **options):
     if as_of is None and collection.as_of is None:
         raise ValueError("backtest: no dated record of an animal without a fault yet: write a row into the journal first")
     settings = _core.BacktestOptions()
-    settings.fit, asked = collection_options(as_of=as_of, **options)
+    settings.fit, asked = collection_options(as_of=as_of, collection=collection, **options)
     if isinstance(origins, int):
         settings.n_origins = origins
     else:

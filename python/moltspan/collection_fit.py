@@ -14,7 +14,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True):
+        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, formula=None):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -41,6 +41,10 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     `taxon_instar_sd`). Numbers are those that molts state, counted on between and after them, or from hatching in kinds of which nobody states
     any. An instar that nobody has seen yet has a band one step wider. `instar_effect=False`: size alone. Likewise kinds and instars may scatter unlike (`spread_effect`).
 
+    `formula`: your own columns of the animals as covariates of the length, as `"treatment + (1|tub) + log_size:sex"`: words are factors, a product with
+    one of the covariates above is a slope that differs, `(1|tub)` an effect of each tub drawn towards none, its sd learned as `tub_sd` (see
+    moltspan.own_covariates). Priors of their coefficients: normal, sd 1 (of a number: 1 per sd of the column).
+
     The law of a running stadium mixes the three families as far as the records bear each out, that of `family` with a prior share of .6
     (shared/priors.toml); all have the mean and sd of log length that was fitted. Weights: `family_weights`, by the product of p(record | the
     others) (pseudo Bayes factor; Geisser and Eddy 1979, Journal of the American Statistical Association 74:153). With a family that is not that
@@ -48,14 +52,15 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
-                                        mix_families, instar_effect, spread_effect)
+                                        mix_families, instar_effect, spread_effect, formula, collection)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True):
+                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, formula=None,
+                       collection=None):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -65,7 +70,12 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
     options.growth_model, options.hidden_molts, options.mix_families = growth_model, hidden_molts, bool(mix_families)
     options.instar_effect, options.spread_effect = bool(instar_effect), bool(spread_effect)
-    asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
+    if formula is not None:
+        from moltspan.own_covariates import own_covariates
+
+        options.own, own_priors = own_covariates(collection, formula, method)
+        options.priors = to_priors(own_priors | dict(priors or {}))
+    asked = {"formula": "collection" if formula is None else f"collection + {formula}", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
     return options, asked
 
