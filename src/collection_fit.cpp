@@ -8,6 +8,7 @@
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
 #include "collection_hidden.hpp"
+#include "collection_kinds.hpp"
 #include "collection_last.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
@@ -247,6 +248,7 @@ void build_data(CollectionFit& fit) {
   for (const Covariate& c : used) fit.data.coefficients.push_back(c.name);
   fit.data.covariates = design(records, used);
   fit.data.probe_covariates = design(probes, used);
+  set_kind_offsets(fit);
   count_kin(fit);
 }
 

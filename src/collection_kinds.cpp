@@ -1,0 +1,95 @@
+#include "collection_kinds.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "collection_sizes.hpp"
+#include "intervals_model.hpp"
+
+namespace moltspan {
+namespace {
+
+using Eigen::Index;
+using Eigen::VectorXd;
+
+constexpr double reference_mm = 20, reference_c = 25;
+
+/// Means of the default priors: log days at 20 mm and 25 C, a log unit of size, a degree.
+struct DefaultPace {
+  double log_days = 0, exponent = 0, warmth = 0;
+};
+
+const DefaultPace& default_pace() {
+  static const DefaultPace pace = [] {
+    const PriorTable priors({}, {"Intercept", "log_size", "warmth_c"});
+    return DefaultPace{priors.of("Intercept").mean, priors.of("log_size").mean, priors.of("warmth_c").mean};
+  }();
+  return pace;
+}
+
+/// The measure that an animal's size is told in.
+SizeMeasure told_in(const AnimalInputs& inputs) {
+  return inputs.leg_span_known ? SizeMeasure::leg_span : inputs.read_measure;
+}
+
+double offset_of(const Animal& animal, const AnimalInputs& inputs) {
+  const KindFacts facts = facts_of(animal);
+  if (!has_own_pace(facts)) return 0;
+  double at = reference_log_size(facts, told_in(inputs));
+  if (std::isnan(at)) at = reference_log_size(facts, facts.measure);
+  if (std::isnan(at)) return 0;
+  const DefaultPace& usual = default_pace();
+  const double warmth = inputs.temperature_known ? usual.warmth * (facts.stadium_c - reference_c) : 0;
+  return std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at + warmth);
+}
+
+bool gives_intercept(const Priors& priors) {
+  return std::any_of(priors.begin(), priors.end(), [](const auto& prior) { return prior.first == "Intercept"; });
+}
+
+}  // namespace
+
+bool has_own_pace(const KindFacts& facts) {
+  return facts.stadium_days.known() && (!facts.is_tarantula || facts.stadium_days.status == stated_in_records);
+}
+
+double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
+  const double size = facts.reference[static_cast<std::size_t>(measure)];
+  return std::log((measure == SizeMeasure::mass ? std::cbrt(size) : size) / reference_mm) + usual_log_ratio(measure);
+}
+
+void set_kind_offsets(CollectionFit& fit) {
+  if (fit.options.method != Method::bayes || gives_intercept(fit.options.priors)) return;
+  std::vector<double> offsets(fit.animals.size());
+  for (std::size_t i = 0; i < offsets.size(); ++i)
+    offsets[i] = offset_of(fit.collection->animals[i], fit.animals[i]);
+  if (std::all_of(offsets.begin(), offsets.end(), [](double offset) { return offset == 0; })) return;
+  fit.data.offset.resize(static_cast<Index>(fit.table.stadia.size()));
+  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row)
+    fit.data.offset[static_cast<Index>(row)] = offsets[static_cast<std::size_t>(fit.table.stadia[row].animal)];
+  fit.data.probe_offset.resize(static_cast<Index>(fit.data.probes()));
+  for (std::size_t i = 0; i < offsets.size(); ++i)
+    if (fit.animals[i].probe >= 0) fit.data.probe_offset[fit.animals[i].probe] = offsets[i];
+}
+
+std::vector<double> stadium_medians(const CollectionFit& fit) {
+  std::vector<double> medians(fit.animals.size(), unknown_number);
+  if (!fit.stadia.posterior) return medians;
+  PredictorMixture running, probes;
+  for (std::size_t i = 0; i < medians.size(); ++i) {
+    if (!has_own_pace(facts_of(fit.collection->animals[i]))) continue;
+    const AnimalInputs& inputs = fit.animals[i];
+    const auto& rows = fit.stadia.running_rows;
+    const auto column = std::find(rows.begin(), rows.end(), inputs.running_row) - rows.begin();
+    if (inputs.running_row >= 0 && column < static_cast<std::ptrdiff_t>(rows.size())) {
+      if (running.mean.cols() == 0) running = running_predictors(fit.stadia);
+      medians[i] = std::exp(running.weights.dot(running.mean.col(column)));
+    } else if (inputs.probe >= 0) {
+      if (probes.mean.cols() == 0) probes = probe_predictors(fit.stadia);
+      medians[i] = std::exp(probes.weights.dot(probes.mean.col(inputs.probe)));
+    }
+  }
+  return medians;
+}
+
+}  // namespace moltspan

@@ -1,0 +1,28 @@
+#pragma once
+
+#include <vector>
+
+#include "moltspan/collection_fit.hpp"
+#include "moltspan/kinds.hpp"
+
+/// What the facts of a kind mean on the scale of a fit. Tarantulas, whose facts are the priors themselves, and kinds of
+/// which nothing is known enter as they are.
+namespace moltspan {
+
+/// Whether an animal has facts that differ from the priors: of another group, or stated in the records.
+bool has_own_pace(const KindFacts& facts);
+
+/// log(size / 20 mm), on the scale of AnimalInputs, of the instar that the facts' stadium speaks of, where the animal
+/// is told in this measure; NaN = not known.
+double reference_log_size(const KindFacts& facts, SizeMeasure measure);
+
+/// Fills offset and probe_offset of fit.data: log of the stadium by the facts of the animal's kind over that by the
+/// default priors, at the same size. At the kind's usual temperature where none is known of the animal. None where the
+/// caller gave a prior of the intercept, or under maximum likelihood.
+void set_kind_offsets(CollectionFit& fit);
+
+/// Median length of the present stadium, days, before it is known how long it has run; an entry an animal, NaN where
+/// its kind has no facts of its own.
+std::vector<double> stadium_medians(const CollectionFit& fit);
+
+}  // namespace moltspan
