@@ -53,9 +53,13 @@ bool has_own_pace(const KindFacts& facts) {
   return facts.stadium_days.known() && (!facts.is_tarantula || facts.stadium_days.status == stated_in_records);
 }
 
-double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
+double log_size_in(const KindFacts& facts, SizeMeasure measure) {
   const double size = facts.reference[static_cast<std::size_t>(measure)];
-  return std::log((measure == SizeMeasure::mass ? std::cbrt(size) : size) / reference_mm) + usual_log_ratio(measure);
+  return std::log((measure == SizeMeasure::mass ? std::cbrt(size) : size) / reference_mm);
+}
+
+double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
+  return log_size_in(facts, measure) + usual_log_ratio(measure);
 }
 
 void set_kind_offsets(CollectionFit& fit) {

@@ -16,6 +16,9 @@ bool has_own_pace(const KindFacts& facts);
 /// is told in this measure; NaN = not known.
 double reference_log_size(const KindFacts& facts, SizeMeasure measure);
 
+/// log(size / 20 mm) of that instar in a measure, as it is read.
+double log_size_in(const KindFacts& facts, SizeMeasure measure);
+
 /// Fills offset and probe_offset of fit.data: log of the stadium by the facts of the animal's kind over that by the
 /// default priors, at the same size. At the kind's usual temperature where none is known of the animal. None where the
 /// caller gave a prior of the intercept, or under maximum likelihood.

@@ -32,6 +32,7 @@ void read_number(const toml::table& row, std::string_view name, KindNumber& numb
 void read_row(const toml::table& row, KindFacts& facts) {
   facts.name = row["of"].value<std::string>().value();
   if (const auto measure = row["measure"].value<std::string>()) facts.measure = measure_of(*measure);
+  if (const auto measure = row["box_measure"].value<std::string>()) facts.box_measure = measure_of(*measure);
   if (const toml::table* sizes = row["reference"].as_table())
     for (int k = 0; k < 5; ++k)
       if (const auto size = (*sizes)[measure_name(static_cast<SizeMeasure>(k))].value<double>())

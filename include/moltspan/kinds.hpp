@@ -1,6 +1,7 @@
 #pragma once
 
 #include <array>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -37,6 +38,7 @@ struct KindFacts {
   KindNumber growth_ratio;                ///< size after a molt over that before it
   KindNumber adult_female, adult_male;    ///< size of a grown one in `measure`: mm, g
   KindNumber instars_female, instars_male;  ///< molts to maturity
+  std::optional<SizeMeasure> box_measure;  ///< that the rules of boxes take for the leg span; none = no rule is known
   KindNumber premolt_share;               ///< from the last meal to the molt, as a share of the stadium
   AfterMaturity female = AfterMaturity::unknown, male = AfterMaturity::unknown;
 

@@ -31,7 +31,7 @@ double prior_median(const std::string& taxon, const std::string& reading, const 
   const auto c = collection_of("animal,taxon\nA," + taxon + "\n",
                                "animal,date,event,value,unit\nA,2026-01-01,molt,,\nA,2026-01-01," + reading + "\n", taxa);
   CollectionOptions options;
-  options.as_of = parse_iso("2026-01-01");
+  options.as_of = read_date("2026-01-01").day;
   const CollectionFit fit = fit_collection(c, options);
   const PredictorMixture running = running_predictors(fit.stadia);
   return std::exp(running.weights.dot(running.mean.col(0)));
@@ -140,7 +140,7 @@ TEST(Kinds, TarantulasAndUnknownKindsEnterAsBefore) {
 // Nine stadia of 28 days each, twice what the group's facts say: the records win.
 TEST(Kinds, OwnRecordsOutweighTheFacts) {
   std::string journal = "animal,date,event,value,unit\n";
-  const Day first = *parse_iso("2026-01-01");
+  const Day first = read_date("2026-01-01").day;
   for (int k = 0; k < 10; ++k) {
     journal += "A," + to_iso(first + 28 * k + (k % 3 - 1)) + ",molt,,\n";
     journal += "A," + to_iso(first + 28 * k + (k % 3 - 1)) + ",body_length,20,mm\n";
