@@ -9,9 +9,6 @@
 namespace moltspan {
 namespace {
 
-using Eigen::Index;
-using Eigen::VectorXd;
-
 constexpr double reference_mm = 20, reference_c = 25;
 
 /// Means of the default priors: log days at 20 mm and 25 C, a log unit of size, a degree.
@@ -32,21 +29,6 @@ SizeMeasure told_in(const AnimalInputs& inputs) {
   return inputs.leg_span_known ? SizeMeasure::leg_span : inputs.read_measure;
 }
 
-double offset_of(const Animal& animal, const AnimalInputs& inputs) {
-  const KindFacts facts = facts_of(animal);
-  if (!has_own_pace(facts)) return 0;
-  double at = reference_log_size(facts, told_in(inputs));
-  if (std::isnan(at)) at = reference_log_size(facts, facts.measure);
-  if (std::isnan(at)) return 0;
-  const DefaultPace& usual = default_pace();
-  const double warmth = inputs.temperature_known ? usual.warmth * (facts.stadium_c - reference_c) : 0;
-  return std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at + warmth);
-}
-
-bool gives_intercept(const Priors& priors) {
-  return std::any_of(priors.begin(), priors.end(), [](const auto& prior) { return prior.first == "Intercept"; });
-}
-
 }  // namespace
 
 bool has_own_pace(const KindFacts& facts) {
@@ -62,18 +44,21 @@ double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
   return log_size_in(facts, measure) + usual_log_ratio(measure);
 }
 
-void set_kind_offsets(CollectionFit& fit) {
-  if (fit.options.method != Method::bayes || gives_intercept(fit.options.priors)) return;
-  std::vector<double> offsets(fit.animals.size());
-  for (std::size_t i = 0; i < offsets.size(); ++i)
-    offsets[i] = offset_of(fit.collection->animals[i], fit.animals[i]);
-  if (std::all_of(offsets.begin(), offsets.end(), [](double offset) { return offset == 0; })) return;
-  fit.data.offset.resize(static_cast<Index>(fit.table.stadia.size()));
-  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row)
-    fit.data.offset[static_cast<Index>(row)] = offsets[static_cast<std::size_t>(fit.table.stadia[row].animal)];
-  fit.data.probe_offset.resize(static_cast<Index>(fit.data.probes()));
-  for (std::size_t i = 0; i < offsets.size(); ++i)
-    if (fit.animals[i].probe >= 0) fit.data.probe_offset[fit.animals[i].probe] = offsets[i];
+double kind_pace(const Animal& animal, const AnimalInputs& inputs) {
+  const KindFacts facts = facts_of(animal);
+  if (!has_own_pace(facts)) return 0;
+  double at = reference_log_size(facts, told_in(inputs));
+  if (std::isnan(at)) at = reference_log_size(facts, facts.measure);
+  if (std::isnan(at)) return 0;
+  const DefaultPace& usual = default_pace();
+  const double warmth = inputs.temperature_known ? usual.warmth * (facts.stadium_c - reference_c) : 0;
+  return std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at + warmth);
+}
+
+bool kinds_have_paces(const CollectionOptions& options) {
+  return options.method == Method::bayes && std::none_of(options.priors.begin(), options.priors.end(), [](const auto& prior) {
+           return prior.first == "Intercept";
+         });
 }
 
 std::vector<double> stadium_medians(const CollectionFit& fit) {

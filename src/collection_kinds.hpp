@@ -19,10 +19,11 @@ double reference_log_size(const KindFacts& facts, SizeMeasure measure);
 /// log(size / 20 mm) of that instar in a measure, as it is read.
 double log_size_in(const KindFacts& facts, SizeMeasure measure);
 
-/// Fills offset and probe_offset of fit.data: log of the stadium by the facts of the animal's kind over that by the
-/// default priors, at the same size. At the kind's usual temperature where none is known of the animal. None where the
-/// caller gave a prior of the intercept, or under maximum likelihood.
-void set_kind_offsets(CollectionFit& fit);
+/// Covariate `kind_pace` of an animal, whose coefficient is 1 but for little: log of the stadium by the facts of its kind
+/// over that by the default priors, at the same size; at the kind's usual temperature where none is known of the animal.
+double kind_pace(const Animal& animal, const AnimalInputs& inputs);
+/// Whether a fit has it: not where the caller gave a prior of the intercept, nor under maximum likelihood.
+bool kinds_have_paces(const CollectionOptions& options);
 
 /// Median length of the present stadium, days, before it is known how long it has run; an entry an animal, NaN where
 /// its kind has no facts of its own.

@@ -167,13 +167,10 @@ StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficien
     terms.push_back({static_cast<int>(row), 1});
     predictors.push_back(
         make_predictor(data_.covariates.row(static_cast<Eigen::Index>(row)), groups_.node_of_record[row]));
-    if (data_.offset.size() > 0) predictors.back().offset = data_.offset[static_cast<Eigen::Index>(row)];
   }
-  for (std::size_t probe = 0; probe < data_.probes(); ++probe) {
+  for (std::size_t probe = 0; probe < data_.probes(); ++probe)
     predictors.push_back(make_predictor(data_.probe_covariates.row(static_cast<Eigen::Index>(probe)),
                                         groups_.node_of_record[data_.size() + probe]));
-    if (data_.probe_offset.size() > 0) predictors.back().offset = data_.probe_offset[static_cast<Eigen::Index>(probe)];
-  }
   for (const auto& [code, variance] : data_.animal_extra_variance) {
     const auto found = groups_.node_of_code[static_cast<int>(Level::animal)].find(code);
     if (found != groups_.node_of_code[static_cast<int>(Level::animal)].end())
@@ -326,7 +323,6 @@ StadiaData picked_rows(const StadiaData& data, const std::vector<Eigen::Index>& 
   few.follows = picked_links(data, rows);
   few.coefficients = data.coefficients;
   few.covariates = data.covariates(rows, Eigen::all);
-  if (data.offset.size() > 0) few.offset = data.offset(rows);
   if (data.extra_variance.size() > 0) few.extra_variance = data.extra_variance(rows);
   if (data.weights.size() > 0) few.weights = data.weights(rows);
   few.animal_extra_variance = data.animal_extra_variance;

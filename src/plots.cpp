@@ -46,10 +46,8 @@ std::array<std::vector<int>, n_levels> new_members(const StadiaFit& fit, Index r
 
 /// The posterior of every record's predictor.
 PredictorMixture record_laws(const StadiaFit& fit, const StadiaData& data, Effects effects) {
-  PredictorMixture laws = predict_stadia(
-      fit, data.covariates, effects == Effects::fitted ? data.groups : new_members(fit, static_cast<Index>(data.size())));
-  if (data.offset.size() > 0) laws.mean.rowwise() += data.offset.transpose();
-  return laws;
+  return predict_stadia(fit, data.covariates,
+                        effects == Effects::fitted ? data.groups : new_members(fit, static_cast<Index>(data.size())));
 }
 
 /// Variance of a record's predictor at the estimates: its own known one, and that of effects that are not fitted.
@@ -70,7 +68,6 @@ PredictorMixture laws_at_estimates(const StadiaFit& fit, const StadiaData& data,
   laws.log_sigma = VectorXd::Constant(1, std::log(fit.sigma));
   laws.mean = own.weights.transpose() * (own.mean - other.mean);  // the effects
   laws.mean += (data.covariates * fit.coefficients).transpose();
-  if (data.offset.size() > 0) laws.mean += data.offset.transpose();
   laws.variance.resize(1, laws.mean.cols());
   for (std::size_t i = 0; i < data.size(); ++i)
     laws.variance(0, static_cast<Index>(i)) = unfitted_variance(fit, data, i, effects);

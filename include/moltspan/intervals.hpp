@@ -66,7 +66,6 @@ struct StadiaData {
   Eigen::MatrixXd covariates;             ///< rows x coefficients, the intercept column included
   std::vector<std::string> coefficients;  ///< names of the columns
   Eigen::VectorXd weights;                ///< empty = all 1
-  Eigen::VectorXd offset;                 ///< added to the predictors, known; empty = none. Bayes only
   Eigen::VectorXd extra_variance;         ///< of log T, a record's own, known; empty = none
   std::array<std::vector<int>, n_levels>
       groups;  ///< code of each record in each level; empty = no such effect; -1 = a group of its own
@@ -82,7 +81,6 @@ struct StadiaData {
 
   /// Rows without a record whose predictors are wanted: their covariates and groups, as above.
   Eigen::MatrixXd probe_covariates;
-  Eigen::VectorXd probe_offset;  ///< empty = none
   std::array<std::vector<int>, n_levels> probe_groups;
   /// Variance added to the effects of single animals (code, variance), for what is not known of an animal as a whole.
   std::vector<std::pair<int, double>> animal_extra_variance;
