@@ -101,11 +101,12 @@ std::map<std::string, double> taxon_temperatures(const Collection& collection, c
 /// Builds the rows of the fit from a collection on one day.
 class Rows {
  public:
-  Rows(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs, bool by_kind)
+  Rows(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs,
+       const CollectionOptions& options)
       : collection_(collection),
         table_(table),
         inputs_(inputs),
-        by_kind_(by_kind),
+        paces_(kind_paces(collection, inputs, options)),
         temperatures_(taxon_temperatures(collection, table)) {}
 
   CovariateRow of(int animal, std::size_t instar, double temperature_c, bool limb_lost, bool egg_sac) {
@@ -114,7 +115,7 @@ class Rows {
     CovariateRow row;
     row.log_size = inputs_[animal].sizes[instar].mean;
     row.warmth_c = warmth(animal, temperature_c);
-    if (by_kind_) row.kind_pace = kind_pace(a, inputs_[animal]);
+    row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(inputs_[animal].temperature_known);
     row.male = history.male_chance;
     const double leg_span_mm = 20 * std::exp(row.log_size);
     const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;
@@ -142,7 +143,7 @@ class Rows {
   const Collection& collection_;
   const StadiaTable& table_;
   std::vector<AnimalInputs>& inputs_;
-  bool by_kind_;  ///< whether kinds have paces of their own
+  std::vector<KindPace> paces_;
   std::map<std::string, double> temperatures_;
 };
 
@@ -221,7 +222,7 @@ void build_data(CollectionFit& fit) {
   fit.group_names = {};
   const auto codes = animal_codes(collection, fit.group_names);
   size_animals(fit, codes);
-  Rows rows(collection, fit.table, fit.animals, kinds_have_paces(fit.options));
+  Rows rows(collection, fit.table, fit.animals, fit.options);
   std::vector<CovariateRow> records, probes;
   const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
     for (int level = 0; level < n_levels; ++level)

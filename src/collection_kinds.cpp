@@ -29,6 +29,17 @@ SizeMeasure told_in(const AnimalInputs& inputs) {
   return inputs.leg_span_known ? SizeMeasure::leg_span : inputs.read_measure;
 }
 
+KindPace pace_of(const Animal& animal, const AnimalInputs& inputs) {
+  const KindFacts facts = facts_of(animal);
+  if (!has_own_pace(facts)) return {};
+  double at = reference_log_size(facts, told_in(inputs));
+  if (std::isnan(at)) at = reference_log_size(facts, facts.measure);
+  if (std::isnan(at)) return {};
+  const DefaultPace& usual = default_pace();
+  return {std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at),
+          usual.warmth * (facts.stadium_c - reference_c)};
+}
+
 }  // namespace
 
 bool has_own_pace(const KindFacts& facts) {
@@ -44,21 +55,18 @@ double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
   return log_size_in(facts, measure) + usual_log_ratio(measure);
 }
 
-double kind_pace(const Animal& animal, const AnimalInputs& inputs) {
-  const KindFacts facts = facts_of(animal);
-  if (!has_own_pace(facts)) return 0;
-  double at = reference_log_size(facts, told_in(inputs));
-  if (std::isnan(at)) at = reference_log_size(facts, facts.measure);
-  if (std::isnan(at)) return 0;
-  const DefaultPace& usual = default_pace();
-  const double warmth = inputs.temperature_known ? usual.warmth * (facts.stadium_c - reference_c) : 0;
-  return std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at + warmth);
-}
-
 bool kinds_have_paces(const CollectionOptions& options) {
   return options.method == Method::bayes && std::none_of(options.priors.begin(), options.priors.end(), [](const auto& prior) {
            return prior.first == "Intercept";
          });
+}
+
+std::vector<KindPace> kind_paces(const Collection& collection, const std::vector<AnimalInputs>& inputs,
+                                 const CollectionOptions& options) {
+  std::vector<KindPace> paces(inputs.size());
+  if (!kinds_have_paces(options)) return paces;
+  for (std::size_t i = 0; i < paces.size(); ++i) paces[i] = pace_of(collection.animals[i], inputs[i]);
+  return paces;
 }
 
 std::vector<double> stadium_medians(const CollectionFit& fit) {

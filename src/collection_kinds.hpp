@@ -21,7 +21,13 @@ double log_size_in(const KindFacts& facts, SizeMeasure measure);
 
 /// Covariate `kind_pace` of an animal, whose coefficient is 1 but for little: log of the stadium by the facts of its kind
 /// over that by the default priors, at the same size; at the kind's usual temperature where none is known of the animal.
-double kind_pace(const Animal& animal, const AnimalInputs& inputs);
+struct KindPace {
+  double log_ratio = 0, warmth = 0;
+  double of(bool temperature_known) const { return temperature_known ? log_ratio - warmth : log_ratio; }
+};
+/// One an animal; all 0 where a fit has none (`kinds_have_paces`).
+std::vector<KindPace> kind_paces(const Collection& collection, const std::vector<AnimalInputs>& inputs,
+                                 const CollectionOptions& options);
 /// Whether a fit has it: not where the caller gave a prior of the intercept, nor under maximum likelihood.
 bool kinds_have_paces(const CollectionOptions& options);
 
