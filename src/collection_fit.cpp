@@ -115,7 +115,7 @@ class Rows {
     CovariateRow row;
     row.log_size = inputs_[animal].sizes[instar].mean;
     row.warmth_c = warmth(animal, temperature_c);
-    row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(inputs_[animal].temperature_known);
+    row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
     row.male = history.male_chance;
     const double leg_span_mm = 20 * std::exp(row.log_size);
     const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;

@@ -37,7 +37,8 @@ KindPace pace_of(const Animal& animal, const AnimalInputs& inputs) {
   if (std::isnan(at)) return {};
   const DefaultPace& usual = default_pace();
   return {std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at),
-          usual.warmth * (facts.stadium_c - reference_c)};
+          usual.warmth * (facts.stadium_c - reference_c), facts.exponent.known() ? facts.exponent.value - usual.exponent : 0,
+          at};
 }
 
 }  // namespace
@@ -53,6 +54,14 @@ double log_size_in(const KindFacts& facts, SizeMeasure measure) {
 
 double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
   return log_size_in(facts, measure) + usual_log_ratio(measure);
+}
+
+double exponent_beyond(const CollectionFit& fit, int animal) {
+  const auto i = static_cast<std::size_t>(animal);
+  const auto& names = fit.stadia.coefficient_names;
+  const auto found = std::find(names.begin(), names.end(), "kind_pace");
+  if (found == names.end()) return 0;
+  return fit.stadia.coefficients[found - names.begin()] * pace_of(fit.collection->animals[i], fit.animals[i]).exponent;
 }
 
 bool kinds_have_paces(const CollectionOptions& options) {

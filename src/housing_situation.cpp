@@ -33,7 +33,7 @@ void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture,
   const auto size = std::find(names.begin(), names.end(), "log_size");
   if (size == names.end()) return;
   const double growth = size_after_molts(s, rules, 1).log_mm - size_after_molts(s, rules, 0).log_mm;
-  s.next_stadium_log_mean += growth * fit.stadia.coefficients[size - names.begin()];
+  s.next_stadium_log_mean += growth * (fit.stadia.coefficients[size - names.begin()] + exponent_beyond(fit, s.animal));
 }
 
 void set_size(const AnimalInputs& inputs, const AnimalHistory& history, HousingSituation& s) {
