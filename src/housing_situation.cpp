@@ -3,6 +3,7 @@
 
 #include "collection_kinds.hpp"
 #include "housing_parts.hpp"
+#include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "records_words.hpp"
 #include "verdict_situation.hpp"
@@ -52,7 +53,8 @@ void house_by_kind(const Animal& animal, const AnimalInputs& inputs, HousingSitu
   const double shift = facts.box_measure
                            ? log_size_in(facts, *facts.box_measure) - reference_log_size(facts, inputs.read_measure)
                            : unknown_number;
-  s.leg_span_mm *= std::exp(shift);
+  const bool leg_span = facts.box_measure == SizeMeasure::leg_span;
+  s.leg_span_mm *= std::exp(shift - (leg_span ? 0 : husbandry().leg_span_bias));  // only leg spans are read low
   s.adult_leg_span_mm = unknown_number;
   if (std::isnan(shift)) {
     s.no_box_rule = facts.group;
