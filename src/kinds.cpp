@@ -188,10 +188,13 @@ const std::vector<KindFacts>& shipped_kind_facts() { return fact_table().all(); 
 AdultSize adult_size_prior(const Animal& animal, SizeMeasure measure) {
   const KindFacts facts = facts_of(animal);
   AdultSize size{converted(facts, facts.adult_female, measure), converted(facts, facts.adult_male, measure)};
-  if (measure == SizeMeasure::leg_span && animal.adult_leg_span_mm > 0) {
-    set_stated(size.female, animal.adult_leg_span_mm, 0.10);
-    size.male = size.female;
-  }
+  const bool stated = animal.stated.adult_female > 0 || animal.stated.adult_male > 0;
+  if (!(animal.adult_leg_span_mm > 0) || (stated && measure != SizeMeasure::leg_span)) return size;
+  KindFacts by_leg_span = facts;
+  by_leg_span.measure = SizeMeasure::leg_span;
+  const KindNumber adult =
+      converted(by_leg_span, {animal.adult_leg_span_mm, 0.10, std::string(stated_in_records)}, measure);
+  if (adult.known()) size = {adult, adult};
   return size;
 }
 

@@ -67,9 +67,9 @@ def _print(document):
     """The same for people; faults have been said on standard error."""
     doubts = [tables.problem_line(problem) for problem in document["problems"] if not tables.is_fault(problem)]
     tables.say_lines(doubts + [""] * bool(doubts))
-    tables.say_pairs(_counts(document, len(doubts)))
     lines = sharpen_lines(document["would_sharpen"])
-    tables.say_lines([""] * bool(lines) + lines)
+    tables.say_lines(lines + [""] * bool(lines))
+    tables.say_pairs(_counts(document, len(doubts)))
 
 
 def _counts(document, n_doubts):

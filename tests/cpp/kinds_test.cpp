@@ -105,6 +105,7 @@ TEST(Kinds, AdultSizesInAnotherMeasureAndOfUnknownSex) {
   EXPECT_EQ(adult_size_prior(tarantula, SizeMeasure::leg_span).female.value, 150);
   tarantula.adult_leg_span_mm = 130;
   EXPECT_EQ(adult_size_prior(tarantula, SizeMeasure::leg_span).of(1).value, 130);
+  EXPECT_NEAR(adult_size_prior(tarantula, SizeMeasure::carapace_length).of(0).value, 130 * 3.33 / 20, 1e-9);
 }
 
 // Median of a stadium before any record: outside truth beside each, all within the log sd that the facts state.

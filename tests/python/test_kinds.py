@@ -105,7 +105,7 @@ def check(folder, *more):
 
 def test_check_names_the_two_facts_that_would_sharpen_most(folder):
     text = check(folder)
-    lines = text[text.index("What would sharpen"):].splitlines()[1:]
+    lines = text[text.index("What would sharpen"):].split("\n\n")[0].splitlines()[1:]
     assert len(lines) == 2
     assert "group of Ignotus ignotus" in text
     facts = json.loads(check(folder, "--json", "-"))["would_sharpen"]
