@@ -37,8 +37,8 @@ KindPace pace_of(const Animal& animal, const AnimalInputs& inputs) {
   if (std::isnan(at)) return {};
   const DefaultPace& usual = default_pace();
   return {std::log(facts.stadium_days.value) - (usual.log_days + usual.exponent * at),
-          usual.warmth * (facts.stadium_c - reference_c), facts.exponent.known() ? facts.exponent.value - usual.exponent : 0,
-          at};
+          usual.warmth * (facts.stadium_c - reference_c),
+          facts.exponent.known() ? facts.exponent.value - usual.exponent : 0, at};
 }
 
 }  // namespace
@@ -65,9 +65,9 @@ double exponent_beyond(const CollectionFit& fit, int animal) {
 }
 
 bool kinds_have_paces(const CollectionOptions& options) {
-  return options.method == Method::bayes && std::none_of(options.priors.begin(), options.priors.end(), [](const auto& prior) {
-           return prior.first == "Intercept";
-         });
+  const auto is_intercept = [](const auto& prior) { return prior.first == "Intercept"; };
+  return options.method == Method::bayes &&
+         std::none_of(options.priors.begin(), options.priors.end(), is_intercept);
 }
 
 std::vector<KindPace> kind_paces(const Collection& collection, const std::vector<AnimalInputs>& inputs,

@@ -71,7 +71,8 @@ class Searcher {
 
   Variances variances(std::size_t i, const KindFacts& facts) const {
     const Sds& sds = prior_sds();
-    const double own = own_[i], kin = of_taxon_.contains(collection_.animals[i].taxon) ? of_taxon_.at(collection_.animals[i].taxon) : 0;
+    const auto of_kind = of_taxon_.find(collection_.animals[i].taxon);
+    const double own = own_[i], kin = of_kind == of_taxon_.end() ? 0 : of_kind->second;
     const double record = square(sigma) + square(sds.animal);
     const double of_group = facts.stadium_days.known() ? facts.stadium_days.log_sd : sds.intercept;
     Variances v;
@@ -98,7 +99,9 @@ class Searcher {
     const Animal& animal = collection_.animals[i];
     const KindFacts facts = facts_of(animal);
     const Variances v = variances(i, facts);
-    const auto without = [&](double part, double instead) { return 1 - std::sqrt((v.total() - part + instead) / v.total()); };
+    const auto without = [&](double part, double instead) {
+      return 1 - std::sqrt((v.total() - part + instead) / v.total());
+    };
     const std::string& kind = animal.taxon.empty() ? animal.id : animal.taxon;
     if (facts.group.empty()) note(MissingFact::What::group, kind, without(v.kind, v.kind_if_stated));
     if (v.size > 0) note(MissingFact::What::size, kind, without(v.size, 0));

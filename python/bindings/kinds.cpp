@@ -41,7 +41,8 @@ void bind_kinds(py::module_& m) {
       .def_readonly("name", &KindFacts::name)
       .def_readonly("group", &KindFacts::group)
       .def_property_readonly("measure", [](const KindFacts& f) { return std::string(measure_name(f.measure)); })
-      .def_property_readonly("reference", [](const KindFacts& f) { return f.reference[static_cast<std::size_t>(f.measure)]; })
+      .def_property_readonly("reference",
+                             [](const KindFacts& f) { return f.reference[static_cast<std::size_t>(f.measure)]; })
       .def_readonly("stadium_c", &KindFacts::stadium_c)
       .def_readonly("stadium_days", &KindFacts::stadium_days)
       .def_readonly("exponent", &KindFacts::exponent)
