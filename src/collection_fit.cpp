@@ -10,6 +10,7 @@
 #include "collection_growth.hpp"
 #include "collection_hidden.hpp"
 #include "collection_instars.hpp"
+#include "collection_kinds.hpp"
 #include "collection_last.hpp"
 #include "collection_sizes.hpp"
 #include "collection_spread.hpp"
@@ -62,8 +63,8 @@ std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection
 
 /// One row of covariates by name, before it is known which of them the collection uses.
 struct CovariateRow {
-  double log_size = 0, warmth_c = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0, limb_lost = 0,
-         egg_sac = 0;
+  double log_size = 0, kind_pace = 0, warmth_c = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0,
+         limb_lost = 0, egg_sac = 0;
 };
 
 struct Covariate {
@@ -72,8 +73,9 @@ struct Covariate {
   double absent;  ///< value that says nothing: a column of it is left out
 };
 
-const std::array<Covariate, 8>& covariates() {
-  static const std::array<Covariate, 8> all{{{"log_size", &CovariateRow::log_size, NAN},
+const std::array<Covariate, 9>& covariates() {
+  static const std::array<Covariate, 9> all{{{"log_size", &CovariateRow::log_size, NAN},
+                                             {"kind_pace", &CovariateRow::kind_pace, 0},
                                              {"warmth_c", &CovariateRow::warmth_c, 0},
                                              {"male", &CovariateRow::male, 0.5},
                                              {"near_adult_female", &CovariateRow::near_adult_female, 0},
@@ -102,8 +104,13 @@ std::map<std::string, double> taxon_temperatures(const Collection& collection, c
 /// Builds the rows of the fit from a collection on one day.
 class Rows {
  public:
-  Rows(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs)
-      : collection_(collection), table_(table), inputs_(inputs), temperatures_(taxon_temperatures(collection, table)) {}
+  Rows(const Collection& collection, const StadiaTable& table, std::vector<AnimalInputs>& inputs,
+       const CollectionOptions& options)
+      : collection_(collection),
+        table_(table),
+        inputs_(inputs),
+        paces_(kind_paces(collection, inputs, options)),
+        temperatures_(taxon_temperatures(collection, table)) {}
 
   CovariateRow of(int animal, std::size_t instar, double temperature_c, bool limb_lost, bool egg_sac) {
     const Animal& a = collection_.animals[animal];
@@ -111,6 +118,7 @@ class Rows {
     CovariateRow row;
     row.log_size = inputs_[animal].sizes[instar].mean;
     row.warmth_c = warmth(animal, temperature_c);
+    row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
     row.male = history.male_chance;
     const double leg_span_mm = 20 * std::exp(row.log_size);
     const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;
@@ -138,6 +146,7 @@ class Rows {
   const Collection& collection_;
   const StadiaTable& table_;
   std::vector<AnimalInputs>& inputs_;
+  std::vector<KindPace> paces_;
   std::map<std::string, double> temperatures_;
 };
 
@@ -245,7 +254,7 @@ void build_data(CollectionFit& fit) {
   fit.group_names = {};
   const auto codes = animal_codes(collection, fit.group_names);
   size_animals(fit, codes);
-  Rows rows(collection, fit.table, fit.animals);
+  Rows rows(collection, fit.table, fit.animals, fit.options);
   std::vector<CovariateRow> records, probes;
   const auto add_codes = [&](std::array<std::vector<int>, n_levels>& groups, int animal) {
     for (int level = 0; level < n_levels; ++level)

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <map>
 
+#include "collection_kinds.hpp"
 #include "husbandry.hpp"
 #include "moltspan/growth_bayes.hpp"
 
@@ -59,8 +60,8 @@ std::vector<Reading> read_instars(const AnimalHistory& animal, const std::map<do
 /// with error; flat before the first reading (Kalman filter, then the Rauch-Tung-Striebel smoother). A rounded reading
 /// is so drawn to its neighbors, and what enters the fit is a mean given the readings: raw readings would flatten the
 /// exponent of size.
-std::vector<InstarSize> smooth_instars(const std::vector<Reading>& read) {
-  const double growth = std::log(husbandry().growth_ratio), step = std::pow(husbandry().growth_log_sd, 2);
+std::vector<InstarSize> smooth_instars(const std::vector<Reading>& read, double growth) {
+  const double step = std::pow(husbandry().growth_log_sd, 2);
   const auto n = read.size();
   std::vector<Reading> filtered(n), predicted(n);
   for (std::size_t k = 0; k < n; ++k) {
@@ -98,17 +99,19 @@ struct KindMeans {
       ++sums[key].second;
     }
   }
-  double of(const std::string& taxon) const {
-    for (const std::string& key : {taxon, std::string("*any")})
-      if (const auto found = sums.find(key); found != sums.end()) return found->second.first / found->second.second;
-    return 0;
+  /// `of_group`: log size that facts of its group give, where there are any of its own; else NaN.
+  double of(const std::string& taxon, double of_group) const {
+    if (const auto found = sums.find(taxon); found != sums.end()) return found->second.first / found->second.second;
+    if (std::isfinite(of_group)) return of_group;
+    const auto any = sums.find("*any");
+    return any == sums.end() ? 0 : any->second.first / any->second.second;
   }
 };
 
 /// First instar that the records name: the one after the first molt, or, without any molt, the one it came in.
 std::size_t first_instar(std::size_t instars) { return instars > 1 ? 1 : 0; }
 
-void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean) {
+void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean, double growth) {
   const Husbandry& h = husbandry();
   inputs.never_measured = true;
   inputs.shared_size_variance = h.unknown_size_log_sd * h.unknown_size_log_sd;
@@ -116,7 +119,7 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean)
   for (std::size_t k = 0; k < instars; ++k) {
     const double molts = static_cast<double>(k) - static_cast<double>(first_instar(instars));
     const double variance = std::abs(molts) * h.growth_log_sd * h.growth_log_sd;
-    inputs.sizes[k] = {kind_mean + molts * std::log(h.growth_ratio), variance, false, variance};
+    inputs.sizes[k] = {kind_mean + molts * growth, variance, false, variance};
   }
 }
 
@@ -128,6 +131,34 @@ SizeMeasure usual_measure(const AnimalHistory& animal) {
   return std::max_element(counts.begin(), counts.end(),
                           [](const auto& a, const auto& b) { return a.second < b.second; })
       ->first;
+}
+
+/// Usual log growth of an animal at a molt, by its kind where that has facts of its own.
+double usual_growth(const Animal& animal) {
+  const KindFacts facts = facts_of(animal);
+  const bool own = facts.growth_ratio.known() && has_own_pace(facts);
+  return std::log(own ? facts.growth_ratio.value : husbandry().growth_ratio);
+}
+
+double log_size_of_group(const Animal& animal) {
+  const KindFacts facts = facts_of(animal);
+  return has_own_pace(facts) ? reference_log_size(facts, facts.measure) : unknown_number;
+}
+
+/// The measure of an animal that was never measured: that of most of its kind, else the one of its group.
+void set_kind_measures(const Collection& collection, std::vector<AnimalInputs>& inputs) {
+  std::map<std::string, std::map<SizeMeasure, int>> of_taxon;
+  for (std::size_t i = 0; i < inputs.size(); ++i)
+    if (!inputs[i].never_measured) ++of_taxon[collection.animals[i].taxon][inputs[i].read_measure];
+  for (std::size_t i = 0; i < inputs.size(); ++i) {
+    const KindFacts facts = facts_of(collection.animals[i]);
+    if (!inputs[i].never_measured || !has_own_pace(facts)) continue;
+    const auto& counts = of_taxon[collection.animals[i].taxon];
+    const auto most = std::max_element(counts.begin(), counts.end(),
+                                       [](const auto& a, const auto& b) { return a.second < b.second; });
+    inputs[i].read_measure = most == counts.end() ? facts.measure : most->first;
+    inputs[i].leg_span_known = inputs[i].read_measure == SizeMeasure::leg_span || facts.is_tarantula;
+  }
 }
 
 /// What is read on each animal, and whether leg spans can be told from it.
@@ -202,12 +233,16 @@ std::vector<AnimalInputs> size_inputs(const Collection& collection, const Stadia
       unmeasured.push_back(i);
       continue;
     }
-    inputs[i].sizes = smooth_instars(read);
+    inputs[i].sizes = smooth_instars(read, usual_growth(collection.animals[i]));
     means.add(collection.animals[i].taxon, inputs[i].sizes[first_instar(inputs[i].sizes.size())].mean);
   }
-  for (std::size_t i : unmeasured)
-    set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(collection.animals[i].taxon));
+  for (std::size_t i : unmeasured) {
+    const Animal& animal = collection.animals[i];
+    set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(animal.taxon, log_size_of_group(animal)),
+                   usual_growth(animal));
+  }
   set_measures(collection, table, inputs);
+  set_kind_measures(collection, inputs);
   return inputs;
 }
 

@@ -10,6 +10,7 @@
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
 #include "forecast_trajectory_draws.hpp"
+#include "collection_kinds.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
 #include "intervals_posterior.hpp"
@@ -256,7 +257,7 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, 
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd);
+  plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd) + exponent_beyond(fit, animal);
   for (const char* name : {"limb_lost", "egg_sac"})
     plan.ends_with_stadium += coefficient(fit, name) * covariate(fit, inputs, name);
   for (int ahead = 1; (fit.instars.used() || fit.spread.used()) && ahead < molts; ++ahead) {

@@ -57,6 +57,7 @@ void Adviser::copy_facts() {
   a_.id = s_.id;
   a_.taxon = s_.taxon;
   a_.leg_span_mm = s_.leg_span_mm;
+  a_.size_word = s_.size_word;
   a_.last_entry = s_.last_entry;
   if (has_sides(s_.enclosure)) a_.enclosure = s_.enclosure;
 }
@@ -86,7 +87,7 @@ void Adviser::judge_size() {
 void Adviser::say_measures() {
   for (const Measure& m : now_)
     if (m.what == Measure::What::floor || m.is_due() || m.is_planned())
-      say(measure_text(m, s_.leg_span_mm, !s_.molts_no_more));
+      say(measure_text(m, s_.leg_span_mm, !s_.molts_no_more, s_.size_word));
   if (depth_missing_) say("depth not recorded: read the depth of soil through the wall, never dig");
   const HabitRules& rules = habit_rules(s_, rules_);
   if (std::isnan(a_.enclosure->substrate_mm) && s_.leg_span_mm >= rules_.drop_from_leg_span_mm.value &&
@@ -97,7 +98,9 @@ void Adviser::say_measures() {
     say("box may be too large: over " + marked(rules_.oversize_floor, "x leg span") + " and over " +
         marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
   if (const Kind& kind = kind_of(s_.taxon, s_.group); !kind.group.empty() && !kind.is_tarantula)
-    assume("multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)");
+    assume(s_.size_word == "leg span"
+               ? "multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)"
+               : s_.size_word + " stands for the leg span in multiples for " + kind.group + " (common practice, no source)");
   if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
   if (!s_.measured_now)
     assume("not measured since its last molt: size carried on with a growth ratio of " +
@@ -134,7 +137,8 @@ void Adviser::judge_days() {
   say_hardening(hardening(s_));
   if (s_.last_watched && !s_.molts_no_more)
     say("last looked at on " + to_iso(*s_.last_watched) + ": it may have molted since and be soft; look before a move");
-  if (std::isnan(s_.leg_span_mm)) assume("never measured: days by size as for the usual size of its kind (assumption)");
+  if (std::isnan(s_.leg_span_mm) && s_.no_box_rule.empty())
+    assume("never measured: days by size as for the usual size of its kind (assumption)");
   if (!s_.next_molt.days.empty()) say_premolt();
   say_after_molt();
   say_old_signs();
@@ -165,7 +169,9 @@ void Adviser::say_premolt() {
     say("chance of premolt on " + to_iso(s_.on) + ": " + percent(chances.premolt) +
         (chances.molted_unseen >= told_unseen ? ", of a molt unseen " + percent(chances.molted_unseen) : "") +
         ", hold over " + limit);
-  assume("premolt begins " + marked({premolt_lead_days(s_), RuleStatus::common_practice}, "days") + " before the molt");
+  const bool own = std::isfinite(s_.stadium_median_days);
+  assume("premolt begins " +
+         marked({premolt_lead_days(s_), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
   assume("held over a chance of premolt of " + limit);
 }
 
@@ -211,7 +217,10 @@ bool Adviser::left_in_peace() const {
 
 bool Adviser::needs_measuring() {
   const bool no_size = std::isnan(s_.leg_span_mm);
-  if (no_size)
+  if (!s_.no_box_rule.empty())
+    say_first("no rule of boxes is known for " + s_.no_box_rule +
+              ", and no leg span was read on it: size of its box not judged");
+  else if (no_size)
     say_first(
         "size not recorded: measure its next skin, or read it through the wall while it stretches; never disturb it to "
         "measure it");

@@ -57,7 +57,8 @@ struct Measure {
 std::vector<Measure> measures(const EnclosureSize& box, double leg_span_mm, const HousingSituation& s,
                               const HousingRules& rules);
 /// Its multiple and, if wanted, the limit that it passes; a drop always names its limit.
-std::string measure_text(const Measure& measure, double leg_span_mm, bool with_limits);
+std::string measure_text(const Measure& measure, double leg_span_mm, bool with_limits,
+                         const std::string& size_word = "leg span");
 double short_side_mm(const EnclosureSize& box);
 bool has_sides(const std::optional<EnclosureSize>& box);
 bool is_oversized(double side_mm, double leg_span_mm, const HousingSituation& s, const HousingRules& rules);

@@ -1,15 +1,21 @@
 #include <algorithm>
 #include <cmath>
 
+#include "collection_kinds.hpp"
 #include "housing_parts.hpp"
+#include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "records_words.hpp"
 #include "verdict_situation.hpp"
+#include "words.hpp"
 
 namespace moltspan {
 namespace {
 
 using Eigen::Index;
+
+constexpr double usual_ratio_log_sd = 0.15;      ///< of a kind's usual ratio of two measures (assumption)
+constexpr double adult_log_sd_for_boxes = 0.15;  ///< an adult size known no better does not tell whether it is grown
 
 /// Mean and sd of log T for the stadium of a column of predictors, the mixture taken as one log-normal.
 void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture, Index column, HousingSituation& s,
@@ -28,7 +34,7 @@ void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture,
   const auto size = std::find(names.begin(), names.end(), "log_size");
   if (size == names.end()) return;
   const double growth = size_after_molts(s, rules, 1).log_mm - size_after_molts(s, rules, 0).log_mm;
-  s.next_stadium_log_mean += growth * fit.stadia.coefficients[size - names.begin()];
+  s.next_stadium_log_mean += growth * (fit.stadia.coefficients[size - names.begin()] + exponent_beyond(fit, s.animal));
 }
 
 void set_size(const AnimalInputs& inputs, const AnimalHistory& history, HousingSituation& s) {
@@ -36,6 +42,29 @@ void set_size(const AnimalInputs& inputs, const AnimalHistory& history, HousingS
   if (inputs.never_measured) return;
   s.size_log_sd = std::sqrt(inputs.sizes.back().variance);
   s.measured_now = inputs.sizes.back().measured;
+}
+
+std::string word_of(SizeMeasure measure) { return spoken(measure_name(measure)); }
+
+/// Sizes that are no leg spans: the measure that its kind is housed by, or none where no rule of its boxes is known.
+void house_by_kind(const Animal& animal, const AnimalInputs& inputs, HousingSituation& s) {
+  const KindFacts facts = facts_of(animal);
+  if (inputs.leg_span_known || inputs.never_measured || !has_own_pace(facts)) return;
+  const double shift = facts.box_measure
+                           ? log_size_in(facts, *facts.box_measure) - reference_log_size(facts, inputs.read_measure)
+                           : unknown_number;
+  const bool leg_span = facts.box_measure == SizeMeasure::leg_span;
+  s.leg_span_mm *= std::exp(shift - (leg_span ? 0 : husbandry().leg_span_bias));  // only leg spans are read low
+  s.adult_leg_span_mm = unknown_number;
+  if (std::isnan(shift)) {
+    s.no_box_rule = facts.group;
+    return;
+  }
+  s.size_word = word_of(*facts.box_measure);
+  s.size_log_sd = std::hypot(s.size_log_sd, *facts.box_measure == inputs.read_measure ? 0 : usual_ratio_log_sd);
+  s.growth->log_ratio -= s.growth->decline * shift;
+  const KindNumber adult = adult_size_prior(animal, *facts.box_measure).of(s.male_chance);
+  if (adult.log_sd <= adult_log_sd_for_boxes) s.adult_leg_span_mm = adult.value;
 }
 
 /// Where and how it is kept, row by row.
@@ -85,6 +114,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     set_animal(fit.collection->animals[i], s);
     set_size(inputs, fit.table.animals[i], s);
     s.growth = growth_ahead(fit, s.animal);
+    house_by_kind(fit.collection->animals[i], inputs, s);
     s.missed_if_molts_on = forecasts[i].chance_missed_if_molts_on();
     const auto& rows = fit.stadia.running_rows;
     const auto column = std::find(rows.begin(), rows.end(), inputs.running_row);

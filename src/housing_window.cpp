@@ -13,6 +13,10 @@ constexpr int most_days_after = 3652;  ///< ten years: where records say nothing
 
 RuleNumber stage_days(DaysOf of, const HousingSituation& s, const HousingRules& rules, int molts) {
   const Husbandry& h = husbandry();
+  if (std::isfinite(s.stadium_median_days)) {  // by its own stadium, that of now
+    const double days = of == DaysOf::hardening ? hardening(s).wait_days : premolt_lead_days(s);
+    return {days, RuleStatus::assumption};
+  }
   const double span = std::exp(size_after_molts(s, rules, molts).log_mm);
   const DaysByStage& table = of == DaysOf::hardening ? h.hardening : h.premolt_lead;
   return {days_by_stage(table, span, s.adult_leg_span_mm, s.matured), RuleStatus::common_practice};

@@ -18,11 +18,11 @@ std::string sides(double w_mm, double d_mm, double h_mm) {
 
 }  // namespace
 
-std::string measure_text(const Measure& m, double leg_span_mm, bool with_limits) {
+std::string measure_text(const Measure& m, double leg_span_mm, bool with_limits, const std::string& size_word) {
   static constexpr const char* names[] = {"floor, shorter side", "height", "depth of soil", "drop from soil to lid"};
   std::string text = names[static_cast<int>(m.what)];
   text +=
-      " " + number_text(m.multiple, 1) + " x leg span (" + brief(m.mm, 0) + " mm / " + brief(leg_span_mm, 0) + " mm)";
+      " " + number_text(m.multiple, 1) + " x " + size_word + " (" + brief(m.mm, 0) + " mm / " + brief(leg_span_mm, 0) + " mm)";
   const bool drop = m.what == Measure::What::drop;
   if (!with_limits && !drop) return text;
   if (m.is_due()) return text + (drop ? ": limit " : ": due under ") + marked(m.due);

@@ -43,6 +43,8 @@ Husbandry read_husbandry() {
   h.feeding_wait = stages(t, "feeding_wait_days");
   h.hardening = stages(t, "hardening_days");
   h.premolt_lead = stages(t, "premolt_lead_days");
+  h.hardening_share = number(t, "share_of_stadium", "hardening");
+  h.feeding_wait_share = number(t, "share_of_stadium", "feeding_wait");
   const auto size = [&](const char* name) { return number(t, "size_reading", name); };
   h.leg_span_sd = size("leg_span_sd");
   h.leg_span_bias = size("leg_span_bias");

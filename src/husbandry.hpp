@@ -11,6 +11,7 @@ struct DaysByStage {
 struct Husbandry {
   double adult_share = 0, giant_mm = 0, adult_mm = 0;
   DaysByStage feeding_wait, hardening, premolt_lead;
+  double hardening_share = 0, feeding_wait_share = 0;  ///< of a stadium, in kinds with facts of their own
   double leg_span_sd = 0, leg_span_bias = 0, body_length_sd = 0, carapace_sd = 0, mass_sd = 0;
   double leg_span_per_carapace_length = 0, leg_span_per_body_length = 0, carapace_length_per_width = 0;
   double leg_span_mm_per_cube_root_g = 0, growth_ratio = 0, growth_log_sd = 0, unknown_size_log_sd = 0;

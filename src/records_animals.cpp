@@ -11,7 +11,7 @@ namespace moltspan {
 namespace {
 
 /// What a row of either table says of a kind of animal.
-struct KindFacts {
+struct TableFacts {
   std::optional<Habit> habit;
   std::optional<Pace> pace;
   std::optional<World> world;
@@ -19,6 +19,7 @@ struct KindFacts {
   std::optional<AfterMaturity> female, male;
   std::optional<double> adult_leg_span_mm, temperature_c;
   std::optional<std::string> group;
+  StatedFacts stated;
   std::vector<std::string_view> faulty;  ///< columns that could not be read
 };
 
@@ -30,20 +31,20 @@ std::optional<Value> known_word(RowReport& report, std::string_view column, std:
   return value;
 }
 
-void read_habit(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_habit(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.habit = known_word(report, column, text, find_habit, habit_words);
 }
 
-void read_pace(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_pace(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.pace = known_word(report, column, text, find_pace, "slow, medium or fast");
 }
 
-void read_world(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_world(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.world = known_word(report, column, text, find_world, "old or new");
 }
 
 // A researcher's own column may have this name: a word that is no group of ours is a doubt and sets nobody aside.
-void read_group(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_group(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.group = find_group(text);
   if (!facts.group)
     report.doubt(column, text, "a group of animals: " + group_words(),
@@ -63,7 +64,7 @@ void read_hazard_part(std::string_view part, Hazards& hazards, std::vector<std::
 }
 
 /// A word that is no hazard is a doubt: what was meant is not known, so that all cautions are given.
-void read_hazards(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_hazards(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   Hazards hazards;
   hazards.stated = true;
   std::vector<std::string_view> unknown;
@@ -83,12 +84,12 @@ void read_hazards(RowReport& report, std::string_view column, std::string_view t
   facts.hazards = hazards;
 }
 
-void read_adult_leg_span(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_adult_leg_span(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   const double size_mm = read_length_mm(report, column, text, "", "mm", largest_leg_span_mm);
   if (!std::isnan(size_mm)) facts.adult_leg_span_mm = size_mm;
 }
 
-void read_temperature(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_temperature(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   const double value = read_plain_number(report, column, text, coldest_c, warmest_c);
   if (!std::isnan(value)) facts.temperature_c = value;
 }
@@ -101,7 +102,7 @@ void after_maturity_fault(RowReport& report, std::string_view column, std::strin
 }
 
 /// One part of `female goes_on; male stops`, or a word for both sexes.
-bool add_after_maturity(std::string_view part, KindFacts& facts) {
+bool add_after_maturity(std::string_view part, TableFacts& facts) {
   part = trim(part);
   if (const auto both = find_after_maturity(part)) {
     facts.female = facts.male = both;
@@ -116,7 +117,7 @@ bool add_after_maturity(std::string_view part, KindFacts& facts) {
   return true;
 }
 
-void read_after_maturity(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_after_maturity(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   for (std::string_view rest = text; !rest.empty();) {
     const std::size_t end = std::min(rest.find_first_of(";,"), rest.size());
     if (!add_after_maturity(rest.substr(0, end), facts)) return after_maturity_fault(report, column, text);
@@ -124,17 +125,70 @@ void read_after_maturity(RowReport& report, std::string_view column, std::string
   }
 }
 
-void read_after_maturity_female(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_after_maturity_female(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.female = known_word(report, column, text, find_after_maturity, "goes_on or stops");
 }
 
-void read_after_maturity_male(RowReport& report, std::string_view column, std::string_view text, KindFacts& facts) {
+void read_after_maturity_male(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
   facts.male = known_word(report, column, text, find_after_maturity, "goes_on or stops");
 }
 
-using ReadFact = void (*)(RowReport&, std::string_view column, std::string_view text, KindFacts&);
+/// Place of a word for a measure in SizeMeasure, which has the order of the journal's events.
+std::optional<int> find_size_measure(std::string_view word) {
+  const auto event = find_event(word);
+  if (!event || *event < Event::leg_span || *event > Event::mass) return {};
+  return static_cast<int>(*event) - static_cast<int>(Event::leg_span);
+}
 
-constexpr std::array<std::pair<std::string_view, ReadFact>, 10> kind_columns = {{
+void read_size_measure(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  const auto measure = find_size_measure(text);
+  if (measure) facts.stated.measure = *measure;
+  if (!measure)
+    report.fault(column, text, "leg_span, body_length, carapace_length, carapace_width or mass",
+                 "write one of these words, or leave the cell blank");
+}
+
+/// `60`, or `female 60; male 50`: mm, or g where the measure is mass.
+void read_adult_size(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  for (std::string_view rest = text; !rest.empty();) {
+    const std::size_t end = std::min(rest.find_first_of(";,"), rest.size());
+    std::string_view part = trim(rest.substr(0, end));
+    const std::size_t split = part.find_first_of(" :=");
+    const auto sex = split == std::string_view::npos ? std::nullopt : find_sex(part.substr(0, split));
+    if (sex) part = trim(part.substr(split + 1));
+    const double size = read_plain_number(report, column, part, 0.01, largest_mass_g);
+    if (report.faulty) return;
+    if (!sex || *sex < 0.5) facts.stated.adult_female = size;
+    if (!sex || *sex > 0.5) facts.stated.adult_male = size;
+    rest.remove_prefix(std::min(end + 1, rest.size()));
+  }
+}
+
+template <double StatedFacts::*field>
+void read_stated(RowReport& report, std::string_view column, std::string_view text, double least, double most,
+                 TableFacts& facts) {
+  facts.stated.*field = read_plain_number(report, column, text, least, most);
+}
+
+void read_growth_ratio(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  read_stated<&StatedFacts::growth_ratio>(report, column, text, 1, 3, facts);
+}
+
+void read_stadium_days(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  read_stated<&StatedFacts::stadium_days>(report, column, text, 0.05, 3000, facts);
+}
+
+void read_stadium_at(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  read_stated<&StatedFacts::stadium_at>(report, column, text, 0.01, largest_mass_g, facts);
+}
+
+void read_premolt_share(RowReport& report, std::string_view column, std::string_view text, TableFacts& facts) {
+  read_stated<&StatedFacts::premolt_share>(report, column, text, 0.01, 0.9, facts);
+}
+
+using ReadFact = void (*)(RowReport&, std::string_view column, std::string_view text, TableFacts&);
+
+constexpr std::array<std::pair<std::string_view, ReadFact>, 16> kind_columns = {{
     {"habit", read_habit},
     {"world", read_world},
     {"hazard", read_hazards},
@@ -145,10 +199,16 @@ constexpr std::array<std::pair<std::string_view, ReadFact>, 10> kind_columns = {
     {"after_maturity_male", read_after_maturity_male},
     {"temperature_c", read_temperature},
     {"group", read_group},
+    {"size_measure", read_size_measure},
+    {"adult_size_mm", read_adult_size},
+    {"growth_ratio", read_growth_ratio},
+    {"stadium_days", read_stadium_days},
+    {"stadium_at_mm", read_stadium_at},
+    {"premolt_share", read_premolt_share},
 }};
 
-KindFacts read_facts(RowReport& report) {
-  KindFacts facts;
+TableFacts read_facts(RowReport& report) {
+  TableFacts facts;
   const bool faulty_before = report.faulty;
   for (const auto& [column, read] : kind_columns) {
     const std::string_view text = report.table.cell(report.table.column(column), report.row);
@@ -161,7 +221,15 @@ KindFacts read_facts(RowReport& report) {
   return facts;
 }
 
-void fill(const KindFacts& own, const KindFacts& kind, Animal& animal) {
+void fill_stated(const StatedFacts& own, const StatedFacts& kind, StatedFacts& stated) {
+  stated.measure = own.measure >= 0 ? own.measure : kind.measure;
+  for (double StatedFacts::*field :
+       {&StatedFacts::adult_female, &StatedFacts::adult_male, &StatedFacts::growth_ratio, &StatedFacts::stadium_days,
+        &StatedFacts::stadium_at, &StatedFacts::premolt_share})
+    stated.*field = std::isnan(own.*field) ? kind.*field : own.*field;
+}
+
+void fill(const TableFacts& own, const TableFacts& kind, Animal& animal) {
   const auto either = [](const auto& first, const auto& second) { return first ? first : second; };
   animal.habit = either(own.habit, kind.habit).value_or(Habit::unknown);
   animal.pace = either(own.pace, kind.pace).value_or(Pace::unknown);
@@ -172,6 +240,7 @@ void fill(const KindFacts& own, const KindFacts& kind, Animal& animal) {
   animal.after_maturity_male = either(own.male, kind.male).value_or(AfterMaturity::unknown);
   animal.adult_leg_span_mm = either(own.adult_leg_span_mm, kind.adult_leg_span_mm).value_or(unknown_number);
   animal.group = either(own.group, kind.group).value_or("");
+  fill_stated(own.stated, kind.stated, animal.stated);
   animal.temperature_c = either(own.temperature_c, kind.temperature_c).value_or(unknown_number);
 }
 
@@ -187,7 +256,7 @@ std::string single_spaced(std::string_view text) {
   return result;
 }
 
-using Kinds = std::map<std::string, KindFacts, std::less<>>;
+using Kinds = std::map<std::string, TableFacts, std::less<>>;
 
 std::vector<std::string_view> kind_names(std::vector<std::string_view> others) {
   for (const auto& [column, read] : kind_columns) others.push_back(column);
@@ -309,9 +378,9 @@ void AnimalReader::dates(RowReport& report, Animal& animal) {
 }
 
 void AnimalReader::kind(RowReport& report, Animal& animal) {
-  const KindFacts own = read_facts(report);
+  const TableFacts own = read_facts(report);
   const auto found = kinds_.find(animal.taxon);
-  const KindFacts kind = found == kinds_.end() ? KindFacts{} : found->second;
+  const TableFacts kind = found == kinds_.end() ? TableFacts{} : found->second;
   fill(own, kind, animal);
   for (const std::string_view column : kind.faulty) {
     if (!cell(column, report.row).empty()) continue;

@@ -1,6 +1,7 @@
 #include "moltspan/verdict.hpp"
 
 #include <algorithm>
+#include <cmath>
 
 #include "husbandry.hpp"
 #include "verdict_parts.hpp"
@@ -13,8 +14,10 @@ constexpr double mostly_opened = 0.5;   ///< chance of a molt since from which a
 constexpr double likely_signs = 0.5;    ///< chance from which signs are taken for those of the next molt
 constexpr double rounding = 1e-9;
 
-double days_for(const DaysByStage& table, const CareSituation& s) {
-  return days_by_stage(table, s.days_leg_span_mm, s.adult_leg_span_mm, s.matured);
+/// Days by size, but no more than this share of a stadium of its own where its kind has one.
+double days_for(const DaysByStage& table, double share, const CareSituation& s) {
+  const double days = days_by_stage(table, s.days_leg_span_mm, s.adult_leg_span_mm, s.matured);
+  return std::isfinite(s.stadium_median_days) ? std::min(days, share * s.stadium_median_days) : days;
 }
 
 bool is_trusted(const CareRules& rules, Event event) {
@@ -204,7 +207,7 @@ double MoltChances::quantile(double p) const {
 
 Hardening hardening(const CareSituation& s) {
   Hardening result;
-  result.wait_days = std::ceil(days_for(husbandry().hardening, s));
+  result.wait_days = std::ceil(days_for(husbandry().hardening, husbandry().hardening_share, s));
   result.day = (s.last_molt ? s.last_molt->latest : s.watched_from) + static_cast<Day>(result.wait_days);
   for (const auto& ended : {s.fangs_black, s.meal})
     if (ended && *ended <= result.day) {
@@ -214,8 +217,13 @@ Hardening hardening(const CareSituation& s) {
   return result;
 }
 
-double premolt_lead_days(const CareSituation& s) { return days_for(husbandry().premolt_lead, s); }
-double feeding_wait_days(const CareSituation& s) { return days_for(husbandry().feeding_wait, s); }
+double premolt_lead_days(const CareSituation& s) {
+  const double own = s.premolt_share * s.stadium_median_days;
+  return std::isfinite(own) ? own : days_for(husbandry().premolt_lead, INFINITY, s);
+}
+double feeding_wait_days(const CareSituation& s) {
+  return days_for(husbandry().feeding_wait, husbandry().feeding_wait_share, s);
+}
 
 double age_days(const CareSituation& s, Day on) { return on - 0.5 * (s.last_molt->earliest + s.last_molt->latest); }
 

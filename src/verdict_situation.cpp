@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "collection_kinds.hpp"
 #include "husbandry.hpp"
 
 namespace moltspan {
@@ -82,6 +83,15 @@ void set_animal(const Animal& animal, const AnimalHistory& history, Day as_of, C
     s.not_answered = "not there yet on " + to_iso(as_of);
 }
 
+/// Days that go by the stadium where the facts of its kind tell how long that is.
+void set_stadium_shares(const CollectionFit& fit, std::vector<CareSituation>& situations) {
+  const std::vector<double> medians = stadium_medians(fit);
+  for (std::size_t i = 0; i < situations.size(); ++i) {
+    situations[i].stadium_median_days = medians[i];
+    if (std::isfinite(medians[i])) situations[i].premolt_share = facts_of(fit.collection->animals[i]).premolt_share.value;
+  }
+}
+
 void set_longest(const StadiaTable& table, std::vector<CareSituation>& situations) {
   for (const Stadium& stadium : table.stadia) {
     if (!stadium.end) continue;
@@ -116,6 +126,7 @@ std::vector<CareSituation> care_facts(const CollectionFit& fit) {
     situations[i].days_leg_span_mm = std::isnan(size.leg_span_mm) ? size.likely_mm : size.leg_span_mm;
   }
   set_longest(fit.table, situations);
+  set_stadium_shares(fit, situations);
   for (const Entry& entry : fit.collection->entries)
     if (entry.animal >= 0 && entry.when.latest <= fit.table.as_of)
       read_row(entry, situations[static_cast<std::size_t>(entry.animal)]);

@@ -76,6 +76,8 @@ struct HousingSituation : CareSituation {
   World world = World::unknown;
   double leg_span_mm = unknown_number;  ///< NaN = never measured
   double size_log_sd = 0;               ///< of it
+  std::string size_word = "leg span";   ///< what stands for it in kinds that are housed by another measure
+  std::string no_box_rule;              ///< kind on which no leg span was read and of whose boxes no rule is known
   bool measured_now = true;             ///< read in this instar
   std::optional<EnclosureSize> enclosure;
   std::string unfit;  ///< mold, ...; blank = the box is sound
@@ -114,7 +116,8 @@ struct HousingAdvice {
   std::string id, taxon;
   Advice advice = Advice::measure_first;
   std::vector<std::string> reasons, assumptions, cautions;
-  double leg_span_mm = unknown_number;
+  double leg_span_mm = unknown_number;  ///< or what stands for it in its kind
+  std::string size_word = "leg span";   ///< what that is
   std::optional<EnclosureSize> enclosure;
   double ratio = unknown_number;  ///< shorter side of the floor / leg span
   Outgrown outgrown;

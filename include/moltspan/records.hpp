@@ -69,6 +69,16 @@ struct Hazards {
   bool urticating_setae = false, systemic_venom = false, irritant_spray = false, fast = false;
 };
 
+/// What the records state of a kind over the facts of shared/kind_facts.toml; NaN = not stated. Sizes in `measure`: mm,
+/// mass in g.
+struct StatedFacts {
+  int measure = -1;  ///< SizeMeasure; -1 = not stated
+  double adult_female = unknown_number, adult_male = unknown_number;
+  double growth_ratio = unknown_number;
+  double stadium_days = unknown_number, stadium_at = unknown_number;
+  double premolt_share = unknown_number;
+};
+
 /// A row of `animals.csv`, with the columns of `taxa.csv` filled in from its taxon where the animal states none.
 struct Animal {
   std::string id;
@@ -84,6 +94,7 @@ struct Animal {
   Hazards hazards;
   AfterMaturity after_maturity_female = AfterMaturity::unknown, after_maturity_male = AfterMaturity::unknown;
   double adult_leg_span_mm = unknown_number;
+  StatedFacts stated;
   double temperature_c = unknown_number;
   std::string kept_as, note;
   bool set_aside = false;  ///< a fault names this animal: it is not answered

@@ -73,6 +73,8 @@ struct CareSituation {
   bool is_tarantula = false;
   double days_leg_span_mm = unknown_number;  ///< for days by size
   double adult_leg_span_mm = unknown_number;
+  /// Of kinds with facts of their own: median of the present stadium, and the share of it that premolt takes.
+  double stadium_median_days = unknown_number, premolt_share = unknown_number;
   bool matured = false, molts_no_more = false;
   double male_chance = 0.5;
   std::optional<DayRange> last_molt;      ///< none: none on record

@@ -3,6 +3,7 @@
 namespace moltspan::bindings {
 void bind_forecast_trajectory(pybind11::module_& m);
 void bind_journal(pybind11::module_& m);
+void bind_kinds(pybind11::module_& m);
 }
 
 // Table of contents of the compiled part: one function a header of include/moltspan.
@@ -15,6 +16,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_records(m);
   moltspan::bindings::bind_journal(m);
   moltspan::bindings::bind_stadia(m);
+  moltspan::bindings::bind_kinds(m);
   moltspan::bindings::bind_nonparametric(m);
   moltspan::bindings::bind_growth_latent(m);
   moltspan::bindings::bind_growth_bayes(m);

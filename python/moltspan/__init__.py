@@ -69,6 +69,7 @@ _HOMES = {
     "molt_incidence": "nonparametric_incidence",
     "maturity": "nonparametric_incidence",
     "growth_ratio": "group",
+    "kinds": "kinds",
     "instar_table": "group_tables",
     "stadium_effects": "group_effects",
     "temperature_effect": "group_effects",

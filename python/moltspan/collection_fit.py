@@ -18,7 +18,8 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
-    `warmth_c` (mean temperature - 25 C), `male`, `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`. `priors`
+    `kind_pace` (what the facts of its kind say of its stadia against tarantulas, `moltspan.kinds()`; its coefficient is 1 but for little, and
+    where `priors` holds an `Intercept` there is none), `warmth_c` (mean temperature - 25 C), `male`, `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`. `priors`
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
 

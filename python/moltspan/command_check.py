@@ -6,8 +6,9 @@ from typing import Annotated
 
 import typer
 
-from moltspan import tables
+from moltspan import _core, tables
 from moltspan.command_shared import day_option, read_collection, rows, say_faults, write_json, wrong_usage
+from moltspan.tables_facts import sharpen_lines
 
 STATUSES = ("closed", "running", "died", "left")
 
@@ -40,14 +41,22 @@ def _document(collection, day, problems):
     """What `check` tells, as JSON holds it."""
     day = day or collection.as_of
     dated = day is not None and collection.as_of is not None
-    histories = collection._stadia_table(day).animals if dated else []
+    table = collection._stadia_table(day) if dated else None
+    histories = table.animals if dated else []
     statuses = Counter(_statuses(collection, day) if dated else ())
     return {"as_of": day.isoformat() if day else None, "watched": "all",
             "animals": len(collection._core_collection.animals),
             "set_aside": sorted(animal.id for animal in collection._core_collection.animals if animal.set_aside),
             "molts": sum(len(history.molts) for history in histories),
             "stadia": {status: statuses[status] for status in STATUSES},
-            "stadia_without_start": sum(history.stadia_without_start for history in histories), "problems": problems}
+            "stadia_without_start": sum(history.stadia_without_start for history in histories), "problems": problems,
+            "would_sharpen": _would_sharpen(collection, table) if dated else []}
+
+
+def _would_sharpen(collection, table):
+    """Facts that nobody has stated, the one that would make most forecasts narrower first."""
+    return [{"fact": missing.what, "of": missing.of or None, "animals": missing.animals, "narrower_by": round(missing.narrower, 3)}
+            for missing in _core.missing_facts(collection._core_collection, table)]
 
 
 def _statuses(collection, day):
@@ -58,6 +67,8 @@ def _print(document):
     """The same for people; faults have been said on standard error."""
     doubts = [tables.problem_line(problem) for problem in document["problems"] if not tables.is_fault(problem)]
     tables.say_lines(doubts + [""] * bool(doubts))
+    lines = sharpen_lines(document["would_sharpen"])
+    tables.say_lines(lines + [""] * bool(lines))
     tables.say_pairs(_counts(document, len(doubts)))
 
 

@@ -154,7 +154,7 @@ def _date(day):
 
 def _animal(as_of, a):
     return {"animal": a.id, "advice": a.advice, "reasons": list(a.reasons), "assumptions": list(a.assumptions),
-            "leg_span_mm": _known(a.leg_span_mm), "enclosure_mm": _enclosure(a.enclosure), "ratio": _known(a.ratio),
+            "leg_span_mm": _known(a.leg_span_mm) if a.size_word == "leg span" else None, "enclosure_mm": _enclosure(a.enclosure), "ratio": _known(a.ratio),
             "outgrown": _outgrown(as_of, a.outgrown), "safe_from": _date(a.safe_from), "safe_until": _date(a.safe_until),
             "safe_after_molt_days": None if a.safe_after_molt_days is None else list(a.safe_after_molt_days), "verdict": verdict_document(a.verdict), "last_entry": _date(a.last_entry),
             "suggested": _suggested(a.suggested), "cautions": list(a.cautions)}

@@ -85,7 +85,7 @@ RIGHT = {
     "plot_comparison": {"table": lambda: made("stadium_effects")}, "plot_by_instar": {"table": lambda: made("instar_table")},
     "plot_temperature": {"fit": lambda: made("thermal_sum_fit")},
 }
-NOT_CALLED = {"RecordFault", "StadiaFit", "GrowthFit", "GrowthBayesFit", "CollectionFit", "Trajectory", "Trajectories", "RehousePlan", "Backtest"}
+NOT_CALLED = {"RecordFault", "StadiaFit", "GrowthFit", "GrowthBayesFit", "CollectionFit", "Trajectory", "Trajectories", "RehousePlan", "Backtest", "kinds"}
 METHODS = {  # what a method needs besides
     "predict": {"table": stadia}, "log_likelihood_at": {"parameters": [4.0, 0.1]}, "fit": {"animal": "A<1"}, "chance_molt_before": {"animal": "P1", "day": "2026-06-01"},
     "trajectory": {"animal": "P1", "draws": 20}, "trajectories": {"draws": 20}, "first_passage": {"leg_span_mm": 120}, "molts_to_reach": {"size_mm": 20},
