@@ -15,6 +15,7 @@ constexpr double newton_tolerance = 1e-12;  ///< Newton decrement: twice the gai
 constexpr std::size_t many_terms = 5000;    ///< from which threads pay and Newton may stop earlier
 constexpr double loose_newton_tolerance = 1e-7;
 constexpr double smallest_curvature = 1e-10;
+constexpr double most_shift_sds = 0.5;  ///< of a mean: a correction of first order
 
 /// Clips the positive eigenvalues of a term's Hessian, so that a Newton step climbs; true when there was one.
 bool clip(TermResult& result, int width) {
@@ -302,13 +303,29 @@ void ConditionalPosterior::correct_means() {
         (model_.term(t, &above, hyper_).hessian[0] - model_.term(t, &below, hyper_).hessian[0]) / (2 * step);
     double pull = 0.5 * third * variance;
     if (!std::isfinite(pull)) continue;
-    pull = std::clamp(pull, -0.5 / std::sqrt(variance), 0.5 / std::sqrt(variance));  // first order holds no further
+    const double most = most_shift_sds / std::sqrt(variance);
+    pull = std::clamp(pull, -most, most);
     own_shift_[t] = pull * variance;
     double* side = sides_.data() + side_offset_[static_cast<std::size_t>(predictor.node)];
     for (std::size_t i = 0; i < predictor.coefficients.size(); ++i) side[i] += pull * predictor.coefficients[i];
   }
   eliminate_sides();
   back_substitute(shift_);
+  limit_shift();
+}
+
+/// Many records of one kind (none of which has ended) push what they share the same way: first order holds no further
+/// there either than half a posterior sd.
+void ConditionalPosterior::limit_shift() {
+  const int root = model_.tree.nodes[0].dim;
+  double factor = 1;
+  for (int k = 0; k < root; ++k) {
+    const double most = most_shift_sds * std::sqrt(path_covariance(0)(k, k)), shift = std::abs(shift_[k]);
+    if (shift > most) factor = std::min(factor, most / shift);
+  }
+  if (factor == 1) return;
+  shift_ *= factor;
+  for (double& own : own_shift_) own *= factor;
 }
 
 const Eigen::MatrixXd& ConditionalPosterior::path_covariance(int node) const {

@@ -99,7 +99,8 @@ class ConditionalPosterior {
 
   /// Shifts the means from the mode to first order in the skewness of the terms: H^-1 sum_r a_r c_r var(eta_r) / 2,
   /// with c_r the third derivative of term r (Tierney and Kadane 1986). Call after `solve`; the next `solve` forgets
-  /// it. Terms of width 1 only; wider ones are taken as Gaussian.
+  /// it. Terms of width 1 only; wider ones are taken as Gaussian. No term, and no variable of the root, is moved by more
+  /// than half its posterior sd.
   void correct_means();
   /// Shift of a term's own predictor that its own skewness causes (0 without `correct_means`).
   double own_shift(std::size_t index) const { return own_shift_.empty() ? 0 : own_shift_[index]; }
@@ -126,6 +127,7 @@ class ConditionalPosterior {
   void back_substitute(Eigen::VectorXd& step) const;
   double newton_decrement() const;
   bool line_search(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
+  void limit_shift();
   void lengthen(const Eigen::VectorXd& step, const Eigen::VectorXd& hyper, double& value);
   void add_term_to_front(std::size_t index, bool clipped);
   void add_to_parent(int node);
