@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "clock_collection.hpp"
 #include "housing_parts.hpp"
 #include "intervals_law.hpp"
 #include "records_words.hpp"
@@ -75,6 +76,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     running = running_predictors(fit.stadia);
     probes = probe_predictors(fit.stadia);
   }
+  const CollectionClocks clocks(fit);
   std::vector<HousingSituation> result(forecasts.size());
   for (std::size_t i = 0; i < result.size(); ++i) {
     HousingSituation& s = result[i];
@@ -92,6 +94,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
       set_next_stadium(fit, running, column - rows.begin(), s, rules);
     else if (inputs.probe >= 0 && probes.mean.cols() > inputs.probe)
       set_next_stadium(fit, probes, inputs.probe, s, rules);
+    s.next_stadium_log_mean -= clocks.ahead(s.animal).log_rate_of_year();
   }
   for (const Entry& entry : fit.collection->entries)
     if (entry.when.latest <= fit.table.as_of) read_keeping(entry, result[static_cast<std::size_t>(entry.animal)]);

@@ -36,7 +36,8 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
       .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
-      .def_readwrite("mix_families", &CollectionOptions::mix_families);
+      .def_readwrite("mix_families", &CollectionOptions::mix_families)
+      .def_readwrite("clock", &CollectionOptions::clock);
   py::class_<FamilyWeight>(m, "FamilyWeight")
       .def_readonly("family", &FamilyWeight::family)
       .def_readonly("weight", &FamilyWeight::weight);
@@ -64,6 +65,7 @@ void bind_collection_fit(py::module_& m) {
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
+      .def_readonly("clock", &CollectionFit::clock)
       .def_readonly("data", &CollectionFit::data)
       .def_readonly("stadia", &CollectionFit::stadia)
       .def_property_readonly(
