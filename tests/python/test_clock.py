@@ -34,12 +34,12 @@ def lives(rng, rate, n=24, mean_days=110):
 
 
 def collection(molts, temperatures=None, end=DAYS):
-    rows = [(f"A{k}", iso(day), "molt", "") for k, own in enumerate(molts) for day in own if day < end]
+    rows = [(f"A{k}", iso(day), "molt", "", "") for k, own in enumerate(molts) for day in own if day < end]
     if temperatures is not None:
-        rows += [(f"A{k}", iso(day), "temperature", f"{temperatures[max(0, day - 30):day + 1].mean():.1f}")
+        rows += [(f"A{k}", iso(day), "temperature", f"{temperatures[max(0, day - 30):day + 1].mean():.1f}", "C")
                  for k in range(len(molts)) for day in range(30, end, 30)]
     animals = pd.DataFrame({"animal": [f"A{k}" for k in range(len(molts))], "taxon": "Brachypelma hamorii", "acquired": iso(0)})
-    return moltspan.Collection(animals, pd.DataFrame(sorted(rows, key=lambda row: row[1]), columns=["animal", "date", "event", "value"]))
+    return moltspan.Collection(animals, pd.DataFrame(sorted(rows, key=lambda row: row[1]), columns=["animal", "date", "event", "value", "unit"]))
 
 
 def season_rate(amplitude, top, n=4000):
