@@ -189,7 +189,8 @@ constexpr int rough_points = 8;
 constexpr std::size_t least_closed = 25;    ///< stadia with a seen end, from which a season is looked for
 constexpr double least_span_days = 270;     ///< over which these ends lie
 constexpr double wide_season = 0.3;         ///< sd of the prior of the rough fit, taken out again
-constexpr double season_sds[] = {0.02, 0.2};  ///< of the two halves of the prior
+constexpr double season_sds[] = {0.02, 0.2};  ///< of the two parts of the prior, none and some
+constexpr double season_shares[] = {0.7, 0.3};
 constexpr double least_season = 0.01;       ///< amplitude that is worth a clock
 constexpr double settled_season = 0.02, settled_warmth = 0.002;  ///< change after which another round says nothing new
 constexpr int rounds = 3;
@@ -268,7 +269,7 @@ SeasonFit weigh_season(const SeasonLikelihood& told) {
     const Eigen::Matrix2d posterior = told.precision + Eigen::Matrix2d::Identity() / variance;
     covariance[k] = posterior.inverse();
     mean[k] = covariance[k] * told.h;
-    log_weight[k] = -0.5 * std::log(posterior.determinant() * variance * variance) + 0.5 * told.h.dot(mean[k]);
+    log_weight[k] = std::log(season_shares[k]) - 0.5 * std::log(posterior.determinant() * variance * variance) + 0.5 * told.h.dot(mean[k]);
     top = std::max(top, log_weight[k]);
   }
   const double narrow = std::exp(log_weight[0] - top), wide = std::exp(log_weight[1] - top);

@@ -17,13 +17,13 @@ struct YearlyCourse {
 };
 
 /// A season of the rate that no thermometer explains, common to all animals. `log_rate` is the posterior mean of its
-/// cosine and sine under a prior that is half `none` (sd .02) and half `some` (sd .2); flat where the records do not
-/// bear one out.
+/// cosine and sine under a prior of `none` (sd .02, share .7) and `some` (sd .2); flat where the records do not bear one
+/// out.
 struct SeasonFit {
   bool looked_for = false;  ///< enough closed stadia over enough of a year
   YearlyCourse log_rate;
   double amplitude_sd = 0;   ///< of the log rate
-  double chance = 0;         ///< of a season beyond the narrow half of the prior
+  double chance = 0;         ///< of `some`
 };
 
 /// The clock of a collection. Identity where neither temperatures within animals nor a season speak.
