@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "intervals_model.hpp"
 
@@ -40,7 +41,7 @@ StadiumBounds on_clock(const Stadium& s, const StadiumClock& clock) {
     b.entry_days = s.entry_days > 0 ? clock.units(s.start.earliest + 0.5, s.start.earliest + 0.5 + s.entry_days) : 0;
     return b;
   }
-  b.start_range_days = clock.units(s.start.earliest, range_end);
+  if (s.start.width_days() > 1) b.start_range_days = clock.units(s.start.earliest, range_end);
   b.min_days = clock.units(range_end, range_end + s.min_days);
   b.entry_days = clock.units(range_end, range_end + s.entry_days);
   if (!s.end) return b;
@@ -191,7 +192,7 @@ constexpr double least_span_days = 270;     ///< over which these ends lie
 constexpr double wide_season = 0.3;         ///< sd of the prior of the rough fit, taken out again
 constexpr double season_sds[] = {0.02, 0.2};  ///< of the two parts of the prior, none and some
 constexpr double season_shares[] = {0.7, 0.3};
-constexpr double least_season = 0.01;       ///< amplitude that is worth a clock
+constexpr double least_season = 0.02;       ///< amplitude that is worth a clock
 constexpr double settled_season = 0.02, settled_warmth = 0.002;  ///< change after which another round says nothing new
 constexpr int rounds = 3;
 
@@ -251,6 +252,33 @@ SeasonColumns season_columns(const CollectionFit& fit) {
   return result;
 }
 
+/// How far the records tell a season from an effect of the instar: animals that began together molt together, so that
+/// what one instar lasts longer looks like a season. Variance of the columns within stadia of one kind and number
+/// against their whole variance, squared; 1 where animals came at all times, or where no kind has two.
+double told_from_instars(const CollectionFit& fit, const SeasonColumns& columns) {
+  std::map<std::pair<std::string, int>, std::vector<Index>> groups;
+  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
+    const Stadium& s = fit.table.stadia[row];
+    if (s.end) groups[{fit.collection->animals[static_cast<std::size_t>(s.animal)].taxon, s.molt}].push_back(static_cast<Index>(row));
+  }
+  std::erase_if(groups, [](const auto& group) { return group.second.size() < 2; });
+  std::vector<Index> all;
+  double within = 0;
+  const auto squares = [&](const std::vector<Index>& rows) {
+    const Eigen::MatrixXd values = columns.means(rows, Eigen::all);
+    return (values.rowwise() - values.colwise().mean()).squaredNorm();
+  };
+  for (const auto& [key, rows] : groups) {
+    within += squares(rows);
+    all.insert(all.end(), rows.begin(), rows.end());
+  }
+  if (groups.size() < 2 || all.size() <= groups.size()) return 1;
+  const double of_all = squares(all) / static_cast<double>(all.size() - 1),
+               of_groups = within / static_cast<double>(all.size() - groups.size());
+  const double share = of_all > 0 ? std::min(of_groups / of_all, 1.0) : 0;
+  return share * share;
+}
+
 /// The likelihood of cosine and sine, up to a factor: exp(h'v - v'Pv / 2).
 struct SeasonLikelihood {
   Eigen::Vector2d h;
@@ -304,6 +332,7 @@ class ClockLearner {
     SeasonColumns columns;
     if (season_) {
       columns = season_columns(fit_);
+      told_ = told_from_instars(fit_, columns);
       add_column(data, "season_cosine", columns.means.col(0));
       add_column(data, "season_sine", columns.means.col(1));
       add_column(data, "end_cosine", columns.at_end.col(0));
@@ -325,17 +354,28 @@ class ClockLearner {
     if (!found.coefficients.allFinite()) return false;
     const Eigen::VectorXd hyper = found.estimate.values.tail(found.estimate.values.size() - found.coefficients.size());
     if (hyper.allFinite()) rough_.start = hyper.cwiseMax(-7);
-    if (warmth != 0) take_warmth(found);
     if (season_) take_season(found, before);
+    if (warmth != 0) take_warmth(found, before);
     const YearlyCourse& after = fit_.clock.season.log_rate;
     return std::hypot(after.cosine - before.cosine, after.sine - before.sine) > settled_season ||
            std::abs(fit_.clock.warmth - warmth) > settled_warmth;
   }
 
  private:
-  void take_warmth(const StadiaFit& found) {
-    const Index column = column_of(fit_.data, "warmth_c");
-    if (column >= 0) fit_.clock.warmth = std::min(found.coefficients[column], -1e-4);
+  /// Given the season that was taken: what is both warm and in season goes by the prior of either.
+  void take_warmth(const StadiaFit& found, const YearlyCourse& before) {
+    const Index column = column_of(fit_.data, "warmth_c"), at = found.coefficients.size() - 2;
+    if (column < 0) return;
+    double warmth = found.coefficients[column];
+    if (season_) {
+      const YearlyCourse& taken = fit_.clock.season.log_rate;
+      const Eigen::Vector2d off =
+          Eigen::Vector2d(taken.cosine - before.cosine, taken.sine - before.sine) - found.coefficients.tail(2);
+      const Eigen::Matrix2d spread = found.estimate.covariance.block(at, at, 2, 2);
+      const Eigen::Vector2d shared = found.estimate.covariance.block(at, column, 2, 1);
+      if (const double moved = shared.dot(spread.ldlt().solve(off)); std::isfinite(moved)) warmth += moved;
+    }
+    fit_.clock.warmth = std::min(warmth, -1e-4);
   }
   /// The last two coefficients are the change from the season before, with a prior about none at all.
   void take_season(const StadiaFit& found, const YearlyCourse& before) {
@@ -343,8 +383,9 @@ class ClockLearner {
     const Eigen::Vector2d mean = found.coefficients.tail(2) + Eigen::Vector2d(before.cosine, before.sine);
     const Eigen::Matrix2d precision = Eigen::Matrix2d(found.estimate.covariance.block(at, at, 2, 2)).inverse();
     if (!precision.allFinite()) return;
-    const SeasonLikelihood told{precision * mean,
-                                positive(precision - Eigen::Matrix2d::Identity() / (wide_season * wide_season))};
+    const SeasonLikelihood told{
+        told_ * (precision * mean),
+        told_ * positive(precision - Eigen::Matrix2d::Identity() / (wide_season * wide_season))};
     fit_.clock.season = weigh_season(told);
     if (fit_.clock.season.log_rate.amplitude() < least_season) fit_.clock.season.log_rate = {};
   }
@@ -352,6 +393,7 @@ class ClockLearner {
   CollectionFit& fit_;
   StadiaOptions rough_;
   bool season_;
+  double told_ = 1;
 };
 
 }  // namespace

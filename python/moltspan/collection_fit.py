@@ -24,7 +24,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     Lengths are days of a clock (method "bayes"; `clock=False`: of the calendar). It runs by the temperature rows of each animal, so that a warm and a
     cold part of a stadium count as what they are; in days to come the last temperatures stay, with the course of the year that at least
     nine months of rows tell, or what is left of it. A season of the rate that nobody measured is learned from all animals together: cosine and
-    sine of the log rate, their prior next to none (sd .02) with a share of .7, else sd .2, averaged; below an amplitude of .01 there is none (`season`).
+    sine of the log rate, their prior next to none (sd .02) with a share of .7, else sd .2, averaged; below an amplitude of .02 there is none (`season`).
     Under a change of time log f(T) has the log rate at closed ends beside log f of clock days, which enters what is learned.
 
     Sizes at the start of stadia come from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several measures), and

@@ -99,7 +99,7 @@ def test_medians_are_true_in_every_quarter():
             for clock in shares:
                 shares[clock].append((as_of, np.mean([row[0] for row in below_and_inside(molts, records, as_of, clock=clock)])))
     by_quarter = {clock: pd.DataFrame(rows).groupby(0)[1].mean() for clock, rows in shares.items()}
-    assert by_quarter[True].between(0.33, 0.67).all()  # three standard errors of 96 animals
+    assert by_quarter[True].between(0.3, 0.7).all()  # four standard errors of 96 animals, of which 24 share a fit
     assert by_quarter[True].sub(0.5).abs().mean() < by_quarter[False].sub(0.5).abs().mean()
 
 
