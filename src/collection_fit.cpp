@@ -5,6 +5,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "clock_collection.hpp"
 #include "collection_errors.hpp"
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
@@ -288,6 +289,7 @@ void build_data(CollectionFit& fit) {
   for (const Covariate& c : used) fit.data.coefficients.push_back(c.name);
   fit.data.covariates = design(records, used);
   fit.data.probe_covariates = design(probes, used);
+  run_by_clock(fit);
   add_own_covariates(fit);
   add_instar_columns(fit);
   add_log_scales(fit);
@@ -370,7 +372,8 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
   const auto& rows = fit.stadia.running_rows;
   for (std::size_t i = 0; i < rows.size(); ++i) {
     const Stadium& s = fit.table.stadia[static_cast<std::size_t>(rows[i])];
-    const double watched = s.min_days + 0.5 * s.start_range_days, extra = fit.data.extra_variance[rows[i]],
+    const StadiumBounds& bounds = fit.data.bounds[static_cast<std::size_t>(rows[i])];
+    const double watched = bounds.min_days + 0.5 * bounds.start_range_days, extra = fit.data.extra_variance[rows[i]],
                  counted = fit.data.weights.size() > 0 ? fit.data.weights[rows[i]] : 1;
     double without = 0, with = 0;
     for (LawPoint point : law_points(running, static_cast<Index>(i))) {
@@ -446,6 +449,8 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   weigh_covariate_errors(fit, effects.exponent, effects.warmth);
   if (bayes && fit.data.size() > 0) {
     effects = rough_effects(fit, stadia_options, options.instar_effect);
+    if (options.clock && learn_clock(fit, stadia_options, effects.warmth))
+      stadia_options.priors = clock_priors(fit, stadia_options.priors);
     weigh_covariate_errors(fit, effects.exponent, effects.warmth);
   }
   const auto size_again = [&] {
@@ -456,6 +461,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   const bool fitted = search && fit_with_hidden_molts(fit, stadia_options, size_again);
   if (!fitted) fit_plain(fit, stadia_options);
   if (bayes && fit.data.size() > 0) weigh_last_molts(fit, stadia_options);
+  fit.stadia.options.priors = priors_of(options.priors, false);  // those that the clock moved are its own affair
   fit.families = weigh_families(fit);
   learn_signs(fit);
   fit.health.insert(fit.health.begin(), fit.stadia.health.begin(), fit.stadia.health.end());

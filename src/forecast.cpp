@@ -7,6 +7,7 @@
 #include <sstream>
 #include <stdexcept>
 
+#include "clock_collection.hpp"
 #include "collection_last.hpp"
 #include "forecast_evidence.hpp"
 #include "forecast_law.hpp"
@@ -27,6 +28,7 @@ namespace {
 using Eigen::Index;
 
 constexpr double overdue_share = 0.05;      ///< of comparable stadia that are longer still
+constexpr double told_season = 0.05;        ///< amplitude of a season from which a note says so
 constexpr double told_chance_final = 0.05;  ///< chance of a last molt from which a note says what it rests on
 
 /// The day of the answer, the rules of verdicts and what the records say of each animal.
@@ -40,6 +42,7 @@ struct Asked {
 struct Context {
   const CollectionFit& fit;
   const std::vector<double>& levels;
+  CollectionClocks clocks;
   PredictorMixture running, probes;
   std::map<int, Index> running_column;  ///< record -> column of `running`
   std::map<int, double> own_weight;
@@ -50,7 +53,7 @@ struct Context {
 };
 
 Context make_context(const CollectionFit& fit, const std::vector<double>& levels) {
-  Context context{fit, levels, {}, {}, {}, {}, {}, std::vector<bool>(fit.animals.size()), nullptr, nullptr};
+  Context context{fit, levels, CollectionClocks(fit), {}, {}, {}, {}, {}, std::vector<bool>(fit.animals.size()), nullptr, nullptr};
   for (const Stadium& stadium : fit.table.stadia)
     if (!(stadium.entry_days > 0)) context.seen_from_start[static_cast<std::size_t>(stadium.animal)] = true;
   if (!fit.stadia.posterior) return context;  // nothing to forecast
@@ -83,7 +86,7 @@ double log_density(Family family, double days, double eta, double sigma) {
 
 /// Moments of the start of a running stadium, weighted by how well each fits the stadium before it.
 std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inputs,
-                                 const std::vector<LawPoint>& points) {
+                                 const std::vector<LawPoint>& points, const ClockAhead& clock) {
   const auto& fit = context.fit;
   const Stadium& running = fit.table.stadia[static_cast<std::size_t>(inputs.running_row)];
   double eta = 0;
@@ -98,12 +101,14 @@ std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inp
     eta += difference.dot(fit.stadia.coefficients.head(difference.size()));
     const double scale = fit.data.log_scale.size() == 0 ? 1 : std::exp(fit.data.log_scale[inputs.previous_row]);
     const double sigma = std::hypot(scale * fit.stadia.sigma, std::sqrt(fit.data.extra_variance[inputs.previous_row]));
+    const StadiumClock clock_before = context.clocks.of_row(inputs.previous_row);
     for (StartAge& start : starts) {
       double fits = 0;
       for (const StartAge& from : range_nodes(before.start.width_days(), spread_days))
         fits += from.weight *
                 std::exp(log_density(fit.options.family,
-                                     running.start.earliest + start.age_days - before.start.earliest - from.age_days,
+                                     clock_before.units(before.start.earliest + from.age_days,
+                                                        running.start.earliest + start.age_days),
                                      eta, sigma));
       start.weight *= fits;
       total += start.weight;
@@ -113,7 +118,8 @@ std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inp
     else
       for (StartAge& start : starts) start.weight /= total;
   }
-  for (StartAge& start : starts) start.age_days = fit.table.as_of - running.start.earliest - start.age_days;
+  for (StartAge& start : starts)
+    start.age_days = -clock.units(start.age_days - (fit.table.as_of - running.start.earliest));
   return starts;
 }
 
@@ -156,6 +162,13 @@ double growth_ratio(const CollectionFit& fit, int animal) {
                   fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
 }
 
+/// "follows the season of these records: fastest about 07-12, 25 % above the usual rate".
+std::string season_note(const SeasonFit& season) {
+  const Day top = static_cast<Day>(season.log_rate.top_day_of_year());
+  return "follows the season of these records: fastest about " + to_iso(top).substr(5) + ", " +
+         percent(std::expm1(season.log_rate.amplitude())) + " above the usual rate";
+}
+
 void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
@@ -172,6 +185,7 @@ void add_assumption_notes(const Context& context, int animal, AnimalForecast& re
   for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
   add_note_if(any_temperature && !inputs.temperature_known, result,
               "no temperature recorded for it or its kind: 25 C assumed");
+  add_note_if(fit.clock.season.log_rate.amplitude() >= told_season, result, season_note(fit.clock.season));
   add_note_if(result.chance_final >= told_chance_final, result, context.last_molts->basis(animal));
   add_note_if(history.after_maturity_unknown, result,
               "mature, but whether its kind or sex molts on is not known: state after_maturity");
@@ -244,17 +258,23 @@ NextMolt running_molt(const Context& context, int animal) {
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   NextMolt next;
   next.points = law_points(context.running, context.running_column.at(inputs.running_row));
-  next.starts = start_ages(context, inputs, next.points);
-  for (LawPoint& point : next.points) point.variance += fit.data.extra_variance[inputs.running_row];
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  next.counted = fit.data.weights.size() > 0 ? fit.data.weights[inputs.running_row] : 1;
-  const double watched = history.last_watched - fit.table.as_of + 1.0;
+  next.clock = context.clocks.ahead(animal);
+  next.starts = start_ages(context, inputs, next.points, next.clock);
   double age = 0;
   for (const StartAge& start : next.starts) age += start.weight * start.age_days;
+  const double ahead = context.clocks.variance_ahead(animal);
+  for (LawPoint& point : next.points) {
+    const double to_come = ahead > 0 ? 1 - std::clamp(age * std::exp(-point.mean), 0.0, 1.0) : 0;
+    point.variance += fit.data.extra_variance[inputs.running_row] + ahead * to_come * to_come;
+  }
+  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  next.counted = fit.data.weights.size() > 0 ? fit.data.weights[inputs.running_row] : 1;
+  const double first_day = history.last_watched - fit.table.as_of + 1.0, watched = next.clock.units(first_day);
   count_hidden_once(fit, inputs.running_row, age + watched, next.counted, next.points);
   if (fit.hidden.used())
-    next.hidden = std::make_unique<HiddenBranches>(fit, inputs.running_row, next.points, age, watched, next.counted);
-  next.base = running_law(fit, next, watched);
+    next.hidden = std::make_unique<HiddenBranches>(fit, inputs.running_row, next.points, age, watched, next.counted,
+                                                   next.clock);
+  next.base = clocked(running_law(fit, next, watched), next.clock, first_day);
   return next;
 }
 
@@ -264,9 +284,13 @@ NextMolt unstarted_molt(const Context& context, int animal) {
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
   NextMolt next;
   next.watched_days = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
+  next.clock = context.clocks.ahead(animal);
   next.points = law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe);
-  next.base = std::make_unique<RandomMomentLaw>(fit.options.family, next.points, next.watched_days,
-                                                history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0);
+  const double first_day = history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0,
+               now = next.clock.units(first_day);
+  next.watched_units = now - next.clock.units(first_day - next.watched_days);
+  next.base = clocked(std::make_unique<RandomMomentLaw>(fit.options.family, next.points, next.watched_units, now),
+                      next.clock, first_day);
   return next;
 }
 

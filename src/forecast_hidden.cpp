@@ -49,8 +49,9 @@ double log_normal_survival(double log_t, double mean, double variance) {
 }  // namespace
 
 HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::vector<LawPoint>& points,
-                               double age_days, double watched_days, double counted)
+                               double age_days, double watched_days, double counted, ClockAhead clock)
     : family_(fit.options.family),
+      clock_(std::move(clock)),
       log_step_(fit.hidden.log_step),
       age_days_(age_days),
       watched_days_(watched_days),
@@ -89,7 +90,9 @@ HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::
 /// The branch with the last of `hidden` unseen molts at exp(log_age) days, `width` wide on the log scale.
 void HiddenBranches::add(int hidden, double log_age, double width) {
   Branch branch;
-  branch.missed_day = std::exp(log_age) - age_days_;
+  branch.missed_units = std::exp(log_age) - age_days_;
+  branch.missed_day = clock_.days(branch.missed_units);
+  branch.clock = clock_;
   const double chance = std::pow(missed_chance_, hidden) * width * size_odds(hidden, branch.missed_day);
   for (const LawPoint& p : points_) {
     const StadiaSum before = sum_of_stadia(family_, hidden, std::log(p.sigma), log_step_),
@@ -101,7 +104,7 @@ void HiddenBranches::add(int hidden, double log_age, double width) {
                              p.mean + p.variance / all * deviation + own.shift + hidden * log_step_,
                              p.variance * own_variance / all + own.log_sd * own.log_sd, 0});
   }
-  odds_ += branch.survival(watched_days_);
+  odds_ += branch.survival(clock_.days(watched_days_));
   branches_.push_back(std::move(branch));
 }
 
@@ -124,7 +127,7 @@ double HiddenBranches::size_odds(int hidden, double missed_day) const {
 }
 
 double HiddenBranches::Branch::survival(double x_days) const {
-  const double log_t = std::log(std::max(x_days - missed_day, 1e-9));
+  const double log_t = std::log(std::max(clock.units(x_days) - missed_units, 1e-9));
   double sum = 0;
   for (const LawPoint& p : points) sum += p.weight * log_normal_survival(log_t, p.mean, p.variance);
   return sum;

@@ -2,6 +2,7 @@
 
 #include <vector>
 
+#include "clock.hpp"
 #include "forecast_signs.hpp"
 #include "moltspan/hidden_molts.hpp"
 
@@ -17,14 +18,17 @@ class HiddenBranches {
  public:
   /// `points`: predictor of the running stadium, weights as RunningLaw takes them; `age_days`: age at the beginning of
   /// the as_of day; `watched_days`: end of the watch on the scale of x; `counted`: weight of the record in the fit.
+  /// Ages and the end of the watch are in days of the clock, all that is asked of it in days of the calendar.
   HiddenBranches(const CollectionFit& fit, int record, const std::vector<LawPoint>& points, double age_days,
-                 double watched_days, double counted = 1);
+                 double watched_days, double counted = 1, ClockAhead clock = {});
 
   /// All weight of the branches against that of no unseen molt.
   double odds() const { return odds_; }
 
   struct Branch {
     double missed_day = 0;         ///< of the last unseen molt, on the scale of x
+    double missed_units = 0;       ///< the same in days of the clock
+    ClockAhead clock;
     std::vector<LawPoint> points;  ///< log of the running length since: weight, mean, variance; sigma 0
     double survival(double x_days) const;
   };
@@ -37,6 +41,7 @@ class HiddenBranches {
   double size_odds(int hidden, double missed_day) const;
 
   Family family_;
+  ClockAhead clock_;
   double log_step_ = 0, age_days_ = 0, watched_days_ = 0, missed_chance_ = 0, odds_ = 0;
   std::vector<DatedSize> sizes_;  ///< since the last molt, days on the scale of x
   double log_ratio_ = 0, ratio_variance_ = 0;

@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "clock.hpp"
 #include "forecast_hidden.hpp"
 #include "forecast_law.hpp"
 #include "moltspan/collection_fit.hpp"
@@ -14,9 +15,11 @@ namespace moltspan {
 struct NextMolt {
   std::string why_not;           ///< not blank: there is no forecast, and the rest is empty
   std::vector<LawPoint> points;  ///< of the running stadium's predictor, without its own term
-  std::vector<StartAge> starts;  ///< empty: no molt on record
+  std::vector<StartAge> starts;  ///< in days of the clock; empty: no molt on record
+  ClockAhead clock;
   double counted = 1;            ///< weight with which the running stadium counts in those of the points
   double watched_days = 0;       ///< of an animal without a molt on record
+  double watched_units = 0;      ///< the same in days of the clock
   std::unique_ptr<NextMoltLaw> base, reweighted;  ///< `reweighted` by signs and unseen molts; null = nothing speaks
   std::unique_ptr<HiddenBranches> hidden;         ///< null: unseen molts are not reckoned with
   /// Likelihood of signs and time watched had it molted for the last time, over that with a molt to come.

@@ -44,7 +44,7 @@ std::uint64_t name_hash(const std::string& name) {
 /// A running stadium's law for tables: log-normal survival of all points at once, within 2e-10.
 class FastLaw final : public NextMoltLaw {
  public:
-  explicit FastLaw(const NextMolt& next) : starts_(next.starts) {
+  explicit FastLaw(const NextMolt& next) : starts_(next.starts), clock_(next.clock) {
     first_day_ = next.base->first_day();
     for (const LawPoint& p : next.points) {
       mean_.push_back(p.mean);
@@ -67,8 +67,9 @@ class FastLaw final : public NextMoltLaw {
   /// Of each point, not conditional on the time watched.
   std::vector<double> beyond(double x_days) const {
     std::vector<double> sum(mean_.size(), 0.0);
+    const double units = clock_.units(x_days);
     for (const StartAge& start : starts_) {
-      const double t = start.age_days + x_days;
+      const double t = start.age_days + units;
       if (t > 0)
         vectors::add_normal_tails(mean_.data(), per_spread_.data(), std::log(t), start.weight,
                                   static_cast<int>(sum.size()), sum.data());
@@ -80,6 +81,7 @@ class FastLaw final : public NextMoltLaw {
 
  private:
   std::vector<StartAge> starts_;
+  ClockAhead clock_;
   std::vector<double> mean_, per_spread_, weight_;
 };
 
@@ -217,13 +219,14 @@ void set_starts(TrajectoryPlan& plan, const NextMolt& next) {
   for (int cell = 0; cell < TrajectoryPlan::n_cells; ++cell) {
     const double from = day_at(plan, static_cast<double>(cell) / TrajectoryPlan::n_cells),
                  to = day_at(plan, (cell + 1.0) / TrajectoryPlan::n_cells);
+    const double units_from = plan.clock.units(from), units_to = plan.clock.units(to);
     std::vector<double> share, plain;
     double total = 0;
     for (const StartAge& start : plan.starts) {
       double drop = 0;
       for (const LawPoint& p : next.points)
-        drop += p.weight * std::max(0.0, predictive_survival(plan.family, p, start.age_days + from) -
-                                             predictive_survival(plan.family, p, start.age_days + to));
+        drop += p.weight * std::max(0.0, predictive_survival(plan.family, p, start.age_days + units_from) -
+                                             predictive_survival(plan.family, p, start.age_days + units_to));
       share.push_back(start.weight * drop);
       plain.push_back(start.weight);
       total += share.back();
@@ -280,8 +283,9 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.name_low = static_cast<std::uint32_t>(hash);
   plan.name_high = static_cast<std::uint32_t>(hash >> 32);
   plan.family = fit.options.family;
+  plan.clock = next.clock;
   plan.first_day = next.law().first_day();
-  plan.watched_days = next.watched_days;
+  plan.watched_units = next.watched_units;
   plan.missed_chance = next.chance_missed;
   if (std::isfinite(fit.table.animals[static_cast<std::size_t>(animal)].temperature_c))
     plan.later_variance = fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;

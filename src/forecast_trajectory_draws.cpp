@@ -75,13 +75,13 @@ class Courses {
 double Courses::log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const {
   if (plan_.starts.empty()) {
     // Met at a random moment: its whole length is only known to be more than what was watched and what is to come.
-    const double least = std::log(std::max(plan_.watched_days + day_[i] - plan_.first_day, 1e-9));
+    const double least = std::log(std::max(plan_.watched_units + plan_.clock.units(day_[i]) - plan_.clock.units(plan_.first_day), 1e-9));
     const double above = numeric::Phi((c.mean - least) / c.log_spread);
     return c.mean - c.log_spread * numeric::normal_quantile(std::max(latent * above, 1e-300));
   }
   const std::size_t start =
       plan_.starts.size() == 1 ? 0 : static_cast<std::size_t>(plan_.start_of_cell[cell].pick(start_choice));
-  return std::log(std::max(plan_.starts[start].age_days + day_[i], 1e-9));
+  return std::log(std::max(plan_.starts[start].age_days + plan_.clock.units(day_[i]), 1e-9));
 }
 
 void Courses::begin(std::uint32_t first, int n) {
@@ -180,7 +180,7 @@ void Courses::next_molt(int molt) {
   vectors::exponentials(x_.data(), n_, v_.data());
   for (int i = 0; i < n_; ++i) {
     const bool last = stops_[i] > 0 && size_[i] >= plan_.adult_log_size;
-    day_[i] = last ? nothing : day_[i] + v_[i];
+    day_[i] = last ? nothing : plan_.clock.days(plan_.clock.units(day_[i]) + v_[i]);
     size_[i] = last ? nothing : size_[i];
   }
 }

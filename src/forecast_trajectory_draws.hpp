@@ -4,6 +4,7 @@
 #include <limits>
 #include <vector>
 
+#include "clock.hpp"
 #include "forecast_law.hpp"
 #include "moltspan/forecast_trajectory.hpp"
 
@@ -49,7 +50,8 @@ struct TrajectoryPlan {
   std::vector<AliasTable> component_of_cell, start_of_cell;
   AliasTable any_component;      ///< whatever the day
   std::vector<StartAge> starts;  ///< empty: no molt on record
-  double first_day = 0, watched_days = 0;
+  ClockAhead clock;              ///< of all its stadia
+  double first_day = 0, watched_units = 0;
   double size_mean = 0, size_sd = 0;
   double exponent = 0, exponent_sd = 0;
   double later_variance = 0;     ///< of log T of stadia to come, beside that of the law: their temperature is not known

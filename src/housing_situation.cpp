@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "collection_kinds.hpp"
+#include "clock_collection.hpp"
 #include "housing_parts.hpp"
 #include "husbandry.hpp"
 #include "intervals_law.hpp"
@@ -104,6 +105,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     running = running_predictors(fit.stadia);
     probes = probe_predictors(fit.stadia);
   }
+  const CollectionClocks clocks(fit);
   std::vector<HousingSituation> result(forecasts.size());
   for (std::size_t i = 0; i < result.size(); ++i) {
     HousingSituation& s = result[i];
@@ -122,6 +124,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
       set_next_stadium(fit, running, column - rows.begin(), s, rules);
     else if (inputs.probe >= 0 && probes.mean.cols() > inputs.probe)
       set_next_stadium(fit, probes, inputs.probe, s, rules);
+    s.next_stadium_log_mean -= clocks.ahead(s.animal).log_rate_of_year();
   }
   for (const Entry& entry : fit.collection->entries)
     if (entry.when.latest <= fit.table.as_of) read_keeping(entry, result[static_cast<std::size_t>(entry.animal)]);

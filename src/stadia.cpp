@@ -11,18 +11,11 @@ namespace {
 
 using namespace stadia_detail;
 
-// A mean temperature that holds for the days [from, until).
-struct TemperatureSpan {
-  Day from = 0, until = 0;
-  double mean_c = 0;
-};
-
 // One animal on its way from rows to stadia.
 struct Work {
   KnownRows known;
   std::vector<Day> looks;
   AnimalHistory history;
-  std::vector<TemperatureSpan> temperatures;
 };
 
 std::vector<std::vector<const Entry*>> entries_by_animal(const Collection& collection) {
@@ -241,10 +234,10 @@ double mean_temperature_c(const std::vector<TemperatureSpan>& spans, Day from, D
 }
 
 void set_temperature(Work& w) {
-  w.temperatures = temperature_spans(w);
+  w.history.temperatures = temperature_spans(w);
   Day from = w.history.watched_from;
-  for (const TemperatureSpan& s : w.temperatures) from = std::min(from, s.from);
-  const double mean = mean_temperature_c(w.temperatures, from, w.known.as_of + 1);
+  for (const TemperatureSpan& s : w.history.temperatures) from = std::min(from, s.from);
+  const double mean = mean_temperature_c(w.history.temperatures, from, w.known.as_of + 1);
   w.history.temperature_c = std::isnan(mean) ? w.known.animal->temperature_c : mean;
 }
 
@@ -310,12 +303,12 @@ std::vector<TemperatureSpan> spans_after(std::vector<TemperatureSpan> spans, Day
 double stadium_temperature_c(const Stadium& s, const Work& w) {
   const Day record_end = std::min(w.known.as_of, w.history.ended.value_or(w.known.as_of)) + 1;
   const Day until = s.end ? s.end->earliest : record_end, latest_until = s.end ? s.end->latest + 1 : record_end;
-  const auto spans = spans_after(w.temperatures, s.start.latest);
+  const auto spans = spans_after(w.history.temperatures, s.start.latest);
   const double certain = until > s.start.latest ? mean_temperature_c(spans, s.start.latest, until) : unknown_number;
   if (std::isfinite(certain)) return certain;
   const double possible = mean_temperature_c(spans, s.start.latest, latest_until);
   if (std::isfinite(possible) || until > s.start.latest) return possible;
-  return mean_temperature_c(w.temperatures, s.start.earliest, latest_until);
+  return mean_temperature_c(w.history.temperatures, s.start.earliest, latest_until);
 }
 
 bool noted_within(const Stadium& s, const Work& w, Event event) {

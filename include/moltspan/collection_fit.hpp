@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "moltspan/clock.hpp"
 #include "moltspan/growth_latent.hpp"
 #include "moltspan/hidden_molts.hpp"
 #include "moltspan/intervals.hpp"
@@ -52,6 +53,9 @@ struct CollectionOptions {
   /// Forecasts of running stadia mix the families as far as the records bear each (bayes only; see
   /// CollectionFit::families).
   bool mix_families = true;
+  /// Lengths are days of a clock that runs with the temperature rows of each animal and with a season of the records
+  /// (bayes only; see clock.hpp); false: days of the calendar, temperatures as means of stadia.
+  bool clock = true;
 };
 
 struct FamilyWeight {
@@ -124,7 +128,8 @@ struct CollectionFit {
   std::shared_ptr<const Collection> collection;
   CollectionOptions options;
   StadiaTable table;
-  StadiaData data;   ///< record i is stadium i of the table
+  ClockFit clock;
+  StadiaData data;   ///< record i is stadium i of the table, in days of the clock
   StadiaFit stadia;  ///< without records: only priors stand behind it
   std::shared_ptr<const GrowthModelFit>
       growth;  ///< animals in the same order; null where not asked for and where no size was read

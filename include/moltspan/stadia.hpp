@@ -69,6 +69,12 @@ struct Stadium {
 /// Begun on the last day watched, so that its length has no bound at all.
 bool without_length(const Stadium& stadium);
 
+/// A mean temperature that holds for the days [from, until).
+struct TemperatureSpan {
+  Day from = 0, until = 0;
+  double mean_c = 0;
+};
+
 /// What is known of one animal on the day `as_of`; nothing dated later has been looked at.
 struct AnimalHistory {
   bool recorded = false;           ///< any row or date of it up to as_of; false: nothing is known of it yet
@@ -86,6 +92,7 @@ struct AnimalHistory {
   bool on_back = false;                   ///< seen on its back on the last watched day
   std::optional<Day> fangs_black, meal;   ///< first such row since the last molt (a meal: later than its last day)
   int stadia_without_start = 0;           ///< stadia that give no row as their start is not known
+  std::vector<TemperatureSpan> temperatures;  ///< of its rows, in their order
   double temperature_c = unknown_number;  ///< the animal's usual: time-weighted over its rows, else as stated for it
 };
 

@@ -47,6 +47,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("own", &CollectionOptions::own)
       .def_readwrite("spread_effect", &CollectionOptions::spread_effect)
       .def_readwrite("instar_effect", &CollectionOptions::instar_effect)
+      .def_readwrite("clock", &CollectionOptions::clock)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);
   py::class_<SpreadEffect>(m, "SpreadEffect")
       .def_property_readonly("used", &SpreadEffect::used)
@@ -100,6 +101,7 @@ void bind_collection_fit(py::module_& m) {
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })
+      .def_readonly("clock", &CollectionFit::clock)
       .def_readonly("data", &CollectionFit::data)
       .def_readonly("stadia", &CollectionFit::stadia)
       .def_property_readonly(

@@ -20,6 +20,7 @@ PYBIND11_MODULE(_core, m) {
   moltspan::bindings::bind_nonparametric(m);
   moltspan::bindings::bind_growth_latent(m);
   moltspan::bindings::bind_growth_bayes(m);
+  moltspan::bindings::bind_clock(m);
   moltspan::bindings::bind_collection_fit(m);
   moltspan::bindings::bind_forecast(m);
   moltspan::bindings::bind_forecast_trajectory(m);

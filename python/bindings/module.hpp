@@ -15,6 +15,7 @@ void bind_stadia(py::module_& m);
 void bind_backtest(py::module_& m);
 void bind_growth_latent(py::module_& m);
 void bind_growth_bayes(py::module_& m);
+void bind_clock(py::module_& m);
 void bind_collection_fit(py::module_& m);
 void bind_forecast(py::module_& m);
 void bind_cautions(py::module_& m);

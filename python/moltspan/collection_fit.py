@@ -14,7 +14,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, formula=None):
+        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, clock=True, formula=None):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -22,6 +22,12 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     where `priors` holds an `Intercept` there is none), `warmth_c` (mean temperature - 25 C), `male`, `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`. `priors`
     overrides the defaults of shared/priors.toml by name. `watched="all"`: every animal is looked at every day; "rows": only as its rows
     say (advised for burrowers). Nothing dated after `as_of` is used. An empty collection raises ValueError.
+
+    Lengths are days of a clock (method "bayes"; `clock=False`: of the calendar). It runs by the temperature rows of each animal, so that a warm and a
+    cold part of a stadium count as what they are; in days to come the last temperatures stay, with the course of the year that at least
+    nine months of rows tell, or what is left of it. A season of the rate that nobody measured is learned from all animals together: cosine and
+    sine of the log rate, their prior next to none (sd .02) with a share of .7, else sd .2, averaged; below an amplitude of .02 there is none (`season`).
+    Under a change of time log f(T) has the log rate at closed ends beside log f of clock days, which enters what is learned.
 
     Sizes at the start of stadia come from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several measures), and
     with them the leg span after the next molt, courses of life and the days on which boxes are outgrown. `growth_model=False`: a usual
@@ -53,15 +59,15 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
-                                        mix_families, instar_effect, spread_effect, formula, collection)
+                                        mix_families, instar_effect, spread_effect, clock, formula, collection)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, formula=None,
-                       collection=None):
+                       growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, clock=True,
+                       formula=None, collection=None):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -70,14 +76,14 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
     options.growth_model, options.hidden_molts, options.mix_families = growth_model, hidden_molts, bool(mix_families)
-    options.instar_effect, options.spread_effect = bool(instar_effect), bool(spread_effect)
+    options.instar_effect, options.spread_effect, options.clock = bool(instar_effect), bool(spread_effect), bool(clock)
     if formula is not None:
         from moltspan.own_covariates import own_covariates
 
         options.own, own_priors = own_covariates(collection, formula, method)
         options.priors = to_priors(own_priors | dict(priors or {}))
-    asked = {"formula": "collection" if formula is None else f"collection + {formula}", "family": family, "method": method, "truncation": truncation, "watched": watched,
-             "priors": dict(priors or {})}
+    asked = {"formula": "collection" if formula is None else f"collection + {formula}", "family": family, "method": method, "truncation": truncation,
+             "watched": watched, "priors": dict(priors or {})}
     return options, asked
 
 
@@ -105,6 +111,14 @@ class CollectionFit(Result):
         from moltspan.growth_latent import GrowthModel
 
         return None if self._core.growth is None else GrowthModel(self)
+
+    @property
+    def season(self):
+        """A season of the records that no thermometer explains, a `Season`; None where none is borne out or looked for (under 25 stadia with a
+        seen end, or ends within nine months)."""
+        from moltspan.clock import season_of
+
+        return season_of(self._core.clock.season)
 
     @property
     def family_weights(self):
@@ -206,8 +220,11 @@ class CollectionFit(Result):
         *facts, _ = self.stadia._facts()  # the last is the health of the stadia alone
         from moltspan.methods import shares_of_families
 
+        from moltspan.clock import clock_facts
+
         mixed = [("law of running stadia", shares_of_families(self.family_weights))] if len(self.family_weights) > 1 else []
-        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, *mixed, *self._instar_facts(), ("health", str(self.health))]
+        return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, *mixed, *self._instar_facts(),
+                *clock_facts(self._core.clock), ("health", str(self.health))]
 
     def _instar_facts(self):
         effect, spread = self._core.instars, self._core.spread
