@@ -4,6 +4,7 @@
 #include <pybind11/stl.h>
 
 #include "module.hpp"
+#include "moltspan/calibration.hpp"
 
 namespace moltspan::bindings {
 
@@ -19,6 +20,15 @@ py::list hidden_rows(const CollectionFit& fit) {
     rows.append(py::make_tuple(fit.collection->animals[static_cast<std::size_t>(s.animal)].id, s.start.latest,
                                s.end->earliest, chances[1], chances[2]));
   }
+  return rows;
+}
+
+/// (row, mean, variance, sigma, low, high, entered, seen, weight) of every record.
+py::list pit_rows(const CollectionFit& fit) {
+  py::list rows;
+  for (const RecordPit& p : leave_one_out_pits(fit))
+    rows.append(
+        py::make_tuple(p.row, p.mean, p.variance, p.sigma, p.pit.low, p.pit.high, p.entered, p.seen, p.weight));
   return rows;
 }
 
@@ -74,6 +84,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("hidden", &CollectionFit::hidden)
       .def_property_readonly("hidden_rows", &hidden_rows)
+      .def_property_readonly("pit_rows", &pit_rows)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
   m.def(
       "fit_collection",
