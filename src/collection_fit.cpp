@@ -4,6 +4,7 @@
 #include <map>
 #include <stdexcept>
 
+#include "calibration_check.hpp"
 #include "collection_errors.hpp"
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
@@ -407,6 +408,7 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   fit.health.insert(fit.health.begin(), fit.stadia.health.begin(), fit.stadia.health.end());
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
   note_hidden_molts(fit);
+  note_fit_calibration(fit, fit.health);
   return fit;
 }
 

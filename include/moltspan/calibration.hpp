@@ -1,5 +1,7 @@
 #pragma once
 
+#include <array>
+#include <string>
 #include <vector>
 
 #include "moltspan/collection_fit.hpp"
@@ -24,5 +26,17 @@ struct RecordPit {
 /// records about, whole animals, where there are more. Empty under maximum likelihood and where the part that is
 /// looked at lacks a level of groups.
 std::vector<RecordPit> leave_one_out_pits(const CollectionFit& fit);
+
+inline constexpr std::array<double, 3> calibration_levels = {0.5, 0.8, 0.95};
+
+/// How the bands held in some of the cases.
+struct CalibrationClass {
+  std::string label;
+  std::array<ClusteredMean, 3> held;  ///< share of the truth inside each band of calibration_levels
+  ClusteredMean below_median;         ///< share that came before the median
+  /// Mean of u, and of |2 u - 1|, less 1/2, in standard errors of a right model: above 0 = later than told, wider than
+  /// told.
+  double place = 0, spread = 0;
+};
 
 }  // namespace moltspan
