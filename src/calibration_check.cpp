@@ -130,27 +130,37 @@ std::string worst_classes(std::vector<CalibrationClass> classes, Off off, Tell t
   std::string text;
   for (std::size_t i = 0; i < std::min(classes.size(), most_named); ++i)
     if (i == 0 || std::abs(off(classes[i])) > named_from)
-      text += (text.empty() ? "" : "; ") + classes[i].label + ": " + tell(classes[i]) + " of " +
-              std::to_string(classes[i].below_median.n);
+      text += (text.empty() ? "" : ", ") + tell(classes[i]) + " of " + std::to_string(classes[i].below_median.n) +
+              " in " + classes[i].label;
   return text;
 }
 
-void note_factor(const FactorCheck& factor, const CalibrationWords& words, std::vector<HealthNote>& health) {
-  const std::string topic = words.topic + "_by_" + factor.name.substr(0, factor.name.find(' '));
-  if (factor.p_spread < few_chances)
-    health.push_back({HealthState::bad, topic,
-                      "by " + factor.name + " bands do not hold (" + words.cases_word + "): the 80 % band holds in " +
-                          worst_classes(
-                              factor.classes, [](const auto& c) { return c.spread; },
-                              [](const auto& c) { return percent_of(c.held[1].mean); }) +
-                          "; " + words.advice});
-  if (factor.p_place < few_chances)
-    health.push_back({HealthState::bad, topic + "_median",
-                      "by " + factor.name + " medians do not hold (" + words.cases_word + "): before the median came in " +
-                          worst_classes(
-                              factor.classes, [](const auto& c) { return c.place; },
-                              [](const auto& c) { return percent_of(c.below_median.mean); }) +
-                          "; " + words.advice});
+/// One kind of misfit by classes: the chance of it under a right model, how far a class lies off, and what is told.
+struct Misfit {
+  const char *topic, *what, *told;
+  double FactorCheck::*chance;
+  double CalibrationClass::*off;
+  double (*share)(const CalibrationClass&);
+};
+
+/// The factor that shows it most, and the names of the others that do.
+void note_misfit(const std::vector<FactorCheck>& factors, const Misfit& misfit, const CalibrationWords& words,
+                 std::vector<HealthNote>& health) {
+  std::vector<const FactorCheck*> found;
+  for (const FactorCheck& factor : factors)
+    if (factor.*misfit.chance < few_chances) found.push_back(&factor);
+  if (found.empty()) return;
+  std::stable_sort(found.begin(), found.end(),
+                   [&](const auto* a, const auto* b) { return a->*misfit.chance < b->*misfit.chance; });
+  std::string others;
+  for (std::size_t i = 1; i < found.size(); ++i) others += (i == 1 ? " (as do those by " : ", ") + found[i]->name;
+  health.push_back({HealthState::bad, words.topic + misfit.topic,
+                    "by " + found[0]->name + " " + misfit.what + " do not hold" + (others.empty() ? "" : others + ")") +
+                        ", " + words.cases_word + ": " + misfit.told + " " +
+                        worst_classes(
+                            found[0]->classes, [&](const auto& c) { return c.*misfit.off; },
+                            [&](const auto& c) { return percent_of(misfit.share(c)); }) +
+                        "; " + words.advice});
 }
 
 double chance_of(double chi_square, std::size_t classes) {
@@ -241,7 +251,16 @@ void note_calibration(std::span<const CheckedCase> cases, const std::vector<Case
                       const CalibrationWords& words, std::vector<HealthNote>& health) {
   if (cases.empty()) return;
   note_all(calibration_of(cases, "all"), cases, words, health);
-  for (const CaseFactor& factor : factors) note_factor(check_factor(cases, factor), words, health);
+  std::vector<FactorCheck> checks;
+  for (const CaseFactor& factor : factors) checks.push_back(check_factor(cases, factor));
+  note_misfit(checks,
+              {"_by_class", "bands", "the 80 % band holds", &FactorCheck::p_spread, &CalibrationClass::spread,
+               [](const CalibrationClass& c) { return c.held[1].mean; }},
+              words, health);
+  note_misfit(checks,
+              {"_median_by_class", "medians", "the median stands above", &FactorCheck::p_place, &CalibrationClass::place,
+               [](const CalibrationClass& c) { return c.below_median.mean; }},
+              words, health);
 }
 
 }  // namespace moltspan

@@ -82,7 +82,7 @@ void note_fit_calibration(const CollectionFit& fit, std::vector<HealthNote>& not
   for (const RecordPit& pit : pits)
     cases.push_back({pit.pit, pit.weight, fit.table.stadia[static_cast<std::size_t>(pit.row)].animal});
   note_calibration(cases, factors_of(fit, pits),
-                   {"calibration", "stadia, each told from all the others,", advice_for(fit, pits)}, notes);
+                   {"calibration", "stadia told each from all the others", advice_for(fit, pits)}, notes);
 }
 
 }  // namespace moltspan

@@ -14,6 +14,7 @@
 #include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "intervals_model.hpp"
+#include "recalibration.hpp"
 #include "moltspan/posterior.hpp"
 
 namespace moltspan {
@@ -409,6 +410,10 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
   note_hidden_molts(fit);
   note_fit_calibration(fit, fit.health);
+  if (options.recalibrate) {
+    fit.recalibration = learn_recalibration(fit, past_forecasts(fit));
+    note_recalibration(fit);
+  }
   return fit;
 }
 

@@ -72,13 +72,12 @@ LengthChances chances_of_length(const MixedLength& law, const StadiumBounds& bou
   return chances;
 }
 
-namespace {
-
-/// Weight of a record of the fit among others: as in the fit, times the chance that it is one stadium.
-double weight_of(const CollectionFit& fit, std::size_t row) {
+double weight_of_record(const CollectionFit& fit, std::size_t row) {
   const double weight = fit.data.weights.size() > 0 ? fit.data.weights[static_cast<Index>(row)] : 1;
   return fit.hidden.used() ? weight * fit.hidden.chances[row][0] : weight;
 }
+
+namespace {
 
 RecordPit pit_of(const CollectionFit& fit, const ConditionalPosterior& posterior, const StadiaModel& model,
                  std::size_t record, std::size_t row) {
@@ -92,7 +91,7 @@ RecordPit pit_of(const CollectionFit& fit, const ConditionalPosterior& posterior
   result.pit = chances.given_entry();
   result.entered = chances.entered;
   result.seen = !std::isnan(bounds.max_days);
-  result.weight = weight_of(fit, row);
+  result.weight = weight_of_record(fit, row);
   return result;
 }
 

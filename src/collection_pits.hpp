@@ -32,4 +32,7 @@ struct LengthChances {
 };
 LengthChances chances_of_length(const MixedLength& law, const StadiumBounds& bounds);
 
+/// Weight of a record among others: as in the fit, times the chance that no molt is hidden within it.
+double weight_of_record(const CollectionFit& fit, std::size_t row);
+
 }  // namespace moltspan

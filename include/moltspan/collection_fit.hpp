@@ -9,6 +9,7 @@
 #include "moltspan/growth_latent.hpp"
 #include "moltspan/hidden_molts.hpp"
 #include "moltspan/intervals.hpp"
+#include "moltspan/recalibration.hpp"
 #include "moltspan/records.hpp"
 #include "moltspan/signs.hpp"
 #include "moltspan/stadia.hpp"
@@ -38,6 +39,8 @@ struct CollectionOptions {
   /// Forecasts of running stadia mix the families as far as the records bear each (bayes only; see
   /// CollectionFit::families).
   bool mix_families = true;
+  /// Forecasts of running stadia are recalibrated by what came of past ones (bayes only; see CollectionFit::recalibration).
+  bool recalibrate = true;
 };
 
 struct FamilyWeight {
@@ -91,6 +94,9 @@ struct CollectionFit {
   /// over the records of p(record | the others), predictors integrated (pseudo Bayes factor; Geisser and Eddy 1979,
   /// Journal of the American Statistical Association 74:153), from 1,500 records at most. Under 1/1000: left out.
   std::vector<FamilyWeight> families{{}};
+  /// What forecasts from some past days, made anew with what was known then, say of those of today; applied to running
+  /// stadia where `options.recalibrate`.
+  Recalibration recalibration;
   double exponent_for_size_error = 0;  ///< exponent of size with which size errors entered the variances
   /// sd of log T of a stadium whose temperature nobody has measured: its animal's usual one stands for it, and stadia
   /// lie about their animal's mean with the pooled sd of those measured. 0 = not known.

@@ -46,7 +46,18 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("threads", &CollectionOptions::threads)
       .def_readwrite("growth_model", &CollectionOptions::growth_model)
       .def_readwrite("hidden_molts", &CollectionOptions::hidden_molts)
-      .def_readwrite("mix_families", &CollectionOptions::mix_families);
+      .def_readwrite("mix_families", &CollectionOptions::mix_families)
+      .def_readwrite("recalibrate", &CollectionOptions::recalibrate);
+  py::class_<Recalibration>(m, "Recalibration")
+      .def_readonly("location", &Recalibration::location)
+      .def_property_readonly("scale", &Recalibration::scale)
+      .def_readonly("forecasts", &Recalibration::forecasts)
+      .def_readonly("origins", &Recalibration::origins)
+      .def_readonly("effective", &Recalibration::effective)
+      .def_readonly("weight", &Recalibration::weight)
+      .def_readonly("held", &Recalibration::held)
+      .def_readonly("below_median", &Recalibration::below_median)
+      .def_property_readonly("used", &Recalibration::used);
   py::class_<FamilyWeight>(m, "FamilyWeight")
       .def_readonly("family", &FamilyWeight::family)
       .def_readonly("weight", &FamilyWeight::weight);
@@ -80,6 +91,7 @@ void bind_collection_fit(py::module_& m) {
           "growth", [](const CollectionFit& fit) { return std::const_pointer_cast<GrowthModelFit>(fit.growth); })
       .def_readonly("group_names", &CollectionFit::group_names)
       .def_readonly("families", &CollectionFit::families)
+      .def_readonly("recalibration", &CollectionFit::recalibration)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("hidden", &CollectionFit::hidden)

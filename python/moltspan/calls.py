@@ -189,7 +189,7 @@ RULES = {
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
     "trait": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
     "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY,
-    "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
+    "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
     "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,
     "min_days": COLUMN, "max_days": COLUMN, "entry_days": COLUMN, "start_range_days": COLUMN, "weights": COLUMN,
     "instars": NUMBERS, "sizes_mm": NUMBERS, "pre_mm": NUMBERS, "post_mm": NUMBERS, "before": NUMBERS, "after": NUMBERS, "values": NUMBERS,

@@ -13,7 +13,7 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=True, hidden_molts=None, mix_families=True):
+        growth_model=True, hidden_molts=None, mix_families=True, recalibrate=True):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -42,14 +42,14 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
-                                        mix_families)
+                                        mix_families, recalibrate)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
 
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-                       growth_model=True, hidden_molts=None, mix_families=True):
+                       growth_model=True, hidden_molts=None, mix_families=True, recalibrate=True):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -58,6 +58,7 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.family, options.method = getattr(_core.Family, family), getattr(_core.Method, choice("method", method, ("bayes", "ml")))
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
     options.growth_model, options.hidden_molts, options.mix_families = growth_model, hidden_molts, bool(mix_families)
+    options.recalibrate = bool(recalibrate)
     asked = {"formula": "collection", "family": family, "method": method, "truncation": truncation, "watched": watched,
              "priors": dict(priors or {})}
     return options, asked
