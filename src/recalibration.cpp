@@ -23,14 +23,14 @@ constexpr double told_change = 0.05;    ///< of location or log scale
 constexpr int most_steps = 40;
 
 struct ChangePriors {
-  double location_sd = 0, log_scale_sd = 0;
+  double changed = 0, location_sd = 0, log_scale_sd = 0;
 };
 
 const ChangePriors& change_priors() {
   static const ChangePriors priors = [] {
     const toml::table all = toml::parse(embedded_table("priors"));
     const auto of = [&](const char* name) { return all["recalibration"][name].value<double>().value(); };
-    return ChangePriors{of("location_sd"), of("log_scale_sd")};
+    return ChangePriors{of("changed"), of("location_sd"), of("log_scale_sd")};
   }();
   return priors;
 }
@@ -42,7 +42,7 @@ double normal_quantile_of(double p) {
 
 /// One past forecast on the normal scale.
 struct Interval {
-  double low = 0, high = 0, entered = 0, weight = 1;
+  double low = 0, high = 0, weight = 1;
   int animal = 0, shared = 0;  ///< clusters: its animal; its kind on that day
 };
 
@@ -61,33 +61,16 @@ Score log_mass(double low, double high, double location, double scale) {
 }
 
 Score score_of(const Interval& one, double location, double log_scale) {
-  const double scale = std::exp(log_scale);
-  Score score = log_mass(one.low, one.high, location, scale);
-  if (std::isfinite(one.entered)) {
-    const Score entry = log_mass(one.entered, INFINITY, location, scale);
-    score = {score.value - entry.value, score.location - entry.location, score.scale - entry.scale};
-  }
+  const Score score = log_mass(one.low, one.high, location, std::exp(log_scale));
   return {one.weight * score.value, one.weight * score.location, one.weight * score.scale};
 }
 
 /// Ends on the normal scale, tails joined.
 Interval interval_of(const PastForecast& past) {
-  const double left = 1 - past.entered;
-  double from = past.from, to = past.to;
-  if (to < past.entered + tail * left) {
-    from = past.entered;
-    to = past.entered + tail * left;
-  }
-  if (from > 1 - tail * left) {
-    from = 1 - tail * left;
-    to = 1;
-  }
-  Interval one;
-  one.low = normal_quantile_of(from);
-  one.high = normal_quantile_of(to);
-  one.entered = normal_quantile_of(past.entered);
-  one.weight = past.weight;
-  return one;
+  Pit pit = past.pit();
+  if (pit.high < tail) pit = {0, tail};
+  if (pit.low > 1 - tail) pit = {1 - tail, 1};
+  return {normal_quantile_of(pit.low), normal_quantile_of(pit.high), past.weight};
 }
 
 /// Of scores about their mean: sum of squares over the sum of squares of sums within clusters; at most 1.
@@ -130,7 +113,7 @@ Tempering tempering_of(const std::vector<Interval>& cases, double location, doub
 /// Location and log scale where prior and evidence balance, by Newton with the outer product of the scores.
 struct Change {
   double location = 0, log_scale = 0;
-  double scale_information = 0;  ///< of the evidence, as it counts
+  double log_determinant = 0;  ///< of the information, prior included
 };
 
 Change balanced(const std::vector<Interval>& cases, const Tempering& tempering) {
@@ -150,16 +133,33 @@ Change balanced(const std::vector<Interval>& cases, const Tempering& tempering) 
     ga = tempering.location * ga - prior_location * at.location;
     gb = tempering.scale * gb - prior_scale * at.log_scale;
     haa = tempering.location * haa + prior_location;
-    at.scale_information = tempering.scale * hbb;
-    hbb = at.scale_information + prior_scale;
+    hbb = tempering.scale * hbb + prior_scale;
     hab *= share;
     const double determinant = haa * hbb - hab * hab;
+    at.log_determinant = std::log(determinant);
     const double da = (hbb * ga - hab * gb) / determinant, db = (haa * gb - hab * ga) / determinant;
     at.location += std::clamp(da, -0.3, 0.3);
     at.log_scale += std::clamp(db, -0.3, 0.3);
     if (std::abs(da) + std::abs(db) < 1e-6) break;
   }
   return at;
+}
+
+double log_likelihood(const std::vector<Interval>& cases, double location, double log_scale) {
+  double sum = 0;
+  for (const Score& score : scores_at(cases, location, log_scale)) sum += score.value;
+  return sum;
+}
+
+/// Chance of any change, by Laplace's approximation of what the evidence says for it.
+double chance_of_change(const std::vector<Interval>& cases, const Tempering& tempering, const Change& found) {
+  const ChangePriors& prior = change_priors();
+  const double gain = std::min(tempering.location, tempering.scale) *
+                      (log_likelihood(cases, found.location, found.log_scale) - log_likelihood(cases, 0, 0));
+  const double a = found.location / prior.location_sd, b = found.log_scale / prior.log_scale_sd;
+  const double log_factor = gain - 0.5 * (a * a + b * b) - std::log(prior.location_sd * prior.log_scale_sd) -
+                            0.5 * found.log_determinant;
+  return numeric::logistic(std::log(prior.changed / (1 - prior.changed)) + log_factor);
 }
 
 std::vector<Interval> intervals_of(const CollectionFit& fit, const std::vector<PastForecast>& past) {
@@ -194,11 +194,11 @@ Recalibration learn_recalibration(const CollectionFit& fit, const std::vector<Pa
   const Tempering tempering = tempering_of(cases, rough.location, rough.log_scale);
   const Change found = balanced(cases, tempering);
   if (!std::isfinite(found.location) || !std::isfinite(found.log_scale)) return result;
-  result.location = found.location;
-  result.log_scale = found.log_scale;
+  result.weight = chance_of_change(cases, tempering, found);
+  result.location = result.weight * found.location;
+  result.log_scale = result.weight * found.log_scale;
   result.forecasts = static_cast<int>(past.size());
   result.effective = tempering.scale * static_cast<double>(past.size());
-  result.weight = found.scale_information / (found.scale_information + 1 / std::pow(change_priors().log_scale_sd, 2));
   std::vector<CheckedCase> checked;
   std::map<Day, int> origins;
   for (std::size_t i = 0; i < past.size(); ++i) {
@@ -228,15 +228,12 @@ void note_recalibration(CollectionFit& fit) {
 }
 
 RecalibratedLaw::RecalibratedLaw(std::unique_ptr<NextMoltLaw> base, const Recalibration& change)
-    : base_(std::move(base)), change_(change), base_at_start_(base_->survival_at_start()) {
+    : base_(std::move(base)), change_(change) {
   first_day_ = base_->first_day();
-  survival_at_start_ = change_.survival(base_at_start_);
+  survival_at_start_ = base_->survival_at_start();
 }
 
-double RecalibratedLaw::survival(double x_days) const {
-  if (!(survival_at_start_ > 1e-12) || base_at_start_ < 1e-12) return base_->survival(x_days);
-  return std::min(1.0, change_.survival(base_at_start_ * base_->survival(x_days)) / survival_at_start_);
-}
+double RecalibratedLaw::survival(double x_days) const { return change_.survival(base_->survival(x_days)); }
 
 std::unique_ptr<NextMoltLaw> recalibrated(const CollectionFit& fit, std::unique_ptr<NextMoltLaw> law) {
   if (!fit.recalibration.used()) return law;

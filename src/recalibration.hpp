@@ -19,15 +19,16 @@ struct PastForecast {
 };
 std::vector<PastForecast> past_forecasts(const CollectionFit& fit);
 
-/// Learned from them: normal priors of location and log scale about 0 (shared/priors.toml); the evidence counts by the
-/// spread of its scores between animals, and between kinds of a day, whose forecasts err together. Transforms beyond
+/// Learned from them: no change with a chance, else normal priors of location and log scale about 0
+/// (shared/priors.toml), averaged over; the evidence counts by the spread of its scores between animals, and between
+/// kinds of a day, whose forecasts err together. Transforms beyond
 /// .001 count as beyond .001, so that no single record widens all bands.
 Recalibration learn_recalibration(const CollectionFit& fit, const std::vector<PastForecast>& past);
 
 /// What was found, in the health of the fit.
 void note_recalibration(CollectionFit& fit);
 
-/// A law whose stadium, taken from its start, is recalibrated: quantiles, bands and chances follow.
+/// A law recalibrated as it stands, given the time watched: quantiles, bands and chances follow.
 class RecalibratedLaw final : public NextMoltLaw {
  public:
   RecalibratedLaw(std::unique_ptr<NextMoltLaw> base, const Recalibration& change);
@@ -37,7 +38,6 @@ class RecalibratedLaw final : public NextMoltLaw {
  private:
   std::unique_ptr<NextMoltLaw> base_;
   Recalibration change_;
-  double base_at_start_ = 1;
 };
 
 /// The law as the recalibration of the fit has it; as it is where there is none.

@@ -14,8 +14,8 @@ using Eigen::Index;
 constexpr std::size_t part_records = 500;  ///< of a rough fit of the past
 constexpr std::size_t fewest_closed = 24;  ///< stadia, from which it is worth it
 constexpr std::size_t closed_by_then = 8;
-constexpr double shares_closed[] = {0.35, 0.5, 0.65, 0.8};  ///< of the stadia, on the days forecast from
-constexpr int rough_points = 8;
+constexpr double shares_closed[] = {0.6, 0.7, 0.8, 0.9};  ///< of the stadia, on the days forecast from
+constexpr int rough_points = 24;
 
 /// Days from the end of the start's range to the end of a day.
 double length_until(const CollectionFit& fit, std::size_t row, Day day) {

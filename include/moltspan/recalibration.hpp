@@ -14,13 +14,13 @@ struct Recalibration {
   int forecasts = 0;     ///< past forecasts it rests on; 0 = not looked for
   int origins = 0;       ///< past days that they were made from
   double effective = 0;  ///< as many independent forecasts would say as much of the scale
-  double weight = 0;     ///< share of the evidence in the scale; the rest is the prior of no change
+  double weight = 0;     ///< chance that anything is to be changed, with which the change is taken
   std::array<ClusteredMean, 3> held;  ///< share of the truth inside the 50, 80 and 95 % bands, before it
   ClusteredMean below_median;         ///< share that came before the median, before it
 
   bool used() const { return location != 0 || log_scale != 0; }
   double scale() const;
-  /// Survival at which a stadium of survival `s` stands, both from its start.
+  /// Chance of no molt by a day on which the forecast had `s`.
   double survival(double s) const;
 };
 

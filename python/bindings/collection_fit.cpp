@@ -23,12 +23,14 @@ py::list hidden_rows(const CollectionFit& fit) {
   return rows;
 }
 
-/// (row, mean, variance, sigma, low, high, entered, seen, weight) of every record.
+/// (animal, first day, seen, mean, variance, sigma, low, high, weight) of every record.
 py::list pit_rows(const CollectionFit& fit) {
   py::list rows;
-  for (const RecordPit& p : leave_one_out_pits(fit))
-    rows.append(
-        py::make_tuple(p.row, p.mean, p.variance, p.sigma, p.pit.low, p.pit.high, p.entered, p.seen, p.weight));
+  for (const RecordPit& p : leave_one_out_pits(fit)) {
+    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(p.row)];
+    rows.append(py::make_tuple(fit.collection->animals[static_cast<std::size_t>(s.animal)].id, s.start.earliest, p.seen,
+                               p.mean, p.variance, p.sigma, p.pit.low, p.pit.high, p.weight));
+  }
   return rows;
 }
 

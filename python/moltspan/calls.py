@@ -187,7 +187,7 @@ RULES = {
     "watched": TEXT, "method": TEXT, "family": TEXT, "truncation": TEXT, "spacing": TEXT, "spread": TEXT, "covariance": TEXT, "form": TEXT,
     "loss": TEXT, "response": TEXT, "scores": TEXT, "degrees": TEXT, "coefficient": TEXT, "new_animal": TEXT, "title": TEXT, "remark": TEXT,
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
-    "trait": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
+    "trait": TEXT, "factor": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
     "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY,
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
     "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,

@@ -40,6 +40,10 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     others) (pseudo Bayes factor; Geisser and Eddy 1979, Journal of the American Statistical Association 74:153). With a family that is not that
     of the animals bands of the fitted one alone cover too much or too little by 4 points (benchmarks/README.md). `mix_families=False`: `family` alone, as
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
+
+    Forecasts are made anew from four past days, roughly, and set beside what came: where that speaks for bands too narrow or too wide, or to
+    one side, the law of running stadia is changed (`recalibration`, and said in `health`); with a chance of .1 beforehand that there is
+    anything to change (shared/priors.toml), so that a fit that tells its animals well is left as it is. `recalibrate=False` leaves it out.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
                                         mix_families, recalibrate)
@@ -95,8 +99,34 @@ class CollectionFit(Result):
         return {one.family.name: one.weight for one in self._core.families}
 
     @property
+    def recalibration(self):
+        """What forecasts made anew from four past days say of those of today, and what was done about it: a dict.
+
+        `forecasts`, `origins`: what it rests on; `held_percent`: share of what came inside each band, and `below_median_percent` before the
+        median; `chance`: that there is anything to change; `scale`: factor of the bands on the normal scale, and `location`: shift (above 0:
+        later), with which running stadia are forecast. None where fewer than 30 past forecasts can be made, and with `recalibrate=False`.
+        """
+        core = self._core.recalibration
+        if core.forecasts == 0:
+            return None
+        return {"forecasts": core.forecasts, "origins": core.origins, "effective_forecasts": core.effective,
+                "held_percent": {100 * level: 100 * mean.mean for level, mean in zip(LEVELS, core.held, strict=True)},
+                "below_median_percent": 100 * core.below_median.mean, "chance": core.weight, "scale": core.scale, "location": core.location}
+
+    @property
+    def stadia_told(self):
+        """How well each stadium is told by all the others: a row a stadium with `animal`, `start`, `seen` (its end was), `mean_log_days` and
+        `sd_log_days` (predictor and spread, without its own record), `pit_low`, `pit_high`: distribution function at both ends of what is
+        known of its length (open, 1, while it runs), given that it lasted to a late entry, and its `weight`. From 1,500 stadia about."""
+        names = ("animal", "start", "seen", "mean_log_days", "sd_log_days", "pit_low", "pit_high", "weight")
+        rows = [(*row[:4], math.hypot(math.sqrt(row[4]), row[5]), *row[6:]) for row in self._core.pit_rows]
+        columns = {name: [row[i] for row in rows] for i, name in enumerate(names)}
+        columns["start"] = [frames.day_of(day) for day in columns["start"]]
+        return frames.frame_of(columns, self.collection._kind)
+
+    @property
     def health(self):
-        """What to know before using the numbers."""
+        """What to know before using the numbers: where the bands did not hold among them, over all and by kind, instar, month and size."""
         return Health.of(self._core.health)
 
     @property
