@@ -18,7 +18,6 @@ namespace moltspan {
 namespace {
 
 constexpr double tail = 1e-3;           ///< transforms beyond count as beyond this
-constexpr std::size_t fewest = 30;      ///< past forecasts from which anything is learned
 constexpr double told_change = 0.05;    ///< of location or log scale
 constexpr int most_steps = 40;
 
@@ -188,7 +187,7 @@ Pit PastForecast::pit() const { return LengthChances{from, to, entered}.given_en
 
 Recalibration learn_recalibration(const CollectionFit& fit, const std::vector<PastForecast>& past) {
   Recalibration result;
-  if (past.size() < fewest) return result;
+  if (past.size() < fewest_past_forecasts) return result;
   const std::vector<Interval> cases = intervals_of(fit, past);
   const Change rough = balanced(cases, {});
   const Tempering tempering = tempering_of(cases, rough.location, rough.log_scale);

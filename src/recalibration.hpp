@@ -8,6 +8,8 @@
 
 namespace moltspan {
 
+inline constexpr std::size_t fewest_past_forecasts = 30;  ///< from which anything is learned
+
 /// Forecasts of running stadia from some past days, by rough fits of a part of the records up to each, and what came.
 /// What is known of sizes, temperatures and hidden molts today stands in these fits too.
 struct PastForecast {

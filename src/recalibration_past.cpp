@@ -105,9 +105,7 @@ PastForecast forecast_of(const CollectionFit& fit, const PastRecords& past, cons
   return result;
 }
 
-void add_day(const CollectionFit& fit, const std::vector<Index>& part, Day day, std::vector<PastForecast>& all) {
-  const PastRecords past = records_by(fit, part, day);
-  if (past.running.empty() || past.closed < closed_by_then) return;
+void add_day(const CollectionFit& fit, const PastRecords& past, Day day, std::vector<PastForecast>& all) {
   StadiaOptions options = fit.stadia.options;
   options.points = rough_points;
   const auto& values = fit.stadia.estimate.values;
@@ -132,9 +130,18 @@ std::vector<PastForecast> past_forecasts(const CollectionFit& fit) {
   std::vector<PastForecast> all;
   if (fit.options.method != Method::bayes || !fit.stadia.posterior) return all;
   const std::vector<Index> part = rows_of_part(fit.data, part_records);
+  std::vector<std::pair<Day, PastRecords>> days;
+  std::size_t running = 0;
   for (Day day : past_days(fit, part)) {
+    PastRecords past = records_by(fit, part, day);
+    if (past.running.empty() || past.closed < closed_by_then) continue;
+    running += past.running.size();
+    days.emplace_back(day, std::move(past));
+  }
+  if (running < fewest_past_forecasts) return all;  // small collections pay nothing
+  for (const auto& [day, past] : days) {
     try {
-      add_day(fit, part, day, all);
+      add_day(fit, past, day, all);
     } catch (const std::runtime_error&) {  // lengths without a spread by then: nothing was to be forecast
     }
   }

@@ -42,7 +42,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
 
     Forecasts are made anew from four past days, roughly, and set beside what came: where that speaks for bands too narrow or too wide, or to
-    one side, the law of running stadia is changed (`recalibration`, and said in `health`); with a chance of .1 beforehand that there is
+    one side, the law of running stadia is changed (`recalibration`, and said in `health`); with a chance of .3 beforehand that there is
     anything to change (shared/priors.toml), so that a fit that tells its animals well is left as it is. `recalibrate=False` leaves it out.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
