@@ -104,3 +104,28 @@ def test_past_forecasts_are_told_and_can_be_left_out(misfit):
     assert set(found["held_percent"]) == {50, 80, 95}
     assert 0 <= found["chance"] <= 1
     assert moltspan.fit(crabs(1), growth_model=False, recalibrate=False).recalibration is None
+
+
+def test_a_molt_seven_sds_off_is_named():
+    rng = np.random.default_rng(3)
+    pre = np.linspace(20, 90, 30)
+    post = 2 + 1.25 * pre + rng.normal(0, 1, 30)
+    assert moltspan.increment_fit(pre, post).health.state == "good"
+    post[11] += 15
+    health = moltspan.increment_fit(pre, post).health
+    assert health.state == "bad"
+    assert "molt 12 of the table" in str(health)
+    assert 'loss="huber"' in str(health)
+
+
+def test_a_rate_that_falls_at_the_warmest_is_told():
+    rng = np.random.default_rng(4)
+    temperature = np.repeat([15.0, 18, 21, 24, 27, 30, 33], 5)
+    rate = 0.002 * (temperature - 10) * np.exp(rng.normal(0, 0.03, len(temperature)))
+    assert moltspan.thermal_sum_fit(temperature, 1 / rate, bootstrap=0).health.state == "good"
+    rate[temperature == 33] *= 0.75  # beyond the optimum
+    health = moltspan.thermal_sum_fit(temperature, 1 / rate, bootstrap=0).health
+    assert health.state == "bad"
+    assert "at 33.0 C" in str(health)
+    assert "use_to_c" in str(health)
+    assert moltspan.thermal_sum_fit(temperature, 1 / rate, use_to_c=31, bootstrap=0).health.state == "good"
