@@ -6,6 +6,8 @@
 #include <map>
 #include <stdexcept>
 
+#include "backtest_kin.hpp"
+#include "calibration_check.hpp"
 #include "moltspan/forecast.hpp"
 
 namespace moltspan {
@@ -175,11 +177,17 @@ void score_origin(Backtest& result, const std::shared_ptr<const Collection>& col
   options.as_of = origin;
   const CollectionFit fit = fit_collection(collection, options);
   const ClosedStadia closed = closed_stadia(fit);
+  const KinLengths kin(fit);
   const std::vector<bool> known = rows_by(*collection, origin);
   for (const AnimalForecast& forecast : forecast(fit, grid_levels())) {
     if (forecast.quantile_days.empty() || !known[static_cast<std::size_t>(forecast.animal)]) continue;
     const Truth truth = truth_after(whole.animals[static_cast<std::size_t>(forecast.animal)], origin);
-    if (truth.known) result.cases.push_back(score_case(fit, forecast, closed, truth));
+    if (!truth.known) continue;
+    result.cases.push_back(score_case(fit, forecast, closed, truth));
+    const auto& molts = fit.table.animals[static_cast<std::size_t>(forecast.animal)].molts;
+    if (molts.empty()) continue;
+    result.cases.back().instar = molts.back().instar;
+    kin.score(result.cases.back(), origin - middle(molts.back().when));
   }
 }
 
@@ -217,19 +225,6 @@ std::vector<Day> checked_origins(const StadiaTable& whole, const BacktestOptions
   return origins;
 }
 
-template <typename Value>
-ClusteredMean mean_over(const std::vector<BacktestCase>& cases, Value value) {
-  std::vector<double> values;
-  std::vector<int> animals;
-  for (const BacktestCase& one : cases) {
-    const double v = value(one);
-    if (std::isnan(v)) continue;
-    values.push_back(v);
-    animals.push_back(one.animal);
-  }
-  return values.empty() ? ClusteredMean{} : clustered_mean(values, animals);
-}
-
 RuleComparison compare(const std::vector<BacktestCase>& cases, PlainRule rule) {
   const auto of_rule = [rule](const BacktestCase& c) { return c.rule_off_days[static_cast<int>(rule)]; };
   const auto of_forecast = [&](const BacktestCase& c) { return std::isnan(of_rule(c)) ? std::nan("") : c.off_days; };
@@ -246,23 +241,17 @@ RuleComparison compare(const std::vector<BacktestCase>& cases, PlainRule rule) {
   return result;
 }
 
-/// Share of a uniformised PIT under 1/2.
-double share_below_half(const Pit& pit) {
-  if (pit.high <= 0.5) return 1;
-  if (pit.low >= 0.5) return 0;
-  return (0.5 - pit.low) / (pit.high - pit.low);
-}
-
 void summarise(Backtest& result) {
   for (std::size_t i = 0; i < backtest_levels.size(); ++i)
     result.coverage[i] = mean_over(result.cases, [i](const BacktestCase& c) { return c.covered[i]; });
-  result.below_median = mean_over(result.cases, [](const BacktestCase& c) { return share_below_half(c.pit); });
+  result.below_median = mean_over(result.cases, [](const BacktestCase& c) { return share_under(c.pit, 0.5); });
   result.crps_days = mean_over(result.cases, [](const BacktestCase& c) { return c.crps_days; });
   result.off_days = mean_over(result.cases, [](const BacktestCase& c) { return c.off_days; });
   for (int rule = 0; rule < n_plain_rules; ++rule) {
     const RuleComparison comparison = compare(result.cases, static_cast<PlainRule>(rule));
     if (comparison.rule_days.n > 0) result.comparisons.push_back(comparison);
   }
+  result.kin = compare_with_kin(result.cases);
 }
 
 void note_health(Backtest& result) {
@@ -280,6 +269,7 @@ void note_health(Backtest& result) {
     if (std::abs(c.gain_days.mean) < 2 * c.gain_days.clustered_standard_error)
       warn("undecided", "forecast or " + std::string(rule_name(c.rule)) +
                             ": the records do not tell which is better (difference under 2 standard errors)");
+  note_backtest_calibration(result);
 }
 
 }  // namespace

@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "clock_collection.hpp"
+#include "calibration_check.hpp"
 #include "collection_errors.hpp"
 #include "collection_families.hpp"
 #include "collection_growth.hpp"
@@ -18,6 +19,7 @@
 #include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "intervals_model.hpp"
+#include "recalibration.hpp"
 #include "moltspan/posterior.hpp"
 
 namespace moltspan {
@@ -467,6 +469,11 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   fit.health.insert(fit.health.begin(), fit.stadia.health.begin(), fit.stadia.health.end());
   if (fit.growth) fit.health.insert(fit.health.end(), fit.growth->health.begin(), fit.growth->health.end());
   note_hidden_molts(fit);
+  note_fit_calibration(fit, fit.health);
+  if (options.recalibrate) {
+    fit.recalibration = learn_recalibration(fit, past_forecasts(fit));
+    note_recalibration(fit);
+  }
   return fit;
 }
 

@@ -19,6 +19,7 @@
 #include "intervals_health.hpp"
 #include "moltspan/numeric/parallel.hpp"
 #include "moltspan/numeric/quadrature.hpp"
+#include "recalibration.hpp"
 #include "verdict_situation.hpp"
 #include "words.hpp"
 
@@ -238,7 +239,7 @@ MoltEvidence evidence_of(const Context& context, int animal, const NextMolt& nex
 }
 
 /// The law of a running stadium, the families mixed.
-std::unique_ptr<NextMoltLaw> running_law(const CollectionFit& fit, const NextMolt& next, double watched) {
+std::unique_ptr<NextMoltLaw> mixed_law(const CollectionFit& fit, const NextMolt& next, double watched) {
   const Family own = fit.options.family;
   auto law = std::make_unique<RunningLaw>(own, next.points, next.starts, watched, next.counted);
   if (fit.families.size() < 2) return law;
@@ -250,6 +251,11 @@ std::unique_ptr<NextMoltLaw> running_law(const CollectionFit& fit, const NextMol
         std::make_unique<RunningLaw>(fit.families[f].family, in_family(next.points, own, fit.families[f].family),
                                      next.starts, watched, next.counted));
   return std::make_unique<MixedLaw>(std::move(parts));
+}
+
+/// The same, recalibrated by what came of past forecasts.
+std::unique_ptr<NextMoltLaw> running_law(const CollectionFit& fit, const NextMolt& next, double watched) {
+  return recalibrated(fit, mixed_law(fit, next, watched));
 }
 
 /// Law of a running stadium of known start, without signs.

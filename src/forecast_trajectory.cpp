@@ -87,7 +87,7 @@ class FastLaw final : public NextMoltLaw {
 
 /// Whether the law is far from all trouble of a table of Phi: else the exact one is taken.
 bool is_plain(const NextMolt& next, const CollectionFit& fit) {
-  return fit.options.family == Family::lognormal && fit.families.size() == 1 && !next.starts.empty() &&
+  return fit.options.family == Family::lognormal && fit.families.size() == 1 && !fit.recalibration.used() && !next.starts.empty() &&
          next.base->survival_at_start() > fast_from;
 }
 

@@ -5,6 +5,7 @@
 
 #include "group_curves.hpp"
 #include "group_stats.hpp"
+#include "group_temperature_fall.hpp"
 
 namespace moltspan {
 namespace {
@@ -111,6 +112,7 @@ CurveFit thermal_sum_fit(std::span<const double> temperature_c, std::span<const 
   else if (fit.df > 0 && std::isinf(fit.parameters[0].interval.lower))
     fit.health.push_back(
         note(HealthState::bad, "slope", "the slope is not clear of 0 at this level: the threshold is unbounded"));
+  note_falling_rate(fit, rows.temperature, rate);
   if (options.bootstrap > 0 && fit.df > 0) line_bootstrap(fit, solution, rows.temperature);
   return fit;
 }

@@ -1,6 +1,7 @@
 #include <cmath>
 #include <string>
 
+#include "growth_lines_far.hpp"
 #include "growth_lines_law.hpp"
 
 namespace moltspan {
@@ -118,6 +119,7 @@ IncrementFit increment_fit(const VectorXd& pre_mm, const VectorXd& post_mm, cons
     fit.fitted_mm[i] = logs(fit) ? std::exp(estimate) : estimate;
   }
   judge(fit);
+  if (!bent && !huber && fit.coefficients.allFinite()) note_far_molt(fit, x, y);
   return fit;
 }
 

@@ -311,13 +311,18 @@ static std::vector<Eigen::Index> spread_over(const std::vector<Eigen::Index>& ro
   return few;
 }
 
-StadiaData thinned(const StadiaData& data, std::size_t most_records) {
+std::vector<Eigen::Index> rows_of_part(const StadiaData& data, std::size_t most_records) {
   auto rows = thinned_rows(data, most_records);
   if (rows.empty())
     for (std::size_t i = 0; i < data.size(); ++i) rows.push_back(static_cast<Eigen::Index>(i));
   // An animal may hold most of the stadia: a part that is no smaller than the whole would never end the search.
   if (rows.size() > 2 * std::max<std::size_t>(most_records, 1))
     rows = spread_over(rows, std::max<std::size_t>(most_records, 1));
+  return rows;
+}
+
+StadiaData thinned(const StadiaData& data, std::size_t most_records) {
+  const auto rows = rows_of_part(data, most_records);
   return rows.size() == data.size() ? data : picked_rows(data, rows);
 }
 

@@ -102,6 +102,8 @@ class StadiaModel final : public LatentModel {
 /// The stadia of every k-th animal, about `most_records` of them, without probes: enough for a quick look. Never more
 /// than twice as many: where one animal holds most of them, every k-th of its stadia.
 StadiaData thinned(const StadiaData& data, std::size_t most_records);
+/// The rows that `thinned` takes.
+std::vector<Eigen::Index> rows_of_part(const StadiaData& data, std::size_t most_records);
 /// Their rows, whole animals only, however many stadia these have; empty where no row has an animal.
 std::vector<Eigen::Index> thinned_rows(const StadiaData& data, std::size_t most_records);
 

@@ -1,11 +1,13 @@
 #pragma once
 
 #include <array>
+#include <cmath>
 #include <memory>
 #include <string>
 #include <string_view>
 #include <vector>
 
+#include "moltspan/calibration.hpp"
 #include "moltspan/collection_fit.hpp"
 #include "moltspan/score.hpp"
 
@@ -32,6 +34,14 @@
 /// tomorrow. A row that spans several molts by its stated instar numbers is no stadium of a rule. A rule names one day,
 /// so like is compared with like: its absolute error with that of the forecast's median, on the same cases; standard
 /// errors are clustered by animal.
+///
+/// **Kin as a distribution.** Closed stadia of the same taxon and stated instar, of the taxon where these are fewer than
+/// three: log-normal with their mean and sd of log length (for a new one: sd x sqrt(1 + 1/n)), given the age reached.
+/// Scored by CRPS and coverage beside the forecast, on the same cases.
+///
+/// **Classes.** Coverage, medians and scores by stated instar, by month of the origin and by taxon: errors of opposite
+/// sign hide in the sum. Health is "bad" where coverage or the share below the median lies more than three clustered
+/// standard errors off, or lies unevenly by class.
 namespace moltspan {
 
 enum class PlainRule { last_again, own_mean, taxon_mean, last_and_a_quarter };
@@ -61,6 +71,24 @@ struct BacktestCase {
   Pit pit;
   double crps_days = 0, log_score = 0, off_days = 0;
   std::array<double, n_plain_rules> rule_days{}, rule_off_days{};  ///< NaN: the rule has no answer
+  int instar = -1;                      ///< as stated for its last molt; -1 = not stated
+  double kin_crps_days = std::nan("");  ///< of kin as a distribution; NaN = fewer than three lengths
+  Pit kin_pit;
+};
+
+/// The whole forecast and kin as a distribution, on the cases in which both answer.
+struct KinComparison {
+  ClusteredMean forecast_crps_days, kin_crps_days, gain_days;  ///< gain = kin - forecast
+  double gain_share = 0, gain_share_error = 0;                 ///< 1 - forecast / kin (delta)
+  std::array<ClusteredMean, 3> kin_coverage;
+};
+
+enum class BacktestFactor { instar, month, kind };
+
+/// What forecasts of one class were worth.
+struct BacktestClass {
+  CalibrationClass calibration;
+  ClusteredMean crps_days, kin_crps_days;  ///< n = 0: none has an answer
 };
 
 /// Absolute errors of forecast (its median) and one rule, on the cases in which both answer.
@@ -78,9 +106,13 @@ struct Backtest {
   ClusteredMean below_median;  ///< uniformised PIT under 1/2
   ClusteredMean crps_days, off_days;
   std::vector<RuleComparison> comparisons;  ///< one a rule with any case
+  KinComparison kin;                        ///< n = 0: no case with three lengths of kin
   int n_seen = 0;
   std::vector<HealthNote> health;
 };
+
+/// A class for each stated instar, month of the origin or taxon, in order.
+std::vector<BacktestClass> backtest_by(const Backtest& result, BacktestFactor factor);
 
 /// Throws std::invalid_argument where no origin can be found or one lies outside the records.
 Backtest backtest(std::shared_ptr<const Collection> collection, const BacktestOptions& options = {});

@@ -10,6 +10,7 @@
 #include "moltspan/growth_latent.hpp"
 #include "moltspan/hidden_molts.hpp"
 #include "moltspan/intervals.hpp"
+#include "moltspan/recalibration.hpp"
 #include "moltspan/records.hpp"
 #include "moltspan/signs.hpp"
 #include "moltspan/stadia.hpp"
@@ -56,6 +57,8 @@ struct CollectionOptions {
   /// Lengths are days of a clock that runs with the temperature rows of each animal and with a season of the records
   /// (bayes only; see clock.hpp); false: days of the calendar, temperatures as means of stadia.
   bool clock = true;
+  /// Forecasts of running stadia are recalibrated by what came of past ones (bayes only; see CollectionFit::recalibration).
+  bool recalibrate = true;
 };
 
 struct FamilyWeight {
@@ -147,6 +150,9 @@ struct CollectionFit {
   /// over the records of p(record | the others), predictors integrated (pseudo Bayes factor; Geisser and Eddy 1979,
   /// Journal of the American Statistical Association 74:153), from 1,500 records at most. Under 1/1000: left out.
   std::vector<FamilyWeight> families{{}};
+  /// What forecasts from some past days, made anew with what was known then, say of those of today; applied to running
+  /// stadia where `options.recalibrate`.
+  Recalibration recalibration;
   double exponent_for_size_error = 0;  ///< exponent of size with which size errors entered the variances
   /// sd of log T of a stadium whose temperature nobody has measured: its animal's usual one stands for it, and stadia
   /// lie about their animal's mean with the pooled sd of those measured. 0 = not known.

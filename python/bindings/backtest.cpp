@@ -34,7 +34,31 @@ void bind_backtest(py::module_& m) {
       .def_readonly("log_score", &BacktestCase::log_score)
       .def_readonly("rule_days", &BacktestCase::rule_days)
       .def_readonly("off_days", &BacktestCase::off_days)
-      .def_readonly("rule_off_days", &BacktestCase::rule_off_days);
+      .def_readonly("rule_off_days", &BacktestCase::rule_off_days)
+      .def_readonly("instar", &BacktestCase::instar)
+      .def_readonly("kin_crps_days", &BacktestCase::kin_crps_days)
+      .def_property_readonly("kin_pit", [](const BacktestCase& c) { return std::pair(c.kin_pit.low, c.kin_pit.high); });
+  py::class_<KinComparison>(m, "KinComparison")
+      .def_readonly("forecast_crps_days", &KinComparison::forecast_crps_days)
+      .def_readonly("kin_crps_days", &KinComparison::kin_crps_days)
+      .def_readonly("gain_days", &KinComparison::gain_days)
+      .def_readonly("gain_share", &KinComparison::gain_share)
+      .def_readonly("gain_share_error", &KinComparison::gain_share_error)
+      .def_readonly("kin_coverage", &KinComparison::kin_coverage);
+  py::class_<CalibrationClass>(m, "CalibrationClass")
+      .def_readonly("label", &CalibrationClass::label)
+      .def_readonly("held", &CalibrationClass::held)
+      .def_readonly("below_median", &CalibrationClass::below_median)
+      .def_readonly("place", &CalibrationClass::place)
+      .def_readonly("spread", &CalibrationClass::spread);
+  py::class_<BacktestClass>(m, "BacktestClass")
+      .def_readonly("calibration", &BacktestClass::calibration)
+      .def_readonly("crps_days", &BacktestClass::crps_days)
+      .def_readonly("kin_crps_days", &BacktestClass::kin_crps_days);
+  py::enum_<BacktestFactor>(m, "BacktestFactor")
+      .value("instar", BacktestFactor::instar)
+      .value("month", BacktestFactor::month)
+      .value("kind", BacktestFactor::kind);
   py::class_<RuleComparison>(m, "RuleComparison")
       .def_property_readonly("rule", [](const RuleComparison& c) { return std::string(rule_name(c.rule)); })
       .def_readonly("forecast_days", &RuleComparison::forecast_days)
@@ -50,6 +74,8 @@ void bind_backtest(py::module_& m) {
       .def_readonly("crps_days", &Backtest::crps_days)
       .def_readonly("off_days", &Backtest::off_days)
       .def_readonly("comparisons", &Backtest::comparisons)
+      .def_readonly("kin", &Backtest::kin)
+      .def("by", &backtest_by)
       .def_readonly("n_seen", &Backtest::n_seen)
       .def_readonly("health", &Backtest::health);
   m.def(

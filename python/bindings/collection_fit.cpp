@@ -5,6 +5,7 @@
 #include <pybind11/stl.h>
 
 #include "module.hpp"
+#include "moltspan/calibration.hpp"
 
 namespace moltspan::bindings {
 
@@ -19,6 +20,17 @@ py::list hidden_rows(const CollectionFit& fit) {
     const auto& chances = fit.hidden.chances[i];
     rows.append(py::make_tuple(fit.collection->animals[static_cast<std::size_t>(s.animal)].id, s.start.latest,
                                s.end->earliest, chances[1], chances[2]));
+  }
+  return rows;
+}
+
+/// (animal, first day, seen, mean, variance, sigma, low, high, weight) of every record.
+py::list pit_rows(const CollectionFit& fit) {
+  py::list rows;
+  for (const RecordPit& p : leave_one_out_pits(fit)) {
+    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(p.row)];
+    rows.append(py::make_tuple(fit.collection->animals[static_cast<std::size_t>(s.animal)].id, s.start.earliest, p.seen,
+                               p.mean, p.variance, p.sigma, p.pit.low, p.pit.high, p.weight));
   }
   return rows;
 }
@@ -48,6 +60,7 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("spread_effect", &CollectionOptions::spread_effect)
       .def_readwrite("instar_effect", &CollectionOptions::instar_effect)
       .def_readwrite("clock", &CollectionOptions::clock)
+      .def_readwrite("recalibrate", &CollectionOptions::recalibrate)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);
   py::class_<SpreadEffect>(m, "SpreadEffect")
       .def_property_readonly("used", &SpreadEffect::used)
@@ -74,6 +87,16 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("anchor", &InstarEffect::anchor)
       .def_readonly("log_evidence_gain", &InstarEffect::log_evidence_gain)
       .def_readonly("steps", &InstarEffect::steps);
+  py::class_<Recalibration>(m, "Recalibration")
+      .def_readonly("location", &Recalibration::location)
+      .def_property_readonly("scale", &Recalibration::scale)
+      .def_readonly("forecasts", &Recalibration::forecasts)
+      .def_readonly("origins", &Recalibration::origins)
+      .def_readonly("effective", &Recalibration::effective)
+      .def_readonly("weight", &Recalibration::weight)
+      .def_readonly("held", &Recalibration::held)
+      .def_readonly("below_median", &Recalibration::below_median)
+      .def_property_readonly("used", &Recalibration::used);
   py::class_<FamilyWeight>(m, "FamilyWeight")
       .def_readonly("family", &FamilyWeight::family)
       .def_readonly("weight", &FamilyWeight::weight);
@@ -108,12 +131,14 @@ void bind_collection_fit(py::module_& m) {
           "growth", [](const CollectionFit& fit) { return std::const_pointer_cast<GrowthModelFit>(fit.growth); })
       .def_readonly("group_names", &CollectionFit::group_names)
       .def_readonly("families", &CollectionFit::families)
+      .def_readonly("recalibration", &CollectionFit::recalibration)
       .def_readonly("health", &CollectionFit::health)
       .def_readonly("signs", &CollectionFit::signs)
       .def_readonly("instars", &CollectionFit::instars)
       .def_readonly("spread", &CollectionFit::spread)
       .def_readonly("hidden", &CollectionFit::hidden)
       .def_property_readonly("hidden_rows", &hidden_rows)
+      .def_property_readonly("pit_rows", &pit_rows)
       .def_readonly("exponent_for_size_error", &CollectionFit::exponent_for_size_error);
   m.def(
       "fit_collection",

@@ -19,7 +19,10 @@ def backtest(collection, origins=8, as_of=None, **options):
     Compared with the plain rules that people use: the last stadium again, the animal's own mean, the mean of its taxon, the last stadium x
     1.25. A rule names one day, so like is compared with like: how many days off it is, against how many the median of the forecast is,
     differences paired, with standard errors clustered by animal. The whole of the forecast is scored as well (continuous ranked
-    probability score, in days). An animal without a row in the journal by a day is not forecast from it. Where a molt is known to a range
+    probability score, in days), beside that of kin as a distribution: log-normal with the mean and sd of the log lengths of closed stadia of the
+    same kind and stated instar (of the kind where these are fewer than three), given the age reached. `by` tells coverage, medians and scores
+    by instar, month of the forecast and kind; `health` is "bad" where bands or medians are more than three clustered standard errors off, or
+    lie unevenly by these. An animal without a row in the journal by a day is not forecast from it. Where a molt is known to a range
     of days only, a band covers the share of the range's predictive mass that lies inside it; an animal whose next molt was never seen
     counts with the open range after its watch.
     """
@@ -75,6 +78,21 @@ class Backtest(Result):
                  c.gain_days.clustered_standard_error, 100 * c.gain_share, 100 * c.gain_share_error) for c in self._core.comparisons]
         return frames.frame_of({name: [row[i] for row in rows] for i, name in enumerate(names)}, self.collection._kind)
 
+    def by(self, factor):
+        """A row a class of `factor`: "instar" (as stated), "month" (of the forecast) or "kind".
+
+        Forecasts, animals, share inside each band and before the median in percent with clustered standard errors, `score_days` (CRPS), and
+        that of kin as a distribution where it has an answer. ValueError for another factor.
+        """
+        if factor not in FACTORS:
+            raise ValueError(f"by: factor={factor!r}; give one of {', '.join(FACTORS)}")
+        rows = self._class_rows(factor)
+        names = list(rows[0]) if rows else [factor]
+        return frames.frame_of({name: [row[name] for row in rows] for name in names}, self.collection._kind)
+
+    def _class_rows(self, factor):
+        return [_class_row(factor, found) for found in self._core.by(getattr(_core.BacktestFactor, factor))]
+
     def document(self):
         """All of it as a dict ready for JSON; None = unknown. `score_days`: of the whole distribution (CRPS); all other days are absolute errors:
         `off_days` and `forecast_days` of the forecast's median, `rule_days` of a rule, `gain_days` their difference.
@@ -83,6 +101,7 @@ class Backtest(Result):
         return {"origins": [day.isoformat() for day in self.origins], "forecasts": len(core.cases), "molt_seen": core.n_seen,
                 "coverage": [{"level": level, **_mean(mean)} for level, mean in zip(LEVELS, core.coverage, strict=True)],
                 "below_median": _mean(core.below_median), "score_days": _mean(core.crps_days), "off_days": _mean(core.off_days),
+                "kin": _kin(core.kin), "by": {factor: [_known(row) for row in self._class_rows(factor)] for factor in FACTORS},
                 "rules": [{"rule": c.rule, "forecast_days": _mean(c.forecast_days), "rule_days": _mean(c.rule_days),
                            "gain_days": _mean(c.gain_days), "gain_share": _number(c.gain_share),
                            "gain_share_error": _number(c.gain_share_error)} for c in core.comparisons],
@@ -101,7 +120,18 @@ class Backtest(Result):
                                                for level, mean in zip(LEVELS, core.coverage, strict=True))),
                 ("before the median", _percent(core.below_median)),
                 ("score", f"{core.crps_days.mean:.1f} days for the whole forecast (CRPS); its median is {core.off_days.mean:.1f} days off"
-                 if core.crps_days.n else "-"), ("watched", self.asked["watched"]), ("health", str(self.health))]
+                 if core.crps_days.n else "-"), *_kin_fact(core.kin), *self._classes_off(), ("watched", self.asked["watched"]), ("health", str(self.health))]
+
+    def _classes_off(self):
+        """Lines on classes whose medians or bands lie off."""
+        lines = []
+        for factor in FACTORS:
+            told = [found.calibration for found in self._core.by(getattr(_core.BacktestFactor, factor))]
+            off = [c for c in told if c.below_median.n >= LEAST_TOLD and max(abs(c.place), abs(c.spread)) > OFF_ERRORS]
+            if off:
+                lines.append((f"off by {factor}", "; ".join(f"{c.label}: 80 % band {_percent(c.held[1])}, before the median "
+                                                            f"{_percent(c.below_median)} of {c.below_median.n}" for c in off)))
+        return lines
 
     def _table(self):
         return HEAD, [(c.rule, c.rule_days.n, f"{c.rule_days.mean:.1f}", f"{c.forecast_days.mean:.1f}",
@@ -113,6 +143,37 @@ class Backtest(Result):
 
 
 HEAD = ("plain rule", "cases", "rule off by, days", "forecast off by, days", "gained, days (s.e.)", "gained (s.e.)")
+
+
+FACTORS = ("instar", "month", "kind")
+OFF_ERRORS, LEAST_TOLD = 3, 8  # standard errors, and forecasts, from which a class is told
+
+
+def _class_row(factor, found):
+    told = found.calibration
+    row = {factor: told.label, "forecasts": told.below_median.n, "animals": told.below_median.n_clusters}
+    for level, mean in zip(LEVELS, told.held, strict=True):
+        row |= {f"covered_{level * 100:g}": 100 * mean.mean, f"covered_{level * 100:g}_error": 100 * mean.clustered_standard_error}
+    row |= {"below_median": 100 * told.below_median.mean, "below_median_error": 100 * told.below_median.clustered_standard_error}
+    return row | {"score_days": found.crps_days.mean, "kin_score_days": found.kin_crps_days.mean if found.kin_crps_days.n else math.nan}
+
+
+def _known(row):
+    return {name: _number(value) if isinstance(value, float) else value for name, value in row.items()}
+
+
+def _kin(kin):
+    return {"score_days": _mean(kin.kin_crps_days), "forecast_score_days": _mean(kin.forecast_crps_days), "gain_days": _mean(kin.gain_days),
+            "gain_share": _number(kin.gain_share), "gain_share_error": _number(kin.gain_share_error),
+            "coverage": [{"level": level, **_mean(mean)} for level, mean in zip(LEVELS, kin.kin_coverage, strict=True)]}
+
+
+def _kin_fact(kin):
+    if kin.kin_crps_days.n == 0:
+        return []
+    return [("kin of the same instar", f"as a distribution {kin.kin_crps_days.mean:.1f} days (CRPS), the forecast {kin.forecast_crps_days.mean:.1f} on "
+             f"the same {kin.kin_crps_days.n}: {100 * kin.gain_share:+.0f} % ({100 * kin.gain_share_error:.0f}) gained; its 80 % band held "
+             f"{_percent(kin.kin_coverage[1])}")]
 
 
 def _percent(mean):

@@ -14,7 +14,8 @@ SIGN_COLUMNS = ("sign", "closed", "shown", "absence_counts", "noted", "alarms_pe
 
 
 def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
-        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, clock=True, formula=None):
+        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, clock=True, recalibrate=True,
+        formula=None):
     """Fits all stadia of a collection up to `as_of` (default: the last day in the records; the clock is never read).
 
     Animals are nested in cohorts, taxa and genera; covariates are those that the records hold: `log_size` (start size),
@@ -57,9 +58,13 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     others) (pseudo Bayes factor; Geisser and Eddy 1979, Journal of the American Statistical Association 74:153). With a family that is not that
     of the animals bands of the fitted one alone cover too much or too little by 4 points (benchmarks/README.md). `mix_families=False`: `family` alone, as
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
+
+    Forecasts are made anew from four past days, roughly, and set beside what came: where that speaks for bands too narrow or too wide, or to
+    one side, the law of running stadia is changed (`recalibration`, and said in `health`); with a chance of .3 beforehand that there is
+    anything to change (shared/priors.toml), so that a fit that tells its animals well is left as it is. `recalibrate=False` leaves it out.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
-                                        mix_families, instar_effect, spread_effect, clock, formula, collection)
+                                        mix_families, instar_effect, spread_effect, clock, recalibrate, formula, collection)
     if as_of is None and collection.as_of is None:
         raise ValueError("no dated record of an animal without a fault yet: write a row into the journal first")
     return CollectionFit(collection, _core.fit_collection(collection._core_collection, options), asked, options)
@@ -67,7 +72,7 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
 
 def collection_options(as_of=None, method="bayes", family="lognormal", priors=None, watched="all", truncation="renewal", threads=0,
                        growth_model=True, hidden_molts=None, mix_families=True, instar_effect=True, spread_effect=True, clock=True,
-                       formula=None, collection=None):
+                       recalibrate=True, formula=None, collection=None):
     """Options of a fit for the core, and what was asked in words."""
     choice("family", family, FAMILIES), choice("truncation", truncation, TRUNCATIONS)
     options = _core.CollectionOptions()
@@ -77,6 +82,7 @@ def collection_options(as_of=None, method="bayes", family="lognormal", priors=No
     options.truncation, options.priors, options.threads = getattr(_core.Truncation, truncation), to_priors(priors), threads
     options.growth_model, options.hidden_molts, options.mix_families = growth_model, hidden_molts, bool(mix_families)
     options.instar_effect, options.spread_effect, options.clock = bool(instar_effect), bool(spread_effect), bool(clock)
+    options.recalibrate = bool(recalibrate)
     if formula is not None:
         from moltspan.own_covariates import own_covariates
 
@@ -135,8 +141,34 @@ class CollectionFit(Result):
         return frames.frame_of(_columns([dict(zip(INSTAR_COLUMNS, row, strict=True)) for row in rows], INSTAR_COLUMNS), self.collection._kind)
 
     @property
+    def recalibration(self):
+        """What forecasts made anew from four past days say of those of today, and what was done about it: a dict.
+
+        `forecasts`, `origins`: what it rests on; `held_percent`: share of what came inside each band, and `below_median_percent` before the
+        median; `chance`: that there is anything to change; `scale`: factor of the bands on the normal scale, and `location`: shift (above 0:
+        later), with which running stadia are forecast. None where fewer than 30 past forecasts can be made, and with `recalibrate=False`.
+        """
+        core = self._core.recalibration
+        if core.forecasts == 0:
+            return None
+        return {"forecasts": core.forecasts, "origins": core.origins, "effective_forecasts": core.effective,
+                "held_percent": {100 * level: 100 * mean.mean for level, mean in zip(LEVELS, core.held, strict=True)},
+                "below_median_percent": 100 * core.below_median.mean, "chance": core.weight, "scale": core.scale, "location": core.location}
+
+    @property
+    def stadia_told(self):
+        """How well each stadium is told by all the others: a row a stadium with `animal`, `start`, `seen` (its end was), `mean_log_days` and
+        `sd_log_days` (predictor and spread, without its own record), `pit_low`, `pit_high`: distribution function at both ends of what is
+        known of its length (open, 1, while it runs), given that it lasted to a late entry, and its `weight`. From 1,500 stadia about."""
+        names = ("animal", "start", "seen", "mean_log_days", "sd_log_days", "pit_low", "pit_high", "weight")
+        rows = [(*row[:4], math.hypot(math.sqrt(row[4]), row[5]), *row[6:]) for row in self._core.pit_rows]
+        columns = {name: [row[i] for row in rows] for i, name in enumerate(names)}
+        columns["start"] = [frames.day_of(day) for day in columns["start"]]
+        return frames.frame_of(columns, self.collection._kind)
+
+    @property
     def health(self):
-        """What to know before using the numbers."""
+        """What to know before using the numbers: where the bands did not hold among them, over all and by kind, instar, month and size."""
         return Health.of(self._core.health)
 
     @property
