@@ -2,6 +2,7 @@
 #include <cmath>
 #include <limits>
 
+#include "clock_collection.hpp"
 #include "collection_pits.hpp"
 #include "intervals_posterior.hpp"
 #include "recalibration.hpp"
@@ -17,9 +18,11 @@ constexpr std::size_t closed_by_then = 8;
 constexpr double shares_closed[] = {0.6, 0.7, 0.8, 0.9};  ///< of the stadia, on the days forecast from
 constexpr int rough_points = 24;
 
-/// Days from the end of the start's range to the end of a day.
+/// Days of the clock from the end of the start's range to the end of a day.
 double length_until(const CollectionFit& fit, std::size_t row, Day day) {
-  return day - fit.table.stadia[row].start.latest;
+  const Day start = fit.table.stadia[row].start.latest;
+  if (!fit.clock.runs()) return day - start;
+  return CollectionClocks(fit).of_row(static_cast<int>(row)).units(start + 1.0, day + 1.0);
 }
 
 /// Days on which so many of the stadia had closed.

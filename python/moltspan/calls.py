@@ -188,7 +188,7 @@ RULES = {
     "loss": TEXT, "response": TEXT, "scores": TEXT, "degrees": TEXT, "coefficient": TEXT, "new_animal": TEXT, "title": TEXT, "remark": TEXT,
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
     "trait": TEXT, "factor": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
-    "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY,
+    "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY, "beside": ANY,
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "instar_effect": FLAG, "spread_effect": FLAG, "clock": FLAG,
     "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
     "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,

@@ -13,12 +13,15 @@ DIAGONAL = {"color": QUIET, "linewidth": 1.2, "linestyle": STYLES[1]}
 FAMILY_WORDS = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 
-def plot_backtest(backtest, ax=None, *, bins=10, title=None):
+def plot_backtest(backtest, ax=None, *, bins=10, beside=None, title=None):
     """A backtest in two panels: the PIT histogram (flat when calibrated) and the coverage of the bands against their level.
 
     `ax`: an array of two axes. Molts known to a range share their PIT out evenly; bars of the coverage are two standard errors, clustered
-    by animal. Under ten forecasts the histogram says that it tells nothing.
+    by animal. Under ten forecasts the histogram says that it tells nothing. `beside`: a backtest of the same records with other options, such
+    as `recalibrate=False`: what its bands held stands beside in the second panel.
     """
+    if beside is not None and not hasattr(beside, "coverage"):
+        raise ValueError(f"plot_backtest: beside={beside!r} is no backtest; give the result of moltspan.backtest")
     axes = new_panels(ax, 2)
     cases = backtest._core.cases
     heading = title or "Backtest"
@@ -34,16 +37,19 @@ def plot_backtest(backtest, ax=None, *, bins=10, title=None):
     dress(axes[0], f"{heading}: where the molt fell{few}", "probability that the forecast gave to an earlier molt (PIT)",
           "share of forecasts, %", grid="y")
     legend_below(axes[0], columns=2)
-    _draw_coverage(axes[1], columns_of(backtest.coverage))
+    _draw_coverage(axes[1], columns_of(backtest.coverage), None if beside is None else columns_of(beside.coverage))
     return axes
 
 
-def _draw_coverage(ax, coverage):
+def _draw_coverage(ax, coverage, beside=None):
     level, covered, error = (np.array(coverage[name], dtype=float) for name in ("band_percent", "covered_percent", "standard_error"))
     ax.plot([0, 100], [0, 100], label="calibrated", **DIAGONAL)
     reach = np.where(np.isfinite(error), 2 * error, 0)
     ax.errorbar(level, covered, reach, fmt="o", color=BLUE, markerfacecolor="white", capsize=3,
                 label="covered, ± 2 standard errors (clustered by animal)")
+    if beside is not None:
+        ax.plot(np.array(level) + 2, np.array(beside["covered_percent"], dtype=float), "s", color=VERMILION, markerfacecolor="white",
+                label="the other backtest")
     ax.set(xlim=(0, 103), ylim=(0, 103), xticks=[0, *level], xticklabels=["0", *(f"{one:g}" for one in level)])
     dress(ax, "Coverage of the bands", "level of the band, %", "molts inside the band, %")
     legend_below(ax)

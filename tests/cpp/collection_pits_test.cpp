@@ -8,7 +8,9 @@
 
 #include "intervals_posterior.hpp"
 #include "moltspan/numeric/normal.hpp"
+#include "moltspan/numeric/philox.hpp"
 #include "moltspan/simulate.hpp"
+#include "recalibration.hpp"
 #include "stadia_book.hpp"
 
 // Leave-one-out transforms: two records against dense Gaussian algebra, uniformity on simulated collections whose model
@@ -122,6 +124,46 @@ TEST(LeaveOneOutPits, AreUniformWhereTheModelIsRight) {
   // Some 2,000 transforms of animals that share kinds: .5 and 1/3 with errors of .007 each; three of them.
   EXPECT_NEAR(sum / weight, 0.5, 0.02);
   EXPECT_NEAR(square / weight, 1.0 / 3, 0.02);
+}
+
+TEST(Recalibration, ChangesTheLawOnTheNormalScaleAndKeepsTheMedianWithoutAShift) {
+  Recalibration change;
+  change.log_scale = std::log(1.5);
+  // log T ~ N(log 60, .2^2) from the start: recalibrated N(log 60, .3^2).
+  const auto plain = [] {
+    return std::make_unique<RunningLaw>(Family::lognormal, std::vector<LawPoint>{{1, std::log(60.0), 0.01, std::sqrt(0.03)}},
+                                        std::vector<StartAge>{{1, 0.0}}, 1.0);
+  };
+  const RecalibratedLaw law(plain(), change);
+  EXPECT_NEAR(law.quantile(0.5, law.first_day()), 60, 1e-6);
+  EXPECT_NEAR(law.quantile(0.9, law.first_day()), 60 * std::exp(1.2815515655446 * 0.3), 1e-5);
+  EXPECT_NEAR(law.survival(45), numeric::Phi(std::log(60.0 / 45) / 0.3), 1e-9);
+  change.log_scale = 0;
+  change.location = 0.5;
+  const RecalibratedLaw later(plain(), change);
+  EXPECT_NEAR(later.quantile(0.5, later.first_day()), 60 * std::exp(0.5 * 0.2), 1e-5);
+}
+
+TEST(Recalibration, FindsTheFactorThatPastForecastsMissedAndNoneWhereTheyHeld) {
+  SimulationOptions options;
+  options.n_animals = 40;
+  const CollectionFit fit = fit_of(make_collection(simulate_collection(options, 1).raw));
+  // 300 transforms at even steps of N(0, 1.6^2), one animal each in turn: told as N(0, 1).
+  const auto past_with = [&](double sd) {
+    std::vector<PastForecast> past;
+    const int n = 300;
+    for (int i = 0; i < n; ++i) {
+      const double u = numeric::Phi(sd * numeric::normal_quantile(((i * 7) % n + 0.5) / n));
+      past.push_back({i % static_cast<int>(fit.data.size()), i % 4, std::max(0.0, u - 1e-3), std::min(1.0, u + 1e-3)});
+    }
+    return past;
+  };
+  const Recalibration wide = learn_recalibration(fit, past_with(1.6)), right = learn_recalibration(fit, past_with(1));
+  EXPECT_NEAR(wide.scale(), 1.6, 0.12);  // drawn to 1 by the prior and by the joined tails
+  EXPECT_GT(wide.weight, 0.99);
+  EXPECT_NEAR(right.scale(), 1, 0.01);
+  EXPECT_LT(right.weight, 0.3);
+  EXPECT_NEAR(right.held[1].mean, 0.8, 0.01);
 }
 
 }  // namespace

@@ -395,6 +395,10 @@ def test_backtest_shows_calibration_and_coverage():
     points = coverage.containers[0].lines[0]
     assert list(points.get_xdata()) == [50, 80, 95]
     assert list(points.get_ydata()) == pytest.approx(list(tested.coverage["covered_percent"]))
+    beside = moltspan.plot_backtest(tested, beside=tested)[1]
+    assert [list(line.get_ydata()) for line in beside.lines if line.get_label() == "the other backtest"] == [list(points.get_ydata())]
+    with pytest.raises(ValueError, match="is no backtest"):
+        moltspan.plot_backtest(tested, beside=3)
     _, axes = pyplot.subplots(1, 2)
     assert list(moltspan.plot_backtest(tested, ax=axes)) == list(axes)
     with pytest.raises(ValueError, match="2 panels"):
