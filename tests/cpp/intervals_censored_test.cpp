@@ -37,8 +37,8 @@ TEST(Censored, ManyThatHaveNotEndedPushTheirMeanNoFurtherThanTheyTell) {
     data.probe_covariates.resize(0, 1);
     StadiaOptions options;
     options.method = Method::bayes;
-    // Within half a posterior sd (.6): the correction of the mode is of first order and bounded by that.
-    EXPECT_NEAR(fit_stadia(data, options).coefficients[0], intercept_by_grid(35, days), 0.3) << days;
+    // The mode lies up to one and a quarter posterior sds (.5) below the mean of so skew a law, and is moved by half of one at most.
+    EXPECT_NEAR(fit_stadia(data, options).coefficients[0], intercept_by_grid(35, days), 0.4) << days;
   }
 }
 
