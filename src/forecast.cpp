@@ -13,6 +13,7 @@
 #include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
+#include "growth_adult.hpp"
 #include "forecast_verdict.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
@@ -151,8 +152,10 @@ double growth_ratio(const CollectionFit& fit, int animal) {
   const auto i = static_cast<std::size_t>(animal);
   const double adult = fit.growth->next_shift[i];
   if (std::isfinite(adult)) return std::exp(adult);
-  return std::exp(fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
-                  fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
+  const double size = fit.animals[i].sizes.back().mean;
+  const double whole = fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
+                       fit.growth->decline.mean * size;
+  return std::exp(mean_growth_share(fit.growth->adult[i], size) * whole);
 }
 
 void add_assumption_notes(const Context& context, int animal, AnimalForecast& result) {
