@@ -33,8 +33,11 @@ class GrowthRecords {
   }
 
   const GrowthData& data() const { return data_; }
-  void set_slowing(std::vector<std::vector<double>> slowing) {
-    for (std::size_t i = 0; i < slowing.size(); ++i) data_.animals[i].slowing = std::move(slowing[i]);
+  void set_slowing(AdultSizes& adult) {
+    for (std::size_t i = 0; i < data_.animals.size(); ++i) {
+      data_.animals[i].slowing = std::move(adult.slowing[i]);
+      data_.animals[i].slowing_variance = std::move(adult.variance[i]);
+    }
   }
   bool any_reading() const { return !data_.readings.empty(); }
   /// Column of the step of leg span over the rest of the body at male maturity; -1 = not in use.
@@ -201,7 +204,7 @@ std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::ve
   options.alike_at_first = true;
   AdultSizes adult = fit_adult_sizes(records.data(), adult_animals(collection, table, animals),
                                      PriorTable("growth", priors).of("log_ratio"));
-  records.set_slowing(std::move(adult.slowing));
+  records.set_slowing(adult);
   const auto growth = std::make_shared<GrowthModelFit>(fit_growth_model(records.data(), options));
   growth->adult = std::move(adult.nodes);
   const double male_step =

@@ -170,12 +170,15 @@ void Courses::begin_ends() {
   uniforms(ratio + 1, u_, v_);
   for (int i = 0; i < n_; ++i) {
     const CourseEnd& end = plan_.ends[static_cast<std::size_t>(plan_.adult_node.pick(u_[i]))];
-    per_limit_mm_[i] = end.per_limit_mm;
+    const double shared = end.with_size * (size_[i] - plan_.size_mean);
+    x_[i] = -(end.log_limit + shared + log_20_mm);
     steepness_[i] = end.steepness;
     ratio_[i] += end.ratio_change;
-    adult_from_[i] = end.adult_from;
-    end_mm_[i] = stops_[i] > 0 ? end.adult_mm : end.limit_mm;
+    adult_from_[i] = end.adult_from + shared;
+    end_mm_[i] = stops_[i] > 0 ? end.adult_to_limit : 1;
   }
+  vectors::exponentials(x_.data(), n_, per_limit_mm_.data());
+  for (int i = 0; i < n_; ++i) end_mm_[i] /= per_limit_mm_[i];
 }
 
 void Courses::write_start(double* leg_span_mm) {

@@ -35,9 +35,9 @@ struct GrowthDraw {
   double log_ratio = 0, ratio_gain = 0, ratio_sd = 0, molt_sd = 0, decline = 0;
 };
 
-/// An end of growth (AdultNode), in mm; adult_from: log size from which a sex that stops has matured.
+/// An end of growth (AdultNode); adult_to_limit: adult size over limit; adult_from: log size from which a sex that stops has matured.
 struct CourseEnd {
-  double per_limit_mm = 0, steepness = 0, ratio_change = 0, adult_from = 0, adult_mm = 0, limit_mm = 0;
+  double log_limit = 0, with_size = 0, steepness = 0, ratio_change = 0, adult_from = 0, adult_to_limit = 1;
 };
 
 /// All that the draws of one animal need. Equal numbers of cells in probability: how points and start days share the

@@ -35,9 +35,8 @@ void set_ends(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const 
   const bool stated = std::isfinite(plan.adult_log_size);  // else it is not known that any molt is the last
   for (const AdultNode& node : plan.adult) {
     weights.push_back(node.weight);
-    const double limit_mm = 20 * std::exp(node.log_limit), adult_mm = 20 * std::exp(node.log_adult);
-    plan.ends.push_back({1 / limit_mm, static_cast<double>(node.steepness), node.ratio_change,
-                         stated ? node.log_adult + share : INFINITY, adult_mm, limit_mm});
+    plan.ends.push_back({node.log_limit, node.with_size, static_cast<double>(node.steepness), node.ratio_change,
+                         stated ? node.log_adult + share : INFINITY, std::exp(node.log_adult - node.log_limit)});
   }
   plan.adult_node = AliasTable(weights);
 }

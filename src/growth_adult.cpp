@@ -13,18 +13,19 @@ namespace {
 
 // The forms between which animals differ, and how likely each is beforehand: published sizes by instar of spiders,
 // scorpions, mayflies and water fleas mostly fall from the first molt on (1 or 2); insects keep their ratio to the end.
-constexpr std::size_t n_forms = 4;
-constexpr std::array<int, n_forms> steepness{1, 2, 4, 8};
-constexpr std::array<double, n_forms> form_weight{0.3, 0.35, 0.25, 0.1};
+constexpr std::size_t n_forms = 5;
+constexpr std::array<int, n_forms> steepness{1, 2, 4, 8, 16};
+constexpr std::array<double, n_forms> form_weight{0.25, 0.3, 0.2, 0.15, 0.1};
 /// Log of the limit over the adult size of a sex whose last molt comes before its growth has ended (the same tables).
-constexpr std::array<double, n_forms> limit_beyond{0.5, 0.25, 0.07, 0};
+constexpr std::array<double, n_forms> limit_beyond{0.5, 0.25, 0.07, 0, 0};
 
 constexpr double grid_step = 0.07;
-constexpr double sex_sd = 0.07, animal_sd = 0.08;  ///< of log adult sizes within a kind, within a sex (assumption)
+constexpr double sex_sd = 0.10, animal_sd = 0.09;  ///< of log adult sizes within a kind, within a sex (assumption)
 constexpr int reach = 3;                           ///< steps of the grid that such deviations go
 constexpr double freedom = 4;                      ///< of Student's t about what is said of a kind
 constexpr double kind_ratio_sd = 0.05, animal_ratio_sd = 0.03;  ///< of log ratios about their kin's
 constexpr double usual_process_sd = 0.06;                       ///< of a molt, until the growth model tells
+constexpr double kin_weight = 0.5;  ///< of what kin say: their growth has no exact form, so that they err together
 constexpr double matured_sd = 0.12;                             ///< of a size read at maturity about the adult size
 constexpr double presence_sd = 0.08;  ///< an animal is about as large as its adult size at most
 constexpr double heeded = 0.02;       ///< weight of a form from which it is handed on
@@ -71,8 +72,8 @@ std::array<double, 2 * reach + 1> kernel(double sd) {
 }
 
 double power_of(double u, std::size_t form) {
-  const double two = u * u, four = two * two;
-  return form == 0 ? u : form == 1 ? two : form == 2 ? four : four * four;
+  const double two = u * u, four = two * two, eight = four * four;
+  return form == 0 ? u : form == 1 ? two : form == 2 ? four : form == 3 ? eight : eight * eight;
 }
 
 double log_limit(const AdultAnimal& a, double deviation, std::size_t form) {
@@ -274,7 +275,8 @@ void Kind::solve(double ratio, double ratio_sd) {
     for (int j = 0; j < grid_.n; ++j)
       for (std::size_t form = 0; form < n_forms; ++form) {
         const std::size_t at = node(j, form);
-        of_sex[static_cast<std::size_t>(animal(i).sex)][at] += animal_[i][at] = of_animal(i, j, form);
+        animal_[i][at] = of_animal(i, j, form);
+        of_sex[static_cast<std::size_t>(animal(i).sex)][at] += kin_weight * animal_[i][at];
       }
   std::vector<double> kind = prior_;
   std::array<std::vector<double>, 3> up;
@@ -293,7 +295,7 @@ void Kind::solve(double ratio, double ratio_sd) {
 std::vector<AdultNode> Kind::nodes(std::size_t i) const {
   const std::vector<double>& sex = sex_posterior_[static_cast<std::size_t>(animal(i).sex)];
   std::vector<double> rest(sex.size()), weight(sex.size(), 0.0), ratio(sex.size(), 0.0);
-  for (std::size_t at = 0; at < rest.size(); ++at) rest[at] = sex[at] - animal_[i][at];
+  for (std::size_t at = 0; at < rest.size(); ++at) rest[at] = sex[at] - kin_weight * animal_[i][at];
   const double top = *std::max_element(sex.begin(), sex.end());
   for (int place = 0; place < grid_.n; ++place)
     for (std::size_t form = 0; form < n_forms; ++form) {
@@ -326,7 +328,7 @@ std::vector<AdultNode> Kind::handed(const std::vector<double>& weight, const std
     if (of_form[form] < heeded * total) continue;
     const int n = std::max(1, static_cast<int>(std::lround(handed_on * of_form[form] / total)));
     const double each = of_form[form] / n;
-    AdultNode sum{0, 0, 0, steepness[form], 0};
+    AdultNode sum{0, 0, 0, steepness[form], 0, 0};
     const auto close = [&] {
       if (!(sum.weight > 1e-9 * each)) return;
       sum.log_adult = animal(i).log_size + sum.log_adult / sum.weight;
@@ -334,7 +336,7 @@ std::vector<AdultNode> Kind::handed(const std::vector<double>& weight, const std
       sum.ratio_change = sum.ratio_change / sum.weight - mean_ratio;
       result.push_back(sum);
       kept += sum.weight;
-      sum = {0, 0, 0, steepness[form], 0};
+      sum = {0, 0, 0, steepness[form], 0, 0};
     };
     for (int j = 0; j < grid_.n; ++j) {
       const std::size_t at = node(j, form);
@@ -394,23 +396,34 @@ void note_maturity(Record& r, int matured_instar) {
 bool was_read(const Record& r) { return std::isfinite(r.largest); }
 
 /// Shares that an animal's molts have added, its ends of growth averaged by what each has it grow.
-std::vector<double> slowing_of(const Record& r, const std::vector<AdultNode>& nodes, double ratio) {
+std::vector<double> slowing_of(const Record& r, const std::vector<AdultNode>& nodes, double ratio,
+                               std::vector<double>& variance) {
   std::vector<double> slowing(r.molts.size(), 1.0);
+  variance.assign(r.molts.size(), 0.0);
   if (!was_read(r)) return slowing;
   std::vector<double> per_limit;
   for (const AdultNode& node : nodes) per_limit.push_back(std::exp(-node.log_limit));
   for (std::size_t k = 0; k < slowing.size(); ++k) {
-    double sum = 0, total = 0;
+    double sum = 0, square = 0, total = 0;
     for (std::size_t n = 0; n < nodes.size(); ++n) {
       const auto form = static_cast<std::size_t>(
           std::find(steepness.begin(), steepness.end(), nodes[n].steepness) - steepness.begin());
       const double w = nodes[n].weight * std::max(0.01, ratio + nodes[n].ratio_change);
-      sum += w * share_at(power_of(r.size[k] * per_limit[n], form));
+      const double share = share_at(power_of(r.size[k] * per_limit[n], form));
+      sum += w * share;
+      square += w * share * share;
       total += w;
     }
+    variance[k] = std::pow(r.molts[k] * ratio, 2) * std::max(0.0, square / total - std::pow(sum / total, 2));
     slowing[k] = std::clamp(sum / total, 1e-3, 1.0);
   }
   return slowing;
+}
+
+/// Near its limit an animal shows where that is by its own size, far from it only kin and what is said do.
+void set_with_size(const Record& r, std::vector<AdultNode>& nodes) {
+  if (!was_read(r)) return;
+  for (AdultNode& node : nodes) node.with_size = std::min(1.0, std::pow(r.size.back() * std::exp(-node.log_limit), 2));
 }
 
 /// Log ratio of all kinds together, and how far a kind may lie from it.
@@ -443,6 +456,7 @@ AdultSizes fit_adult_sizes(const GrowthData& data, const std::vector<AdultAnimal
   AdultSizes result;
   result.nodes.resize(records.size());
   result.slowing.resize(records.size());
+  result.variance.resize(records.size());
   for (int round = 0; round < 2; ++round) {
     std::vector<Kind> kinds;
     kinds.reserve(by_kind.size());
@@ -460,7 +474,7 @@ AdultSizes fit_adult_sizes(const GrowthData& data, const std::vector<AdultAnimal
         Record& r = *members[m];
         const auto i = static_cast<std::size_t>(r.animal);
         result.nodes[i] = kind.nodes(m);
-        result.slowing[i] = slowing_of(r, result.nodes[i], middle);
+        result.slowing[i] = slowing_of(r, result.nodes[i], middle, result.variance[i]);
         if (!was_read(r)) continue;
         std::vector<double> steps = result.slowing[i];
         for (std::size_t k = 0; k < steps.size(); ++k) {
@@ -472,8 +486,10 @@ AdultSizes fit_adult_sizes(const GrowthData& data, const std::vector<AdultAnimal
     }
     if (!slowed) break;
   }
-  for (std::size_t i = 0; i < records.size(); ++i)
-    result.slowing[i] = slowing_of(records[i], result.nodes[i], ratio.mean);
+  for (std::size_t i = 0; i < records.size(); ++i) {
+    result.slowing[i] = slowing_of(records[i], result.nodes[i], ratio.mean, result.variance[i]);
+    set_with_size(records[i], result.nodes[i]);
+  }
   return result;
 }
 

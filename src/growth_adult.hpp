@@ -19,6 +19,7 @@ struct AdultAnimal {
 struct AdultSizes {
   std::vector<std::vector<AdultNode>> nodes;    ///< of each animal; weights add up to 1
   std::vector<std::vector<double>> slowing;     ///< share of its log ratio that each step of its record added
+  std::vector<std::vector<double>> variance;    ///< of what each step added, by what is not known of that share
 };
 
 /// Where the growth of each animal ends, from its readings and those of its kin.

@@ -33,6 +33,8 @@ void check_animals(const GrowthData& data) {
       fail("animal " + std::to_string(i) + ": one shift a step between instars, or none");
     if (!animal.slowing.empty() && animal.slowing.size() != animal.molts.size())
       fail("animal " + std::to_string(i) + ": one share of growth a step between instars, or none");
+    if (!animal.slowing_variance.empty() && animal.slowing_variance.size() != animal.molts.size())
+      fail("animal " + std::to_string(i) + ": one variance a step between instars, or none");
     for (double share : animal.slowing)
       if (!(share > 0 && share < 1.5))
         fail("animal " + std::to_string(i) + " has a share of growth of " + std::to_string(share) +

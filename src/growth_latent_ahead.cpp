@@ -132,8 +132,9 @@ double spread_share(double growth_share) { return (growth_share + least_spread) 
 double SizeCourse::molt(const AdultNode& node, double growth, double growth_variance, double decline) {
   // The share as a line in the size, by three points of its law, so that a size not known well is not taken for sure.
   const double away = std::sqrt(3 * std::max(variance, 1e-12));
-  const double below = growth_share(node, mean - away), at = growth_share(node, mean),
-               above = growth_share(node, mean + away);
+  const double apart = (1 - node.with_size) * away;
+  const double below = growth_share(node, mean - apart), at = growth_share(node, mean),
+               above = growth_share(node, mean + apart);
   const double share = (below + 4 * at + above) / 6, slope = (above - below) / (2 * away);
   const double whole = growth + decline * mean;
   const double factor = std::max(0.0, 1 + share * decline + slope * whole);

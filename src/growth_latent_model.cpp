@@ -139,9 +139,10 @@ ChainStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const 
     return {1, 0, molts * animal.shifts[from], molts * numbers.process_variance};
   const double share = animal.slowing.empty() ? 1 : animal.slowing[from];
   const double variance = numbers.process_variance * spread_share(share), decline = share * numbers.decline;
-  if (std::abs(decline) < 1e-9) return {1, molts * share, 0, molts * variance};
+  const double unsure = animal.slowing_variance.empty() ? 0 : animal.slowing_variance[from];
+  if (std::abs(decline) < 1e-9) return {1, molts * share, 0, molts * variance + unsure};
   const double once = 1 + decline, factor = std::pow(once, molts);
-  return {factor, (factor - 1) / numbers.decline, 0, variance * (factor * factor - 1) / (once * once - 1)};
+  return {factor, (factor - 1) / numbers.decline, 0, variance * (factor * factor - 1) / (once * once - 1) + unsure};
 }
 
 Eigen::VectorXd GrowthModel::root_mean() const {

@@ -59,6 +59,7 @@ struct GrowthAnimal {
   std::vector<double> shifts;  ///< known growth at that step in place of g; empty = none; NaN = g
   double next_shift = std::numeric_limits<double>::quiet_NaN();  ///< the same for steps after the last instar
   std::vector<double> slowing;  ///< share of g that each step adds, over 0 and up to about 1; empty = all
+  std::vector<double> slowing_variance;  ///< of a step, as that share is not known for sure; empty = none
 };
 
 /// One possible end of an animal's growth: with u = size / limit a molt adds the share h = soft(1 - u^steepness) of its
@@ -67,8 +68,9 @@ struct AdultNode {
   double weight = 1;
   double log_limit = 0;     ///< log(size / reference) at which growth has come to an end
   double log_adult = 0;     ///< of the size that is called adult: below the limit where maturity ends all molts
-  int steepness = 4;        ///< 1, 2, 4 or 8: from a ratio that falls all life to one that stays until near the end
+  int steepness = 4;        ///< 1, 2, 4, 8 or 16: from a ratio that falls all life to one that stays until near the end
   double ratio_change = 0;  ///< of g, given this end: who ends early has had the larger ratio
+  double with_size = 0;     ///< part of an error of its present size that its limit shares: near it all of it
 };
 
 /// Share of its log ratio that a molt at this log size adds.
