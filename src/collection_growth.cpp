@@ -4,8 +4,10 @@
 #include <cmath>
 #include <map>
 
+#include "collection_adult.hpp"
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
+#include "intervals_model.hpp"
 
 namespace moltspan {
 namespace {
@@ -31,6 +33,12 @@ class GrowthRecords {
   }
 
   const GrowthData& data() const { return data_; }
+  void set_slowing(AdultSizes& adult) {
+    for (std::size_t i = 0; i < data_.animals.size(); ++i) {
+      data_.animals[i].slowing = std::move(adult.slowing[i]);
+      data_.animals[i].slowing_variance = std::move(adult.variance[i]);
+    }
+  }
   bool any_reading() const { return !data_.readings.empty(); }
   /// Column of the step of leg span over the rest of the body at male maturity; -1 = not in use.
   int male_step() const { return male_step_; }
@@ -187,14 +195,18 @@ std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::ve
                                            const StadiaTable& table, const HiddenFit& hidden,
                                            const std::array<std::vector<int>, n_levels>& codes, const Priors& priors,
                                            int threads) {
-  const GrowthRecords records(collection, table, animals, hidden, codes);
+  GrowthRecords records(collection, table, animals, hidden, codes);
   if (!records.any_reading()) return nullptr;
   GrowthModelOptions options;
   options.priors = priors;
   options.threads = threads;
   options.points = points_of_spreads;
   options.alike_at_first = true;
-  const auto growth = std::make_shared<const GrowthModelFit>(fit_growth_model(records.data(), options));
+  AdultSizes adult = fit_adult_sizes(records.data(), adult_animals(collection, table, animals),
+                                     PriorTable("growth", priors).of("log_ratio"));
+  records.set_slowing(adult);
+  const auto growth = std::make_shared<GrowthModelFit>(fit_growth_model(records.data(), options));
+  growth->adult = std::move(adult.nodes);
   const double male_step =
       records.male_step() < 0 ? 0 : growth->parameters[static_cast<std::size_t>(records.male_step())].mean;
   for (std::size_t i = 0; i < table.animals.size(); ++i)
@@ -204,8 +216,8 @@ std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::ve
 
 GrowthAhead growth_ahead(const CollectionFit& fit, int animal) {
   const Husbandry& h = husbandry();
-  if (!fit.growth) return {std::log(h.growth_ratio), 0, 0, h.growth_log_sd, 0, false};
   const auto i = static_cast<std::size_t>(animal);
+  if (!fit.growth) return {std::log(h.growth_ratio), 0, 0, h.growth_log_sd, 0, false, stated_ends(fit, animal)};
   const GrowthModelFit& growth = *fit.growth;
   const GrowthEstimate& own = growth.member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second;
   double process = 0, covariance = 0;
@@ -215,7 +227,9 @@ GrowthAhead growth_ahead(const CollectionFit& fit, int animal) {
       covariance +=
           p.weight * (p.covariance[i] + (p.last_size[i] - growth.sizes[i].back().mean) * (p.growth[i] - own.mean));
   }
-  return {own.mean, growth.decline.mean, own.sd, std::sqrt(process), covariance, true};
+  const bool mature = std::isfinite(growth.next_shift[i]);
+  return {own.mean,   growth.decline.mean, own.sd, std::sqrt(process),
+          covariance, true,                mature ? std::vector<AdultNode>() : growth.adult[i]};
 }
 
 }  // namespace moltspan

@@ -14,6 +14,7 @@
 #include "forecast_maturity.hpp"
 #include "forecast_next.hpp"
 #include "forecast_size.hpp"
+#include "growth_adult.hpp"
 #include "forecast_verdict.hpp"
 #include "husbandry.hpp"
 #include "intervals_health.hpp"
@@ -159,8 +160,10 @@ double growth_ratio(const CollectionFit& fit, int animal) {
   const auto i = static_cast<std::size_t>(animal);
   const double adult = fit.growth->next_shift[i];
   if (std::isfinite(adult)) return std::exp(adult);
-  return std::exp(fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
-                  fit.growth->decline.mean * fit.animals[i].sizes.back().mean);
+  const double size = fit.animals[i].sizes.back().mean;
+  const double whole = fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
+                       fit.growth->decline.mean * size;
+  return std::exp(mean_growth_share(fit.growth->adult[i], size) * whole);
 }
 
 /// "follows the season of these records: fastest about 07-12, 25 % above the usual rate".

@@ -19,29 +19,6 @@ PredictorMixture column(const PredictorMixture& sizes, Index k) {
   return {sizes.weights, sizes.log_sigma, sizes.mean.col(k), sizes.variance.col(k)};
 }
 
-double mean_of(const PredictorMixture& size) { return size.weights.dot(size.mean.col(0)); }
-
-/// A molt of a grown animal on top of `size`, whose own spread is then one of the past.
-PredictorMixture grown_molt(PredictorMixture size, bool spread_is_past) {
-  const Husbandry& h = husbandry();
-  if (spread_is_past) size.variance.col(0) += (2 * size.log_sigma).array().exp().matrix();
-  size.mean.array() += std::log(h.adult_ratio);
-  size.log_sigma.setConstant(std::log(h.adult_log_sd));
-  return size;
-}
-
-PredictorMixture present_size(const GrowthModelFit& growth, std::size_t animal) {
-  const auto n = static_cast<Index>(growth.points.size());
-  PredictorMixture size{VectorXd(n), VectorXd::Zero(n), MatrixXd(n, 1), MatrixXd(n, 1)};
-  for (Index k = 0; k < n; ++k) {
-    const GrowthPoint& point = growth.points[static_cast<std::size_t>(k)];
-    size.weights[k] = point.weight;
-    size.mean(k, 0) = point.last_size[animal];
-    size.variance(k, 0) = point.last_variance[animal];
-  }
-  return size;
-}
-
 PredictorMixture mixed(const PredictorMixture& a, const PredictorMixture& b, double of_b) {
   const Index n = a.weights.size(), m = b.weights.size();
   PredictorMixture result{VectorXd(n + m), VectorXd(n + m), MatrixXd(n + m, 1), MatrixXd(n + m, 1)};
@@ -53,14 +30,9 @@ PredictorMixture mixed(const PredictorMixture& a, const PredictorMixture& b, dou
 }
 
 /// Log size after the next molt, without the step that a mature male's legs have made.
-PredictorMixture next_log_size(const GrowthModelFit& growth, int animal, double grown_from, double missed) {
-  const auto i = static_cast<std::size_t>(animal);
-  const bool by_model = std::isfinite(growth.next_shift[i]);  // mature: the model knows
-  const bool grown = !by_model && mean_of(present_size(growth, i)) >= grown_from;
-  const PredictorMixture one = grown ? grown_molt(present_size(growth, i), false) : size_after(growth, animal, 1);
-  if (!(missed >= reckoned_missed_chance)) return one;
-  const bool grown_then = !by_model && mean_of(one) >= grown_from;
-  return mixed(one, grown_then ? grown_molt(one, true) : column(size_after(growth, animal, 2), 1), missed);
+PredictorMixture next_log_size(const GrowthModelFit& growth, int animal, double missed) {
+  if (!(missed >= reckoned_missed_chance)) return size_after(growth, animal, 1);
+  return mixed(size_after(growth, animal, 1), column(size_after(growth, animal, 2), 1), missed);
 }
 
 /// Quantiles of the size in mm: a leg span, or what stands for one.
@@ -68,10 +40,7 @@ VectorXd next_quantiles_mm(const CollectionFit& fit, int animal, double missed, 
   const auto i = static_cast<std::size_t>(animal);
   // The growth model stands for leg span but for the step at a male's maturity, which its last size holds.
   const double step = fit.animals[i].sizes.back().mean - fit.growth->sizes[i].back().mean;
-  const double adult_mm = fit.animals[i].leg_span_known ? fit.collection->animals[i].adult_leg_span_mm : NAN;
-  const double grown_from =
-      std::isfinite(adult_mm) ? std::log(husbandry().adult_share * adult_mm / 20) - step : INFINITY;
-  const PredictorMixture law = next_log_size(*fit.growth, animal, grown_from, missed);
+  const PredictorMixture law = next_log_size(*fit.growth, animal, missed);
   return 20 * std::exp(step) * mixture_quantiles(Family::lognormal, law, probabilities).row(0).transpose();
 }
 

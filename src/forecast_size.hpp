@@ -9,8 +9,8 @@
 namespace moltspan {
 
 /// Size after the next molt, as a leg span or, where none of its kind is known, in the measure read on it, by the
-/// growth model of the fit: one of its points each a normal law of the log size. An animal of about its adult size
-/// grows by shared/housing.toml, as in courses and in housing. With the chance `missed` that a molt went unseen since
+/// growth model of the fit: one of its points each a normal law of the log size. The nearer
+/// an animal is to its adult size, the less it adds; one that is mature grows by shared/housing.toml. With the chance `missed` that a molt went unseen since
 /// the last on record it is one molt further. Empty where it was never measured.
 std::optional<NextSize> next_size(const CollectionFit& fit, int animal, double missed,
                                   const std::vector<double>& levels);

@@ -243,12 +243,6 @@ double coefficient(const CollectionFit& fit, const char* name, double* sd = null
   return fit.stadia.coefficients[found - names.begin()];
 }
 
-/// Chance that the animal's sex stops at maturity; a kind of which nothing is known goes on.
-double stop_chance(const Animal& animal, double male_chance) {
-  const auto stops = [&](double male) { return after_maturity_of(animal, male) == AfterMaturity::stops ? 1.0 : 0.0; };
-  return male_chance * stops(1) + (1 - male_chance) * stops(0);
-}
-
 double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const char* name) {
   const auto& names = fit.data.coefficients;
   const auto found = std::find(names.begin(), names.end(), name) - names.begin();
@@ -274,7 +268,7 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, 
     plan.adult_log_size = std::log(husbandry().adult_share * a.adult_leg_span_mm / 20);
   plan.adult_now = history.matured.has_value();
   plan.adult_effect = coefficient(fit, "near_adult_female") * (1 - history.male_chance);
-  plan.stop_chance = plan.adult_now ? 0 : stop_chance(a, history.male_chance);
+  plan.stop_chance = plan.adult_now ? 0 : chance_to_stop(a, history.male_chance);
 }
 
 TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& next, const TrajectoryOptions& options) {
@@ -341,7 +335,8 @@ std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const Ne
   if (const std::string conversion = conversion_note(fit, animal); !conversion.empty()) notes.push_back(conversion);
   if (!std::isfinite(a.adult_leg_span_mm))
     notes.push_back(
-        "adult leg span not known: it grows on at the same ratio and no molt is the last; state adult_leg_span_mm");
+        "adult leg span not known: where its growth ends is told by these records alone, and no molt is the last; state "
+        "adult_leg_span_mm");
   if (next.chance_missed >= told_missed_chance)
     notes.push_back("with a chance of " + percent(next.chance_missed) +
                     " a molt went unseen: those courses begin one molt further");
@@ -356,7 +351,7 @@ std::vector<HealthNote> trajectory_health(const CollectionFit& fit, const Trajec
   if (no_adult > 0)
     health.push_back({HealthState::warning, "adult_size_unknown",
                       std::to_string(no_adult) + " of " + std::to_string(result.animals.size()) +
-                          " animals without an adult leg span: they grow on at the same ratio"});
+                          " animals without an adult leg span: where their growth ends is told by these records alone"});
   if (result.options.draws < 1000)
     health.push_back({HealthState::warning, "few_draws",
                       std::to_string(result.options.draws) + " draws: quantiles near the ends are rough"});
@@ -404,14 +399,16 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   auto dates = std::make_unique_for_overwrite<double[]>(drawn.size() * each);
   auto sizes = std::make_unique_for_overwrite<double[]>(drawn.size() * each);
   auto start = std::make_unique_for_overwrite<double[]>(drawn.size() * draws);
+  auto end = std::make_unique_for_overwrite<double[]>(drawn.size() * draws);
   numeric::in_parts(0, drawn.size(), threads, [&](std::size_t from, std::size_t to) {
     for (std::size_t i = from; i < to; ++i)
       draw_courses(make_plan(fit, asked[drawn[i]], next[drawn[i]], options), options, dates.get() + i * each,
-                   sizes.get() + i * each, start.get() + i * draws);
+                   sizes.get() + i * each, start.get() + i * draws, end.get() + i * draws);
   });
   result.dates_days = std::move(dates);
   result.leg_span_mm = std::move(sizes);
   result.start_leg_span_mm = std::move(start);
+  result.end_leg_span_mm = std::move(end);
   if (fit.stadia.posterior) set_paces(fit, result.animals);
   result.health = trajectory_health(fit, result);
   return result;

@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 
+#include "growth_latent_share.hpp"
 #include "moltspan/forecast.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
@@ -38,6 +39,7 @@ class Courses {
     for (int i = 0; i < n_; ++i) to[static_cast<std::ptrdiff_t>(i) * stride] = values[i];
   }
   void write_start(double* leg_span_mm);
+  void write_end(double* leg_span_mm) const;
   void write_dates(double* to, int stride) const { write(day_, to, stride); }
 
  private:
@@ -55,10 +57,19 @@ class Courses {
   }
   /// By how much a molt adds to the log size.
   double step(int i, double z) const {
-    const bool adult = plan_.adult_now || size_[i] >= plan_.adult_log_size;
-    return (adult ? plan_.adult_log_ratio : ratio_[i] + decline_[i] * size_[i]) +
-           (adult ? plan_.adult_log_sd : molt_sd_[i]) * z;
+    if (plan_.adult_now) return adult_step_ + plan_.adult_log_sd * z;
+    return share_[i] * (ratio_[i] + decline_[i] * size_[i]) + spread_[i] * molt_sd_[i] * z;
   }
+  /// What this molt adds of the log ratio, by the sizes before it.
+  void set_shares() {
+    if (!plan_.adult.empty())
+      vectors::growth_shares(mm_.data(), per_limit_mm_.data(), steepness_.data(), n_, share_.data(), spread_.data());
+  }
+  void set_sizes() {
+    for (int i = 0; i < n_; ++i) x_[i] = size_[i] + log_20_mm;
+    vectors::exponentials(x_.data(), n_, mm_.data());
+  }
+  void begin_ends();
   void begin_growth();
   void pass_unseen_molts();
   double log_length(int i, int cell, const DrawComponent& c, double start_choice, double latent) const;
@@ -67,6 +78,8 @@ class Courses {
   std::uint64_t seed_;
   std::uint32_t first_ = 0;
   int n_ = 0;
+  double adult_step_ = 0;  ///< of a grown animal at this molt
+  Column mm_, share_, spread_, per_limit_mm_, steepness_, adult_from_, end_mm_;
   Column day_, eta_, sigma_, size_, begin_size_, exponent_, stops_, ratio_, molt_sd_, decline_;
   Column u_, v_, z_, w_, x_, choice_, latent_;
 };
@@ -119,6 +132,7 @@ void Courses::begin(std::uint32_t first, int n) {
 void Courses::pass_unseen_molts() {
   normals(unseen, z_, w_);
   uniforms(unseen + 1, u_, v_);
+  set_shares();
   for (int i = 0; i < n_; ++i) {
     if (!(u_[i] < plan_.missed_chance)) continue;
     size_[i] += step(i, z_[i]);
@@ -141,22 +155,58 @@ void Courses::begin_growth() {
     molt_sd_[i] = g.molt_sd;
     decline_[i] = g.decline;
   }
+  begin_ends();
+}
+
+/// The end of growth of each course: drawn once.
+void Courses::begin_ends() {
+  adult_step_ = plan_.adult_log_ratio;
+  std::fill(share_.begin(), share_.begin() + n_, 1.0);
+  std::fill(spread_.begin(), spread_.begin() + n_, 1.0);
+  std::fill(end_mm_.begin(), end_mm_.begin() + n_, INFINITY);
+  std::fill(adult_from_.begin(), adult_from_.begin() + n_, plan_.adult_log_size);
+  if (plan_.adult.empty()) return;
+  set_sizes();
+  uniforms(ratio + 1, u_, v_);
+  for (int i = 0; i < n_; ++i) {
+    const CourseEnd& end = plan_.ends[static_cast<std::size_t>(plan_.adult_node.pick(u_[i]))];
+    const double shared = end.with_size * (size_[i] - plan_.size_mean);
+    x_[i] = -(end.log_limit + shared + log_20_mm);
+    steepness_[i] = end.steepness;
+    ratio_[i] += end.ratio_change;
+    adult_from_[i] = end.adult_from + shared;
+    end_mm_[i] = stops_[i] > 0 ? end.adult_to_limit : 1;
+  }
+  vectors::exponentials(x_.data(), n_, per_limit_mm_.data());
+  for (int i = 0; i < n_; ++i) end_mm_[i] /= per_limit_mm_[i];
 }
 
 void Courses::write_start(double* leg_span_mm) {
-  for (int i = 0; i < n_; ++i) x_[i] = size_[i] + log_20_mm;
-  vectors::exponentials(x_.data(), n_, leg_span_mm);
+  set_sizes();
+  std::copy_n(mm_.begin(), n_, leg_span_mm);
+}
+
+/// The size that it has when it molts no more, or that growth comes to.
+void Courses::write_end(double* leg_span_mm) const {
+  const double to_come = plan_.adult_now ? std::exp(adult_step_ / (1 - adult_fade)) : 0;
+  for (int i = 0; i < n_; ++i) {
+    const double end = plan_.adult_now ? mm_[i] * to_come : std::max(mm_[i], end_mm_[i]);
+    leg_span_mm[i] = std::isnan(day_[i]) ? mm_[i] : end;
+  }
 }
 
 /// Sizes after the molt-th molt (from 1).
 void Courses::grow(int molt, double* leg_span_mm, int stride) {
   normals(static_cast<std::uint32_t>(molt), z_, w_);
+  set_shares();
   for (int i = 0; i < n_; ++i) {
     size_[i] += step(i, z_[i]);
     x_[i] = size_[i] + log_20_mm;
   }
+  adult_step_ *= adult_fade;
   vectors::exponentials(x_.data(), n_, v_.data());
   write(v_, leg_span_mm, stride);
+  for (int i = 0; i < n_; ++i) mm_[i] = std::isnan(v_[i]) ? mm_[i] : v_[i];
 }
 
 /// Moves the draws on from their molt-th molt (from 0) to the next; w_ holds the normal quantile of that stadium.
@@ -179,7 +229,7 @@ void Courses::next_molt(int molt) {
   }
   vectors::exponentials(x_.data(), n_, v_.data());
   for (int i = 0; i < n_; ++i) {
-    const bool last = stops_[i] > 0 && size_[i] >= plan_.adult_log_size;
+    const bool last = stops_[i] > 0 && size_[i] >= adult_from_[i];
     day_[i] = last ? nothing : plan_.clock.days(plan_.clock.units(day_[i]) + v_[i]);
     size_[i] = last ? nothing : size_[i];
   }
@@ -217,7 +267,7 @@ int AliasTable::pick(double uniform) const {
 }
 
 void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, double* dates_days, double* leg_span_mm,
-                  double* start_leg_span_mm) {
+                  double* start_leg_span_mm, double* end_leg_span_mm) {
   Courses courses(plan, options.seed);
   for (int first = 0; first < options.draws; first += block) {
     const std::ptrdiff_t at = static_cast<std::ptrdiff_t>(first) * options.molts;
@@ -228,6 +278,7 @@ void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, 
       courses.grow(molt + 1, leg_span_mm + at + molt, options.molts);
       if (molt + 1 < options.molts) courses.next_molt(molt);
     }
+    courses.write_end(end_leg_span_mm + first);
   }
 }
 

@@ -36,6 +36,11 @@ struct GrowthDraw {
   double log_ratio = 0, ratio_gain = 0, ratio_sd = 0, molt_sd = 0, decline = 0;
 };
 
+/// An end of growth (AdultNode); adult_to_limit: adult size over limit; adult_from: log size from which a sex that stops has matured.
+struct CourseEnd {
+  double log_limit = 0, with_size = 0, steepness = 0, ratio_change = 0, adult_from = 0, adult_to_limit = 1;
+};
+
 /// All that the draws of one animal need. Equal numbers of cells in probability: how points and start days share the
 /// first molt's days differs from cell to cell.
 struct TrajectoryPlan {
@@ -66,14 +71,17 @@ struct TrajectoryPlan {
   std::vector<GrowthDraw> growth;
   AliasTable growth_point;
   double adult_log_ratio = 0, adult_log_sd = 0;
+  std::vector<AdultNode> adult;  ///< where growth may end; empty = grows on
+  std::vector<CourseEnd> ends;   ///< the same, as the draws take it
+  AliasTable adult_node;
 };
 
 /// Fills how sizes go on; size_mean and size_sd are there.
 void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options);
 
-/// Draws `draws` courses into arrays of draws x molts and, for the sizes at the start, of draws.
+/// Draws `draws` courses into arrays of draws x molts and, for the sizes at the start and at the end of life, of draws.
 void draw_courses(const TrajectoryPlan& plan, const TrajectoryOptions& options, double* dates_days, double* leg_span_mm,
-                  double* start_leg_span_mm);
+                  double* start_leg_span_mm, double* end_leg_span_mm);
 
 /// Loops that compilers turn into vector code; the same bits with and without it. Arrays must not overlap.
 namespace vectors {
@@ -84,6 +92,10 @@ void uniforms(std::uint64_t seed, std::uint32_t first, std::uint32_t word, std::
 void normal_quantiles(const double* p, int n, double* z);
 /// Adds weight Phi((mean - log_t) per_spread) to each of n sums, within 2e-10 of it.
 void add_normal_tails(const double* mean, const double* per_spread, double log_t, double weight, int n, double* sum);
+/// Shares of their log ratio that molts add, of sizes and the inverse of the limits of growth; spread: factor of the sd
+/// of such a molt.
+void growth_shares(const double* leg_span_mm, const double* per_limit_mm, const double* steepness, int n, double* share,
+                   double* spread);
 /// exp, within 2 units of the last digit for |x| < 690, NaN for NaN.
 void exponentials(const double* x, int n, double* result);
 }  // namespace vectors

@@ -26,6 +26,21 @@ std::vector<GrowthDraw> growth_points(const GrowthModelFit& growth, std::size_t 
   return result;
 }
 
+/// Where growth ends: not where the caller states the ratio of all molts, nor once it has ended.
+void set_ends(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options) {
+  if (options.growth_ratio || plan.adult_now) return;
+  plan.adult = growth_ahead(fit, animal).adult;
+  std::vector<double> weights;
+  const double share = std::log(husbandry().adult_share);
+  const bool stated = std::isfinite(plan.adult_log_size);  // else it is not known that any molt is the last
+  for (const AdultNode& node : plan.adult) {
+    weights.push_back(node.weight);
+    plan.ends.push_back({node.log_limit, node.with_size, static_cast<double>(node.steepness), node.ratio_change,
+                         stated ? node.log_adult + share : INFINITY, std::exp(node.log_adult - node.log_limit)});
+  }
+  plan.adult_node = AliasTable(weights);
+}
+
 }  // namespace
 
 void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options) {
@@ -49,6 +64,7 @@ void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, cons
     if (options.growth_log_sd) g.molt_sd = *options.growth_log_sd;
   }
   plan.growth_point = AliasTable(weights);
+  set_ends(plan, fit, animal, options);
 }
 
 }  // namespace moltspan

@@ -126,17 +126,19 @@ FirstPassage Trajectories::first_passage(std::size_t index, double size_mm) cons
   const auto draws = static_cast<std::size_t>(options.draws), molts = static_cast<std::size_t>(options.molts);
   FirstPassage result;
   result.leg_span_mm = size_mm;
-  std::size_t already = 0, reached = 0;
+  std::size_t already = 0, reached = 0, never = 0;
   for (std::size_t d = 0; d < draws; ++d) {
     double day = start_leg_span_mm[index * draws + d] >= size_mm ? 0 : infinite;
     already += day == 0;
     for (std::size_t k = 0; k < molts && std::isinf(day); ++k)
       if (sizes[d * molts + k] >= size_mm) day = dates[d * molts + k];
     reached += std::isfinite(day);
+    never += std::isinf(day) && end_leg_span_mm[index * draws + d] < size_mm;
     result.days.push_back(day);
   }
   result.chance_already = static_cast<double>(already) / static_cast<double>(draws);
   result.chance = static_cast<double>(reached) / static_cast<double>(draws);
+  result.chance_never = static_cast<double>(never) / static_cast<double>(draws);
   return result;
 }
 

@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "forecast_trajectory_draws.hpp"
+#include "growth_latent_share.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 
@@ -165,6 +166,21 @@ void add_normal_tails(const double* mean, const double* per_spread, double log_t
     const double f = at - static_cast<double>(i), rise = table.value[i + 1] - table.value[i];
     const double bend = f * (1 - f) * ((1 - f) * (table.slope[i] - rise) - f * (table.slope[i + 1] - rise));
     sum[k] += weight * (table.value[i] + f * rise + bend);
+  }
+}
+
+MOLTSPAN_WIDE void growth_shares(const double* __restrict leg_span_mm, const double* __restrict per_limit_mm,
+                                 const double* __restrict steepness, int n, double* __restrict share,
+                                 double* __restrict spread) {
+  const double corner = share_corner * share_corner, per_whole = 1 / (1 + std::sqrt(1 + corner));
+  for (int i = 0; i < n; ++i) {
+    const double one = leg_span_mm[i] * per_limit_mm[i], two = one * one, four = two * two;
+    const double eight = four * four, low = steepness[i] < 1.5 ? one : two, middle = steepness[i] < 6 ? four : eight;
+    const double high = steepness[i] < 12 ? middle : eight * eight;
+    const double left = 1 - (steepness[i] < 3 ? low : high);
+    const double added = (left + std::sqrt(left * left + corner)) * per_whole;
+    share[i] = added;
+    spread[i] = std::sqrt((added + least_spread) * (1 / (1 + least_spread)));
   }
 }
 

@@ -31,6 +31,14 @@ void check_animals(const GrowthData& data) {
              " molts between two instars; there has to be a positive number");
     if (!animal.shifts.empty() && animal.shifts.size() != animal.molts.size())
       fail("animal " + std::to_string(i) + ": one shift a step between instars, or none");
+    if (!animal.slowing.empty() && animal.slowing.size() != animal.molts.size())
+      fail("animal " + std::to_string(i) + ": one share of growth a step between instars, or none");
+    if (!animal.slowing_variance.empty() && animal.slowing_variance.size() != animal.molts.size())
+      fail("animal " + std::to_string(i) + ": one variance a step between instars, or none");
+    for (double share : animal.slowing)
+      if (!(share > 0 && share < 1.5))
+        fail("animal " + std::to_string(i) + " has a share of growth of " + std::to_string(share) +
+             "; it lies between 0 and 1");
   }
   for (const auto& codes : data.groups)
     if (!codes.empty() && codes.size() != data.animals.size()) fail("a code for each animal, or none at all");
@@ -228,35 +236,6 @@ GrowthModelFit fit_growth_model(const GrowthData& data, const GrowthModelOptions
     found.points.package(*found.model, found.hyper.weights, fit);
   note_health(data, found, fit);
   return fit;
-}
-
-PredictorMixture size_after(const GrowthModelFit& fit, int animal, int molts_ahead) {
-  const auto i = static_cast<std::size_t>(animal);
-  if (animal < 0 || i >= fit.sizes.size() || fit.sizes[i].empty())
-    throw std::invalid_argument("size_after: animal " + std::to_string(animal) + " has no size reading in this fit");
-  if (molts_ahead < 1)
-    throw std::invalid_argument("size_after: molts_ahead = " + std::to_string(molts_ahead) +
-                                "; it has to be 1 or more");
-  const auto n = static_cast<Index>(fit.points.size());
-  PredictorMixture result{VectorXd(n), VectorXd(n), MatrixXd(n, molts_ahead), MatrixXd(n, molts_ahead)};
-  const bool own_ratio = !std::isfinite(fit.next_shift[i]);
-  for (Index row = 0; row < n; ++row) {
-    const GrowthPoint& point = fit.points[static_cast<std::size_t>(row)];
-    result.weights[row] = point.weight;
-    result.log_sigma[row] = 0.5 * std::log(point.process_variance);
-    double mean = point.last_size[i], variance = point.last_variance[i], covariance = point.covariance[i];
-    const double factor = own_ratio ? 1 + point.decline : 1;
-    for (Index molt = 0; molt < molts_ahead; ++molt) {
-      mean = factor * mean + (own_ratio ? point.growth[i] : fit.next_shift[i]);
-      variance *= factor * factor;
-      if (own_ratio) variance += 2 * factor * covariance + point.growth_variance[i];
-      covariance = factor * covariance + (own_ratio ? point.growth_variance[i] : 0);
-      result.mean(row, molt) = mean;
-      result.variance(row, molt) = variance;
-      variance += point.process_variance;
-    }
-  }
-  return result;
 }
 
 }  // namespace moltspan

@@ -137,10 +137,12 @@ ChainStep GrowthModel::step(const GrowthAnimal& animal, std::size_t from, const 
   const double molts = animal.molts[from];
   if (!animal.shifts.empty() && std::isfinite(animal.shifts[from]))
     return {1, 0, molts * animal.shifts[from], molts * numbers.process_variance};
-  if (std::abs(numbers.decline) < 1e-9) return {1, molts, 0, molts * numbers.process_variance};
-  const double once = 1 + numbers.decline, factor = std::pow(once, molts);
-  return {factor, (factor - 1) / numbers.decline, 0,
-          numbers.process_variance * (factor * factor - 1) / (once * once - 1)};
+  const double share = animal.slowing.empty() ? 1 : animal.slowing[from];
+  const double variance = numbers.process_variance * spread_share(share), decline = share * numbers.decline;
+  const double unsure = animal.slowing_variance.empty() ? 0 : animal.slowing_variance[from];
+  if (std::abs(decline) < 1e-9) return {1, molts * share, 0, molts * variance + unsure};
+  const double once = 1 + decline, factor = std::pow(once, molts);
+  return {factor, (factor - 1) / numbers.decline, 0, variance * (factor * factor - 1) / (once * once - 1) + unsure};
 }
 
 Eigen::VectorXd GrowthModel::root_mean() const {

@@ -8,8 +8,8 @@
 namespace moltspan {
 namespace {
 
-constexpr int most_molts = 4;                           ///< ahead, for the day on which a box is outgrown
-constexpr double log_reference_mm = 2.995732273553991;  ///< log 20
+constexpr int most_molts = 30;           ///< ahead, for the day on which a box is outgrown: its life
+constexpr double told_passage = 1e-5;    ///< chance of a passage that counts for dates
 constexpr int atoms = 40;                               ///< of the day of the next molt
 constexpr double last_day = 20000;                      ///< no quantile is looked for beyond it
 constexpr double outgrown_levels[] = {0.5, 0.8, 0.95};
@@ -34,23 +34,22 @@ class OutgrownLaw {
  public:
   OutgrownLaw(const HousingSituation& s, const HousingRules& rules, double limit_mm)
       : molts_(s, rules), stays_(s.molts_no_more ? 0 : s.chance_final) {
-    const auto passed = [&](int molts) {
-      const SizeAhead size = size_after_molts(s, rules, molts);
-      return numeric::Phi((size.log_mm - std::log(limit_mm)) / size.log_sd);
-    };
-    double before = 0;
-    for (int k = 1; k <= most_molts; ++k) {
-      const double missed = s.missed_if_molts_on, one_more = missed > 0 ? passed(k + 1) : 0;
-      const double now = std::max(before, (1 - missed) * passed(k) + missed * one_more);
-      passes_at_.push_back(now - before);
-      before = now;
-    }
+    const std::vector<double> passes = passage_chances(s, rules, limit_mm, most_molts + 1);
+    const double missed = s.missed_if_molts_on > 0 ? s.missed_if_molts_on : 0;
+    passes_at_.push_back((1 - missed) * passes[1] + missed * (passes[1] + passes[2]));
+    for (std::size_t k = 2; k <= most_molts; ++k)
+      passes_at_.push_back((1 - missed) * passes[k] + missed * passes[k + 1]);
+  }
+  double never() const {
+    double passes = 0;
+    for (double p : passes_at_) passes += p;
+    return std::clamp(1 - passes * (1 - stays_), 0.0, 1.0);
   }
   double after_next_molt() const { return passes_at_.front() * (1 - stays_); }
   double by(double x_days) const {
     double sum = 0;
     for (int k = 1; k <= most_molts; ++k)
-      if (passes_at_[static_cast<std::size_t>(k - 1)] > 1e-9)
+      if (passes_at_[static_cast<std::size_t>(k - 1)] > told_passage)
         sum += passes_at_[static_cast<std::size_t>(k - 1)] * molts_.by(k, x_days);
     return sum * (1 - stays_);
   }
@@ -147,46 +146,36 @@ bool is_young(const HousingSituation& s, const HousingRules& rules) {
          s.leg_span_mm < (known ? rules.juvenile_share.value * s.adult_leg_span_mm : rules.juvenile_mm.value);
 }
 
-SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules, int molts) {
-  SizeAhead size{std::log(std::isfinite(s.leg_span_mm) ? s.leg_span_mm : s.days_leg_span_mm), 0};
-  const GrowthAhead usual{std::log(husbandry().growth_ratio), 0, 0, husbandry().growth_log_sd, 0, false};
-  const GrowthAhead& growth = s.growth ? *s.growth : usual;
-  double variance = s.size_log_sd * s.size_log_sd, by_ratio = 0;
-  for (int k = 0; k < molts && !s.molts_no_more; ++k) {
-    const bool adult = near_adult(s, std::exp(size.log_mm));
-    const double sd = adult ? rules.adult_log_sd.value : growth.molt_sd;
-    size.log_mm += adult ? std::log(rules.adult_ratio.value)
-                         : growth.log_ratio + growth.decline * (size.log_mm - log_reference_mm);
-    variance += sd * sd;
-    by_ratio += adult ? 0 : 1;
-  }
-  variance += by_ratio * by_ratio * growth.ratio_sd * growth.ratio_sd + 2 * by_ratio * growth.size_covariance;
-  size.log_sd = std::sqrt(std::max(variance, 0.0));
-  return size;
-}
-
-MoltDays::MoltDays(const HousingSituation& s, const HousingRules& rules)
-    : next_(s.next_molt),
-      log_mean_(s.next_stadium_log_mean),
-      log_sd_(s.next_stadium_log_sd),
-      log_ratio_(std::log(rules.interval_ratio.value)) {
+MoltDays::MoltDays(const HousingSituation& s, const HousingRules& rules) : next_(s.next_molt) {
   for (int i = 0; i < atoms && any(); ++i) atoms_.push_back(next_.quantile((i + 0.5) / atoms));
+  if (!any() || std::isnan(s.next_stadium_log_mean)) return;
+  // Intervals grow as sizes do. The sum of the stadia between is taken as one log-normal of its mean and variance.
+  std::vector<double> sizes(most_molts + 1, 0.0);
+  for (const SizeCourseAhead& course : size_courses(s, rules, most_molts))
+    for (std::size_t k = 0; k < sizes.size(); ++k) sizes[k] += course.weight * course.sizes[k].log_mm;
+  const bool ends = s.growth && !s.growth->adult.empty() && !s.matured;
+  const double log_ratio = std::log(rules.interval_ratio.value), per_size = log_ratio / std::log(husbandry().growth_ratio);
+  const double own = s.next_stadium_log_sd * s.next_stadium_log_sd,
+               shared = s.next_stadium_shared_log_sd * s.next_stadium_shared_log_sd;
+  double mean = 0, variance = 0;
+  for (int k = 2; k <= most_molts; ++k) {
+    const double longer = ends ? per_size * (sizes[static_cast<std::size_t>(k) - 1] - sizes[1]) : (k - 2) * log_ratio;
+    const double m = std::exp(s.next_stadium_log_mean + longer + 0.5 * own);
+    variance += m * m * std::expm1(own) + 2 * mean * m * std::expm1(shared);
+    mean += m;
+    const double v = std::log1p(variance / (mean * mean));
+    mean_.push_back(std::log(mean) - 0.5 * v);
+    spread_.push_back(std::sqrt(v));
+  }
 }
 
 double MoltDays::by(int k, double x_days) const {
   if (k == 1) return next_.by(x_days);
-  if (!any() || std::isnan(log_mean_)) return 0;
-  // The sum of the stadia between as one log-normal of the same mean and variance.
-  double mean = 0, variance = 0;
-  for (int j = 2; j <= k; ++j) {
-    const double m = std::exp(log_mean_ + (j - 2) * log_ratio_ + 0.5 * log_sd_ * log_sd_);
-    mean += m;
-    variance += m * m * std::expm1(log_sd_ * log_sd_);
-  }
-  const double v = std::log1p(variance / (mean * mean)), mu = std::log(mean) - 0.5 * v;
+  if (mean_.empty()) return 0;
+  const auto at = static_cast<std::size_t>(k) - 2;
   double sum = 0;
   for (double atom : atoms_)
-    if (x_days > atom) sum += numeric::Phi((std::log(x_days - atom) - mu) / std::sqrt(v));
+    if (x_days > atom) sum += numeric::Phi((std::log(x_days - atom) - mean_[at]) / spread_[at]);
   return sum / atoms;
 }
 
@@ -232,6 +221,7 @@ Outgrown outgrown(const HousingSituation& s, const HousingRules& rules, const st
   if (now.empty() || !std::isfinite(limit)) return result;
   if (s.molts_no_more) {
     result.chance_next_molt = 0;
+    result.chance_never = 1;
     result.chance_within = {0, 0, 0};
     return result;
   }
@@ -239,11 +229,13 @@ Outgrown outgrown(const HousingSituation& s, const HousingRules& rules, const st
     result.median_days = 0;
     for (double level : outgrown_levels) result.bands.push_back({level, 0, 0});
     result.chance_next_molt = 1;
+    result.chance_never = 0;
     result.chance_within = {1, 1, 1};
     return result;
   }
   const OutgrownLaw law(s, rules, limit);
   result.chance_next_molt = law.after_next_molt();
+  result.chance_never = law.never();
   if (s.next_molt.days.empty()) return result;
   result.median_days = law.quantile(0.5);
   for (double level : outgrown_levels)

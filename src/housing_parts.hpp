@@ -1,5 +1,6 @@
 #pragma once
 
+#include <cmath>
 #include <string>
 #include <vector>
 
@@ -29,7 +30,20 @@ struct SizeAhead {
 };
 SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules, int molts);
 
-/// The k-th molt from now, k >= 1; stadia after the next are log-normal, each a growth of the interval longer.
+/// Sizes now and after each of some molts towards one end of growth.
+struct SizeCourseAhead {
+  double weight = 1;
+  std::vector<SizeAhead> sizes;
+  double log_mature_mm = INFINITY;  ///< from which a sex that stops has matured
+};
+std::vector<SizeCourseAhead> size_courses(const HousingSituation& s, const HousingRules& rules, int molts);
+
+/// Chance that a size is first passed by the k-th molt from now, k up to `molts` ([0] = 0), given that these come; what
+/// is left to 1: never.
+std::vector<double> passage_chances(const HousingSituation& s, const HousingRules& rules, double limit_mm, int molts);
+
+/// The k-th molt from now, k >= 1; stadia after the next are log-normal, each longer by the growth of the animal. Their
+/// lengths share what is not known of the animal's pace.
 class MoltDays {
  public:
   MoltDays(const HousingSituation& s, const HousingRules& rules);
@@ -38,8 +52,8 @@ class MoltDays {
 
  private:
   MoltChances next_;
-  std::vector<double> atoms_;  ///< equally likely days of the next molt
-  double log_mean_, log_sd_, log_ratio_;
+  std::vector<double> atoms_;          ///< equally likely days of the next molt
+  std::vector<double> mean_, spread_;  ///< of the log of the time from the next molt to the k-th, [k - 2]
 };
 
 /// One limit of an enclosure: a dimension as a multiple of leg span.

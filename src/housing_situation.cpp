@@ -7,6 +7,7 @@
 #include "husbandry.hpp"
 #include "intervals_law.hpp"
 #include "records_words.hpp"
+#include "stadia_molts.hpp"
 #include "verdict_situation.hpp"
 #include "words.hpp"
 
@@ -22,14 +23,16 @@ constexpr double adult_log_sd_for_boxes = 0.15;  ///< an adult size known no bet
 void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture, Index column, HousingSituation& s,
                       const HousingRules& rules) {
   const LawMoments w = moments_of(fit.options.family);
-  double mean = 0, square = 0, within = 0;
+  double mean = 0, square = 0, within = 0, shared = 0;
   for (Index p = 0; p < mixture.weights.size(); ++p) {
     const double sigma = std::exp(mixture.log_sigma[p]), m = mixture.mean(p, column) + w.mean * sigma;
     mean += mixture.weights[p] * m;
     square += mixture.weights[p] * m * m;
+    shared += mixture.weights[p] * mixture.variance(p, column);
     within += mixture.weights[p] * (mixture.variance(p, column) + w.variance * sigma * sigma);
   }
   s.next_stadium_log_sd = std::sqrt(within + std::max(0.0, square - mean * mean));
+  s.next_stadium_shared_log_sd = std::sqrt(shared + std::max(0.0, square - mean * mean));
   s.next_stadium_log_mean = mean;
   const auto& names = fit.stadia.coefficient_names;
   const auto size = std::find(names.begin(), names.end(), "log_size");
@@ -117,6 +120,7 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
     set_size(inputs, fit.table.animals[i], s);
     s.growth = growth_ahead(fit, s.animal);
     house_by_kind(fit.collection->animals[i], inputs, s);
+    s.stops_when_mature = chance_to_stop(fit.collection->animals[i], fit.table.animals[i].male_chance);
     s.missed_if_molts_on = forecasts[i].chance_missed_if_molts_on();
     const auto& rows = fit.stadia.running_rows;
     const auto column = std::find(rows.begin(), rows.end(), inputs.running_row);

@@ -66,6 +66,12 @@ Husbandry read_husbandry() {
   h.measure_ratio_taxon_log_sd = size("measure_ratio_taxon_log_sd");
   h.mature_male_leg_step = size("mature_male_leg_step");
   h.mature_male_leg_step_sd = size("mature_male_leg_step_sd");
+  const auto adult = [&](const char* name) { return number(t, "adult_size", name); };
+  h.adult_stated_log_sd = adult("stated_log_sd");
+  h.adult_tarantula_mm = adult("tarantula_mm");
+  h.adult_tarantula_log_sd = adult("tarantula_log_sd");
+  h.adult_beyond_biggest = adult("beyond_biggest");
+  h.adult_beyond_biggest_sd = adult("beyond_biggest_sd");
   read_maturity(t, h);
   return h;
 }

@@ -18,6 +18,8 @@ struct Husbandry {
   double adult_ratio = 0, adult_log_sd = 0;  ///< of a molt of a grown animal, from shared/housing.toml
   double reading_sd_spread = 0, measure_ratio_log_sd = 0, measure_ratio_taxon_log_sd = 0, mature_male_leg_step = 0,
          mature_male_leg_step_sd = 0;
+  double adult_stated_log_sd = 0, adult_tarantula_mm = 0, adult_tarantula_log_sd = 0, adult_beyond_biggest = 0,
+         adult_beyond_biggest_sd = 0;
   double matures_at = 0, matures_at_log_sd = 0, matures_at_taxon_log_sd = 0, maturity_recorded_weight = 0,
          maturity_spread = 0, odd_stadia = 0;
   double mature_male_fast_months = 0, mature_male_medium_months = 0, mature_male_slow_months = 0,

@@ -412,6 +412,11 @@ AfterMaturity after_maturity_of(const Animal& animal, double male_chance) {
   return male == female ? male : AfterMaturity::unknown;
 }
 
+double chance_to_stop(const Animal& animal, double male_chance) {
+  const auto stops = [&](double male) { return after_maturity_of(animal, male) == AfterMaturity::stops ? 1.0 : 0.0; };
+  return male_chance * stops(1) + (1 - male_chance) * stops(0);
+}
+
 StadiaTable build_stadia(const Collection& collection, std::optional<Day> as_of, Watched watched) {
   StadiaTable table;
   table.as_of = day_of_records(collection, as_of);

@@ -44,4 +44,7 @@ namespace moltspan {
 /// where the sexes differ and the sex is not known.
 AfterMaturity after_maturity_of(const Animal& animal, double male_chance);
 
+/// Chance that it is of a sex that molts no more once mature; a kind of which nothing is known goes on.
+double chance_to_stop(const Animal& animal, double male_chance);
+
 }  // namespace moltspan

@@ -163,12 +163,14 @@ struct CollectionFit {
 /// the days of its size, as retreats stay shut and food is refused until then.
 Day signs_count_from(const CollectionFit& fit, int animal, int molt);
 
-/// How the log leg span of an animal goes on at a molt while it is not grown: log_ratio + decline log(leg span / 20
-/// mm), known with `ratio_sd`, the same error at all its molts, which goes with the error of its present size, and with
+/// How the log leg span of an animal goes on at a molt while it is not mature: log_ratio + decline log(leg span / 20
+/// mm), of which a share is added that falls towards its adult size (`adult`), known with `ratio_sd`, the same error at all its molts, which goes with the error of its present size, and with
 /// a spread of each molt.
 struct GrowthAhead {
   double log_ratio = 0, decline = 0, ratio_sd = 0, molt_sd = 0, size_covariance = 0;
   bool learned = false;  ///< from the records; else the usual ratio of shared/husbandry.toml
+  /// Where its growth may end, with chances; empty = not known, or mature: then it grows on, or as grown animals do.
+  std::vector<AdultNode> adult;
 };
 GrowthAhead growth_ahead(const CollectionFit& fit, int animal);
 

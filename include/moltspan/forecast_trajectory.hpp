@@ -14,13 +14,14 @@
 /// included), then, given that day, one point of the hyperparameters and one predictor of the animal, which all its
 /// later stadia share: log T_k = eta + exponent (x_k - x_0) + changes of covariates + sigma W_k, x = log(leg span / 20
 /// mm). x_0 is drawn with its error, which moves eta with it, and with it, from one point of the growth model's
-/// spreads, the animal's log ratio: x after the first molt has the law of size_after. A grown animal grows by
-/// shared/housing.toml. Of the covariates size, `near_adult_female` and what belongs to the running stadium only
+/// spreads, the animal's log ratio: x after the first molt has the law of size_after. Each course
+/// draws once where its growth ends (AdultNode): what a molt adds falls towards that. A mature animal grows by
+/// shared/housing.toml, each molt less. Of the covariates size, `near_adult_female` and what belongs to the running stadium only
 /// (`limb_lost`, `egg_sac`) change; temperature stays, but for the spread of stadia about their animal's usual one. The
 /// exponent is drawn from its own posterior, independently of eta (an approximation). A draw that has molted unseen
 /// since the last molt on record, with the chance of that, is one molt further when it begins. The first molt is
 /// conditional on there being one; after it, where the kind and the sex drawn stop at maturity, the molt that brings
-/// the animal to the adult share of its adult size is the last.
+/// the animal to the adult share of the adult size drawn is the last.
 ///
 /// Random numbers: Philox4x32-10, key = seed, counter = (draw, molt and purpose, hash of the animal's name): the same
 /// bytes whatever the threads, the other animals and their order.
@@ -55,6 +56,7 @@ struct TrajectoryFan {
 struct FirstPassage {
   double leg_span_mm = 0;
   double chance_already = 0, chance = 0;  ///< reached on the as_of day; within the molts drawn
+  double chance_never = 0;  ///< its growth ends below it; what is left to 1 is later than the molts drawn
   std::vector<double> days;               ///< one a draw: 0 = already, infinite = not within these molts
   /// Day by which it is reached with chance p; infinite where the draws do not go so far.
   double quantile_days(double p) const;
@@ -70,6 +72,8 @@ struct Trajectories {
       dates_days;  ///< animals x draws x molts, from the beginning of the as_of day; NaN = no such molt
   std::shared_ptr<const double[]> leg_span_mm;        ///< animals x draws x molts, after each molt
   std::shared_ptr<const double[]> start_leg_span_mm;  ///< animals x draws
+  /// Animals x draws: the size that its growth comes to, however many molts it takes; infinite where no end is known.
+  std::shared_ptr<const double[]> end_leg_span_mm;
   std::vector<HealthNote> health;
 
   const double* dates_of(std::size_t index) const { return dates_days.get() + index * per_animal(); }

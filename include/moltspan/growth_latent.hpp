@@ -20,6 +20,10 @@
 /// (with a Gaussian deviation by taxon where asked for), such as log ratios of one measure to another. `exp(log_ratio)`
 /// is Dyar's ratio.
 ///
+/// Growth ends: of a molt at size x only the share h(x) of `g` (and of the decline) is added, which falls from 1 in small
+/// animals to about 0 where the size comes near a limit (AdultNode). In the fit the shares are given
+/// (`GrowthAnimal::slowing`), so that it stays linear; sizes ahead take a mixture of limits (`GrowthModelFit::adult`).
+///
 /// Given the spreads all is Gaussian but rounding: sizes are a chain with a band of width 1, eliminated first, then
 /// animals, cohorts, taxa, genera; one pass costs O(readings). Rounding intervals enter by expectation propagation
 /// (Minka 2001), whose moments hold where an interval is wide against the error of a reading. The spreads are
@@ -54,7 +58,26 @@ struct GrowthAnimal {
   std::vector<double> molts;   ///< molts between instar k and k + 1; one less than instars
   std::vector<double> shifts;  ///< known growth at that step in place of g; empty = none; NaN = g
   double next_shift = std::numeric_limits<double>::quiet_NaN();  ///< the same for steps after the last instar
+  std::vector<double> slowing;  ///< share of g that each step adds, over 0 and up to about 1; empty = all
+  std::vector<double> slowing_variance;  ///< of a step, as that share is not known for sure; empty = none
 };
+
+/// One possible end of an animal's growth: with u = size / limit a molt adds the share h = soft(1 - u^steepness) of its
+/// log ratio, soft(w) ~ max(w, 0) with a rounded corner, so that a grown animal still adds a little.
+struct AdultNode {
+  double weight = 1;
+  double log_limit = 0;     ///< log(size / reference) at which growth has come to an end
+  double log_adult = 0;     ///< of the size that is called adult: below the limit where maturity ends all molts
+  int steepness = 4;        ///< 1, 2, 4, 8 or 16: from a ratio that falls all life to one that stays until near the end
+  double ratio_change = 0;  ///< of g, given this end: who ends early has had the larger ratio
+  double with_size = 0;     ///< part of an error of its present size that its limit shares: near it all of it
+};
+
+/// Share of its log ratio that a molt at this log size adds.
+double growth_share(const AdultNode& node, double log_size);
+
+/// Variance of a molt that adds this share, over that of one that adds all.
+double spread_share(double growth_share);
 
 /// Readings to fit, by animal. Sizes of an instar without a reading are inferred.
 struct GrowthData {
@@ -123,6 +146,7 @@ struct GrowthModelFit {
   std::vector<double> chance_grows_more;
   std::vector<std::vector<LatentSize>> sizes;  ///< smoothed, an animal, an instar; empty for an animal never read
   std::vector<double> next_shift;              ///< of animals, as given
+  std::vector<std::vector<AdultNode>> adult;   ///< of each animal; empty (or of no animal) = grows on at its ratio
   std::vector<GrowthPoint> points;
   std::size_t n_readings = 0, n_rounded = 0, n_animals_read = 0, n_searched = 0;
   int evaluations = 0;
@@ -134,7 +158,8 @@ GrowthModelFit fit_growth_model(const GrowthData& data, const GrowthModelOptions
 
 /// Log size of an animal after its next 1, 2, ..., n molts, one column each: the predictor's mean and variance at each
 /// point of the spreads without the last molt's own spread, which is `log_sigma`; mixture_quantiles(Family::lognormal,
-/// ...) gives quantiles of size / reference. Throws std::invalid_argument for an animal never read or molts_ahead < 1.
+/// ...) gives quantiles of size / reference. Where the animal has ends of growth each is a row of its own, the points being
+/// gathered to a few (by the spread of a molt). Throws std::invalid_argument for an animal never read or molts_ahead < 1.
 PredictorMixture size_after(const GrowthModelFit& fit, int animal, int molts_ahead);
 
 }  // namespace moltspan

@@ -15,7 +15,8 @@
 /// soil to the lid, depth of soil. A burrower whose depth of soil is not recorded never counts as well housed. Size
 /// changes only at molts, so that the day on which an enclosure is outgrown is the day of the molt after which a limit
 /// is passed: P(outgrown by d) = sum_k P(size passes the limit with the k-th molt from now) P(k-th molt by d).
-/// Where a molt may have gone unseen, it is the size one molt further with the chance of that.
+/// Where a molt may have gone unseen, it is the size one molt further with the chance of that. Growth ends (AdultNode), so
+/// that there is a chance that a box is never outgrown.
 ///
 /// **Safe days.** Those on which the verdict (verdict.hpp) lets it be moved: neither soft nor in premolt, and no molt
 /// likely to pass unseen before. They lie before its next molt; after a molt that is still to come there are no dates,
@@ -84,10 +85,12 @@ struct HousingSituation : CareSituation {
   std::optional<Day> unfit_day;
   std::optional<GrowthAhead> growth;  ///< none: the usual ratio of shared/husbandry.toml
   double next_stadium_log_mean = unknown_number, next_stadium_log_sd = unknown_number;  ///< of the stadium after M
+  double next_stadium_shared_log_sd = 0;  ///< the part of that spread which all its stadia to come share
+  double stops_when_mature = 0;           ///< chance that it is of a sex that molts no more once mature
   double missed_if_molts_on = 0;  ///< chance that a molt went unseen since the last on record, if it molts on
 };
 
-/// Days until an enclosure is outgrown, from the beginning of `as_of`; NaN = not within the molts looked at.
+/// Days until an enclosure is outgrown, from the beginning of `as_of`; NaN = likelier never than by a day.
 struct OutgrownBand {
   double level = 0.8;
   double from_days = unknown_number, to_days = unknown_number;
@@ -97,6 +100,7 @@ struct Outgrown {
   double median_days = unknown_number;
   std::vector<OutgrownBand> bands;           ///< empty = not known, or never
   double chance_next_molt = unknown_number;  ///< that a limit is passed once it has molted again; 1 = it is passed now
+  double chance_never = unknown_number;  ///< that its growth ends below every limit, or that it has molted for the last time
   std::array<double, 3> chance_within{unknown_number, unknown_number,
                                       unknown_number};  ///< one a horizon of need_horizons_days
 };

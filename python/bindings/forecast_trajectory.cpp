@@ -42,6 +42,7 @@ void bind_results(py::module_& m) {
       .def_readonly("leg_span_mm", &FirstPassage::leg_span_mm)
       .def_readonly("chance_already", &FirstPassage::chance_already)
       .def_readonly("chance", &FirstPassage::chance)
+      .def_readonly("chance_never", &FirstPassage::chance_never)
       .def_readonly("days", &FirstPassage::days)
       .def("quantile_days", &FirstPassage::quantile_days, py::arg("p"));
 }

@@ -31,7 +31,8 @@ void bind_advice(py::module_& m) {
   py::class_<Outgrown>(m, "Outgrown")
       .def_readonly("median_days", &Outgrown::median_days)
       .def_readonly("bands", &Outgrown::bands)
-      .def_readonly("chance_next_molt", &Outgrown::chance_next_molt);
+      .def_readonly("chance_next_molt", &Outgrown::chance_next_molt)
+      .def_readonly("chance_never", &Outgrown::chance_never);
   py::class_<HousingAdvice>(m, "HousingAdvice")
       .def_readonly("id", &HousingAdvice::id)
       .def_readonly("taxon", &HousingAdvice::taxon)

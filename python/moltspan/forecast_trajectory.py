@@ -165,12 +165,12 @@ class Trajectory(Result):
         return frames.frame_of(columns | {"complete": core.complete}, self.fit.collection._kind)
 
     def first_passage(self, leg_span_mm, levels=LEVELS):
-        """When a leg span is reached: a dict of `chance_already`, `chance` (within the molts drawn), `days` (one a draw; 0 = already,
-        infinite = not within them) and `quantiles`, level -> date or None where the molts drawn do not go so far."""
+        """When a leg span is reached: a dict of `chance_already`, `chance` (within the molts drawn), `chance_never` (its growth ends
+        below it; what is left to 1 is later than the molts drawn), `days` (one a draw; 0 = already, infinite = not within them) and `quantiles`, level -> date or None where the molts drawn do not go so far."""
         core = self._whole._core.first_passage(self._index, float(leg_span_mm))
         quantiles = {level: self._date(core.quantile_days(level)) for level in levels}
-        return {"leg_span_mm": float(leg_span_mm), "chance_already": core.chance_already, "chance": core.chance, "days": core.days,
-                "quantiles": quantiles}
+        return {"leg_span_mm": float(leg_span_mm), "chance_already": core.chance_already, "chance": core.chance,
+                "chance_never": core.chance_never, "days": core.days, "quantiles": quantiles}
 
     @property
     def adult(self):

@@ -169,7 +169,8 @@ def _outgrown(as_of, outgrown):
         return None if math.isnan(days) else frames.day_after(as_of, days).isoformat()
 
     bands = [{"level": band.level, "from": date(band.from_days), "to": date(band.to_days)} for band in outgrown.bands]
-    return {"median": date(outgrown.median_days), "bands": bands, "chance_next_molt": _known(outgrown.chance_next_molt)}
+    return {"median": date(outgrown.median_days), "bands": bands, "chance_next_molt": _known(outgrown.chance_next_molt),
+            "chance_never": _known(outgrown.chance_never)}
 
 
 def _suggested(box):
@@ -181,7 +182,8 @@ def _flat_row(animal):
     row |= {name: animal[name] for name in ("advice", "leg_span_mm", "ratio", "safe_from", "safe_until")}
     row |= {f"enclosure_{side}_mm": size for side, size in zip("wdh", animal["enclosure_mm"] or (None,) * 3, strict=True)}
     outgrown, box = animal["outgrown"], animal["suggested"] or {}
-    row |= {"outgrown": outgrown["median"], "chance_outgrown_next_molt": outgrown["chance_next_molt"]}
+    row |= {"outgrown": outgrown["median"], "chance_outgrown_next_molt": outgrown["chance_next_molt"],
+            "chance_never_outgrown": outgrown["chance_never"]}
     for band in outgrown["bands"]:
         row |= {f"outgrown_from_{band['level'] * 100:g}": band["from"], f"outgrown_to_{band['level'] * 100:g}": band["to"]}
     row |= {"suggested_box": box.get("name")}

@@ -14,6 +14,7 @@ ADVICE_STYLES = {"move_now": "bold green", "conflict": "bold red", "wait_hardeni
                  "measure_first": "bold"}
 HEADER = ["animal", "advice", "leg span", "floor ratio", "safe days [a]", "outgrown by (80 %) [a]", "box [a]", "why"]
 LEVEL = 0.8
+TOLD_NEVER = 0.05  # chance that a box is never outgrown from which it is told
 
 
 def plan_title(document, remark=None):
@@ -40,15 +41,18 @@ def safe_days(animal):
 
 
 def outgrown_days(animal):
-    """When its box is outgrown: the middle date and the 80 % band, or the chance at the next molt."""
+    """When its box is outgrown: the middle date and the 80 % band, or the chance at the next molt; and the chance that it never is."""
     outgrown = animal["outgrown"]
     if outgrown["chance_next_molt"] == 1:
         return "now"
+    never = outgrown["chance_never"] or 0
+    rest = f"; not in its life: {percent(never)}" if never >= TOLD_NEVER else ""
     band = next((band for band in outgrown["bands"] if band["level"] == LEVEL), None)
     if band is None or outgrown["median"] is None:
         chance = outgrown["chance_next_molt"]
-        return f"{percent(chance)} at next molt" if chance else "-"
-    return f"{outgrown['median']} ({band['from']} .. {band['to'] or 'later'})"
+        return f"{percent(chance)} at next molt{rest}" if chance else "-"
+    end = band["to"] or ("never" if rest else "later")
+    return f"{outgrown['median']} ({band['from']} .. {end}){rest}"
 
 
 def size_text(sides):
