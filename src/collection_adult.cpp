@@ -6,6 +6,7 @@
 
 #include "collection_sizes.hpp"
 #include "husbandry.hpp"
+#include "moltspan/kinds.hpp"
 #include "stadia_molts.hpp"
 
 namespace moltspan {
@@ -28,7 +29,17 @@ std::map<std::string, double> biggest_sizes(const Collection& collection, const 
   return biggest;
 }
 
-AdultAnimal said_of(const Animal& animal, const AnimalHistory& history, const AdultSize& said) {
+/// What is known of its kind or group, on the scale of its sizes; NaN of tarantulas, which have a prior of their own.
+StatedAdult adult_of_kind(const Animal& animal, const AnimalInputs& inputs, double male_chance) {
+  if (usual_ratios_hold(animal)) return {};
+  const SizeMeasure measure = inputs.leg_span_known ? SizeMeasure::leg_span : inputs.read_measure;
+  const KindNumber known = adult_size_prior(animal, measure).of(male_chance);
+  if (!known.known()) return {};
+  const double mm = measure == SizeMeasure::mass ? std::cbrt(known.value) : known.value;
+  return {mm * (inputs.leg_span_known ? 1 : std::exp(usual_log_ratio(measure))), known.log_sd, known.status};
+}
+
+AdultAnimal said_of(const Animal& animal, const AnimalHistory& history, const StatedAdult& said) {
   AdultAnimal result;
   result.sex = history.male_chance > 1 - sure_of_sex ? 0 : history.male_chance < sure_of_sex ? 1 : 2;
   result.log_size = std::log(said.leg_span_mm / reference_mm);
@@ -40,7 +51,7 @@ AdultAnimal said_of(const Animal& animal, const AnimalHistory& history, const Ad
 
 }  // namespace
 
-AdultSize adult_size_prior(const Animal& animal) {
+StatedAdult stated_adult(const Animal& animal) {
   const Husbandry& h = husbandry();
   if (std::isfinite(animal.adult_leg_span_mm))
     return {animal.adult_leg_span_mm, h.adult_stated_log_sd, "stated; right to 10 to 15 % (common practice, no source)"};
@@ -56,8 +67,11 @@ std::vector<AdultAnimal> adult_animals(const Collection& collection, const Stadi
   std::vector<AdultAnimal> result;
   for (std::size_t i = 0; i < inputs.size(); ++i) {
     const Animal& animal = collection.animals[i];
-    AdultSize said = adult_size_prior(animal);
-    if (!inputs[i].leg_span_known || !std::isfinite(said.leg_span_mm)) {
+    StatedAdult said = stated_adult(animal);
+    if (const StatedAdult usual = adult_of_kind(animal, inputs[i], table.animals[i].male_chance);
+        std::isfinite(usual.leg_span_mm) && !std::isfinite(animal.adult_leg_span_mm)) {
+      said = usual;
+    } else if (!inputs[i].leg_span_known || !std::isfinite(said.leg_span_mm)) {
       const auto found = biggest.find(genus_of(animal));
       said.leg_span_mm = found == biggest.end() ? h.adult_mm : reference_mm * std::exp(found->second + h.adult_beyond_biggest);
       said.log_sd = h.adult_beyond_biggest_sd;
@@ -73,7 +87,7 @@ std::vector<AdultNode> stated_ends(const CollectionFit& fit, int animal) {
   const auto i = static_cast<std::size_t>(animal);
   const Animal& a = fit.collection->animals[i];
   if (!std::isfinite(a.adult_leg_span_mm) || !fit.animals[i].leg_span_known || fit.table.animals[i].matured) return {};
-  AdultAnimal said = said_of(a, fit.table.animals[i], adult_size_prior(a));
+  AdultAnimal said = said_of(a, fit.table.animals[i], stated_adult(a));
   said.matured_instar = -1;
   return adult_nodes_of(said);
 }

@@ -9,16 +9,17 @@
 namespace moltspan {
 
 /// What is said of an animal's adult leg span; NaN = nothing is.
-struct AdultSize {
+struct StatedAdult {
   double leg_span_mm = unknown_number, log_sd = 0;
   std::string status;  ///< how that is known
 };
 
 /// Its own adult size or that of its kind, as far as anything but readings tells of it.
-AdultSize adult_size_prior(const Animal& animal);
+StatedAdult stated_adult(const Animal& animal);
 
-/// What each animal of a collection enters `fit_adult_sizes` with. Where nothing is said of its kind, its adult size is
-/// looked for about the biggest of its genus in these records, and above. `inputs`: sizes before the growth model.
+/// What each animal of a collection enters `fit_adult_sizes` with. Where nothing is said of it and it is no tarantula,
+/// facts of its kind or group stand in (kinds.hpp), and where there are none, its adult size is looked for about the biggest of its genus
+/// in these records, and above. `inputs`: sizes before the growth model.
 std::vector<AdultAnimal> adult_animals(const Collection& collection, const StadiaTable& table,
                                        const std::vector<AnimalInputs>& inputs);
 

@@ -36,6 +36,7 @@ constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or chan
 constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
 constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
 constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
+constexpr int looks_at_spread = 3;                 ///< each with the scales found before
 constexpr double prior_warmth = -0.08;             ///< the same of a degree
 
 /// Codes of a collection's groups, one of each level an animal, and the names of the codes.
@@ -332,7 +333,7 @@ struct ErrorEffects {
 ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look_at_instars) {
   StadiaOptions rough = options;
   rough.points = 8;
-  const StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
+  StadiaFit first = fit_stadia(thinned(fit.data, rough_records), rough);
   if (look_at_instars) {
     look_for_instar_effect(fit, first);
     if (fit.instars.used()) {
@@ -340,8 +341,12 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
       return rough_effects(fit, options, false);
     }
   }
-  if (fit.options.spread_effect) look_for_spread_effect(fit, first);
-  add_log_scales(fit);
+  for (int look = 1; look <= looks_at_spread && fit.options.spread_effect; ++look) {
+    const bool found = look_for_spread_effect(fit, first, look == looks_at_spread);
+    add_log_scales(fit);
+    if (!found) break;
+    first = fit_stadia(thinned(fit.data, rough_records), rough);
+  }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
   return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};

@@ -81,7 +81,7 @@ int taxon_code(const CollectionFit& fit, Index row) {
 std::vector<Cell> cells_of(const CollectionFit& fit, const StadiaFit& first, const std::vector<double>& instars) {
   std::map<std::pair<int, double>, Cell> found;
   for (const RecordResidual& r : record_residuals(fit, first, enough_records)) {
-    const double instar = instars[r.row], variance = r.known_variance + r.spread_variance;
+    const double instar = instars[r.row], variance = r.known_variance + r.scaled_variance;
     if (std::isnan(instar)) continue;
     const int taxon = taxon_code(fit, static_cast<Index>(r.row));
     Cell& cell = found[{taxon, instar}];

@@ -20,8 +20,12 @@ RecordResidual residual_of(const ConditionalPosterior& posterior, const StadiaMo
   const auto [mean, variance] = predictor_without_record(posterior, model, record, posterior.hyper());
   const double sigma = std::exp(model.record_log_sigma(record, posterior.hyper())), width = std::log(b.max_days / b.min_days);
   const LawMoments law = moments_of(model.options().family);
-  return {0, 0.5 * (std::log(b.min_days) + std::log(b.max_days)) - mean - sigma * law.mean, variance + width * width / 12,
-          sigma * sigma * law.variance};
+  const double whole = sigma * sigma * law.variance,
+               spread = std::exp(2 * posterior.hyper()[model.log_sigma_index()]) * law.variance;
+  const auto& scales = model.data().log_scale;
+  const double scaled = scales.size() == 0 ? spread : spread * std::exp(2 * scales[static_cast<Eigen::Index>(record)]);
+  return {0, 0.5 * (std::log(b.min_days) + std::log(b.max_days)) - mean - sigma * law.mean,
+          variance + width * width / 12 + std::max(whole - scaled, 0.0), spread, scaled};
 }
 
 }  // namespace

@@ -10,8 +10,9 @@ namespace moltspan {
 struct RecordResidual {
   std::size_t row = 0;           ///< of the fit
   double residual = 0;           ///< mean 0 where the model holds
-  double known_variance = 0;     ///< of the predictor, and of what is not known of the length
-  double spread_variance = 0;    ///< sigma^2 var W of the record
+  double known_variance = 0;   ///< of the predictor, of what is not known of the length and of the record's own covariates
+  double spread_variance = 0;  ///< sigma^2 var W, and with the record's log scale
+  double scaled_variance = 0;
 };
 
 /// Residuals of stadia that were watched from start to end and hide no molt, of `most_records` at most; at the means of the

@@ -17,12 +17,13 @@ using Eigen::VectorXd;
 
 constexpr std::size_t enough_records = 1500;
 constexpr std::size_t fewest_records = 10;
-constexpr double worth_log_evidence = 2.0;  ///< gain from which scales differ
+constexpr double worth_a_look = 0.5;      ///< gain in log evidence from which it is looked again, with the scales found
+constexpr double worth_log_evidence = 3.0;  ///< gain from which scales differ
 constexpr std::size_t most_cells = 80;      ///< kinds x instars that are looked at
 constexpr double common_sd = 0.3;           ///< of what sigma itself is off by
 constexpr double jitter = 1e-6;
 constexpr double farthest_squared = 9;  ///< squared residuals over their variance: one straggler is no wide spread
-constexpr double tried_steps[] = {0, 0.1, 0.25}, tried_kinds[] = {0, 0.15, 0.35}, tried_own_steps[] = {0, 0.15};
+constexpr double tried_steps[] = {0, 0.1, 0.25, 0.5}, tried_kinds[] = {0, 0.15, 0.35}, tried_own_steps[] = {0, 0.15};
 
 /// Covariance of the log scales of two cells.
 double covariance_of(const SpreadEffect& e, const SpreadEffect::Cell& a, const SpreadEffect::Cell& b) {
@@ -121,16 +122,17 @@ double log_scale_of(const SpreadEffect& effect, const std::string& taxon, double
 
 }  // namespace
 
-void look_for_spread_effect(CollectionFit& fit, const StadiaFit& first) {
+bool look_for_spread_effect(CollectionFit& fit, const StadiaFit& first, bool last_look) {
   const InstarNumbers numbers = instar_numbers(fit);
   const std::vector<CellRecords> cells = cells_of(fit, first, numbers);
+  fit.spread = {};
   std::size_t records = 0;
   for (const CellRecords& cell : cells) records += cell.records.size();
-  if (cells.size() < 2 || records < fewest_records) return;
+  if (cells.size() < 2 || records < fewest_records) return false;
   SpreadEffect tried;
   tried.anchor = std::isnan(cells.front().cell.instar) ? 0 : cells.front().cell.instar;
   const double none = solve(cells, tried);
-  double best = none + worth_log_evidence;
+  double best = none + (last_look ? worth_log_evidence : worth_a_look);
   for (double step : tried_steps)
     for (double kind : tried_kinds)
       for (double own : tried_own_steps) {
@@ -143,9 +145,12 @@ void look_for_spread_effect(CollectionFit& fit, const StadiaFit& first) {
         fit.spread = tried;
         fit.spread.log_evidence_gain = value - none;
       }
+  return fit.spread.used();
 }
 
 void add_log_scales(CollectionFit& fit) {
+  fit.data.log_scale.resize(0);
+  fit.data.probe_log_scale.resize(0);
   if (!fit.spread.used()) return;
   const InstarNumbers numbers = instar_numbers(fit);
   fit.spread.of_animals = numbers.of_animals;

@@ -91,6 +91,9 @@ def growth_effects(table, by, size="leg_span_mm", instar="instar", animal="anima
         instar, animal = "instar", "animal"
     columns, left_out, notes = _with_group(table, by)
     frame = frames.frame_of(columns, frames.kind_of(table))
+    for argument, name in (("animal", animal), ("cohort", cohort)):
+        if isinstance(name, str) and name not in columns:
+            raise ValueError(f"{argument}={name!r}: the table has no such column; it has {', '.join(columns)}")
     settings = {"size": size, "instar": instar, "animal": animal, "cohort": cohort, "random": random, **options}
     units, groups = _units(columns, by, settings), len(set(columns[by]))
     _require_units(units[1] - groups, by, units, groups)

@@ -143,7 +143,9 @@ TEST(FindHiddenMolts, GrowthReckonsWithThem) {
   double found = 0;
   for (double molts : fit.hidden.sized_with) found += molts;
   EXPECT_GT(found, 10);                                 // some 30 of 300
-  EXPECT_NEAR(fit.growth->log_ratio.mean, 0.25, 0.01);  // as simulated; 200 jumps with an error of .06
+  // As simulated; 200 jumps with an error of .06. It is the ratio far below the adult size: what the few molts near it are taken to lack
+  // draws it up by some hundredths of itself.
+  EXPECT_NEAR(fit.growth->log_ratio.mean, 0.25, 0.015);
 }
 
 }  // namespace

@@ -62,7 +62,7 @@ TEST(GrowthAdult, SharesFallFromOneToNextToNothing) {
     for (double size = 0.02; size < 14; size *= 1.05) {
       const double share = growth_share(node, std::log(size));
       EXPECT_GT(share, 0);
-      EXPECT_LT(share, before);
+      EXPECT_LE(share, before);  // steep ones are 1 to the last digit far below
       before = share;
     }
     EXPECT_GT(growth_share(node, std::log(0.07)), 0.98);

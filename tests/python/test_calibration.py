@@ -30,7 +30,7 @@ def crabs(seed, n_animals=60):
 
 @pytest.fixture(scope="module")
 def misfit():
-    return moltspan.fit(crabs(1), growth_model=False)
+    return moltspan.fit(crabs(1), growth_model=False, instar_effect=False, spread_effect=False)
 
 
 def notes(result, topic):

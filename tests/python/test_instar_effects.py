@@ -49,13 +49,13 @@ def test_the_spread_is_found(uneven):
 
 
 def test_an_instar_that_nobody_has_seen_ends_is_one_step_less_known():
-    """By the walk: the variance of a step without stadia is that of the step before it and the learned variance of a step."""
-    fit = moltspan.fit(moltspan.Collection(*drawn(DAYS, lambda instar: 0.1)), as_of="2025-02-24", threads=1)
+    """By the walk a step without closed stadia has its learned sd, less what running stadia tell."""
+    fit = moltspan.fit(moltspan.Collection(*drawn(DAYS, lambda instar: 0.1)), as_of="2025-02-10", threads=1)
     frame = fit.instars.assign(sd=lambda f: (np.log(f.upper) - np.log(f.lower)) / 3.92)
     unseen, seen = frame[frame.closed_stadia == 0], frame[frame.closed_stadia >= 5]
     step = dict(zip(fit.stadia._core.learned_names, fit.stadia._core.learned_sds, strict=True))["instar_sd"]
     assert len(unseen) == 1 and len(seen) >= 2
-    assert unseen.sd.iloc[0] > 0.8 * step > 1.5 * seen.sd.max()
+    assert unseen.sd.iloc[0] > 0.5 * step and unseen.sd.iloc[0] > 2 * seen.sd.max()  # running stadia tell a little
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
