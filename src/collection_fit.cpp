@@ -34,6 +34,7 @@ constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr std::size_t many_records = 5000;   ///< from which two rounds of weighing last molts have to do
 constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or change of it, that is worth a fit
 constexpr double least_log_sd = -7;  ///< to start a search from; records without any spread lead the rough fit astray
+constexpr double least_sigma = 1e-4;  ///< under which lengths show no spread: the posterior grows without bound there
 constexpr double rounded_days_variance = 1.0 / 6;  ///< of a length between two moments that are each known to the day
 constexpr double prior_exponent = 0.8;             ///< with which size errors count until the records tell
 constexpr int looks_at_spread = 3;                 ///< each with the scales found before
@@ -356,10 +357,10 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
 void fit_plain(CollectionFit& fit, StadiaOptions options) {
   try {
     fit.stadia = fit_stadia(fit.data, options);
-    return;
+    if (fit.data.size() == 0 || fit.stadia.sigma > least_sigma || fit.options.method == Method::ml) return;
   } catch (const std::runtime_error&) {
-    options.start.resize(0);
   }
+  options.start.resize(0);
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const StadiumBounds& b = fit.data.bounds[row];
     if (b.max_days == b.min_days)

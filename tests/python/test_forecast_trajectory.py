@@ -81,7 +81,8 @@ def test_the_size_after_the_first_molt_agrees_with_the_forecast():
         for band in found["bands"]:
             for p, mm in ((0.5 * (1 - band["level"]), band["from"]), (0.5, found["median"]), (0.5 * (1 + band["level"]), band["to"])):
                 seen += 1
-                assert abs((sizes <= mm).mean() - p) < 4 * math.sqrt(p * (1 - p) / 10000), (course.animal, p)
+                # .01: where growth ends is a handful of nodes, of which a course keeps its own
+                assert abs((sizes <= mm).mean() - p) < 4 * math.sqrt(p * (1 - p) / 10000) + 0.01, (course.animal, p)
     assert seen >= 20
 
 
@@ -109,10 +110,14 @@ def test_a_given_ratio_without_spread_is_kept(fit):
 
 
 def test_a_male_of_a_kind_that_stops_has_no_molt_after_his_adult_size(fit):
+    """140 mm are stated for his kind, right to some 13 %; males of it mature at .9 of it: a course that has ended stays so, about there."""
     course = fit.trajectory("A2")
     sizes, dates = course.leg_span_mm, course.dates_days
-    grown = sizes[:, :-1] >= 0.9 * 140
-    assert grown.any() and np.isnan(dates[:, 1:][grown]).all() and np.isnan(sizes[:, 1:][grown]).all()
+    over = np.isnan(dates)
+    assert over.any() and (over == np.isnan(sizes)).all() and (over[:, 1:] >= over[:, :-1]).all()
+    last = sizes[over.any(axis=1), (~over).sum(axis=1)[over.any(axis=1)] - 1]
+    low, high = np.quantile(last, [0.1, 0.9])
+    assert 0.9 * 140 * np.exp(-0.35) < low < 0.9 * 140 < high < 140 * np.exp(0.35)
     chance = list(course.table()["chance"])
     assert chance[0] == 1 and chance == sorted(chance, reverse=True) and chance[-1] < 0.5
 

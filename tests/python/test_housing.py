@@ -78,7 +78,7 @@ def test_document_has_exactly_the_promised_keys_and_is_json(fit):
     document = fit.rehouse().document
     assert list(document) == ["as_of", "on", "last_entry", "animals", "make_ready"]
     assert all(list(animal) == KEYS for animal in document["animals"])
-    assert all(list(animal["outgrown"]) == ["median", "bands", "chance_next_molt"] for animal in document["animals"])
+    assert all(list(animal["outgrown"]) == ["median", "bands", "chance_next_molt", "chance_never"] for animal in document["animals"])
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert moltspan.rehouse_document(fit) == document == json.loads(fit.rehouse().to_json())
 
@@ -245,8 +245,8 @@ def test_boxes_needed_count_those_due_now(fit):
 
 def test_rules_can_be_replaced(tmp_path, fit):
     file = tmp_path / "mine.toml"
-    file.write_text("[terrestrial]\nfloor_due = 1.2\nfloor_plan = 1.3\n")
-    assert advice(fit.rehouse(rules=file))["A5"]["advice"] == "later"  # 100 / 65 = 1.5: outgrown after the next molt
+    file.write_text("[terrestrial]\nfloor_due = 1.35\nfloor_plan = 1.4\n")
+    assert advice(fit.rehouse(rules=file))["A5"]["advice"] == "later"  # 100 / 65 = 1.5: outgrown after the next molt, at 74 mm
     file.write_text("[terrestrial]\nfloor_doo = 1.2\n")
     with pytest.raises(ValueError, match="terrestrial.floor_doo: no such number"):
         fit.rehouse(rules=file)

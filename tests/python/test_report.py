@@ -206,12 +206,14 @@ def shown(value, form):
 
 
 def outgrown_cell(outgrown):
+    never = outgrown["chance_never"] if (outgrown["chance_never"] or 0) >= 0.05 else 0
+    rest = f"; not in its life: {percent(never)}" if never else ""
     band = next((band for band in outgrown["bands"] if band["level"] == 0.8), None)
     if outgrown["chance_next_molt"] == 1:
         return "now"
     if band and outgrown["median"]:
-        return f"{outgrown['median']} ({band['from']} .. {band['to'] or 'later'})"
-    return f"{percent(outgrown['chance_next_molt'])} at next molt" if outgrown["chance_next_molt"] else "-"
+        return f"{outgrown['median']} ({band['from']} .. {band['to'] or ('never' if never else 'later')}){rest}"
+    return f"{percent(outgrown['chance_next_molt'])} at next molt{rest}" if outgrown["chance_next_molt"] else "-"
 
 
 def test_every_cell_of_the_plan_is_that_of_the_json(demo):
