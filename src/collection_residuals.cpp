@@ -25,7 +25,7 @@ RecordResidual residual_of(const ConditionalPosterior& posterior, const StadiaMo
   const auto& scales = model.data().log_scale;
   const double scaled = scales.size() == 0 ? spread : spread * std::exp(2 * scales[static_cast<Eigen::Index>(record)]);
   return {0, 0.5 * (std::log(b.min_days) + std::log(b.max_days)) - mean - sigma * law.mean,
-          variance + width * width / 12 + std::max(whole - scaled, 0.0), spread, scaled};
+          variance + width * width / 12 + std::max(whole - scaled, 0.0), spread, scaled, width * width / 12};
 }
 
 }  // namespace

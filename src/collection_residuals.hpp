@@ -13,6 +13,7 @@ struct RecordResidual {
   double known_variance = 0;   ///< of the predictor, of what is not known of the length and of the record's own covariates
   double spread_variance = 0;  ///< sigma^2 var W, and with the record's log scale
   double scaled_variance = 0;
+  double range_variance = 0;  ///< of the length, as it is known to a range of days only; within known_variance
 };
 
 /// Residuals of stadia that were watched from start to end and hide no molt, of `most_records` at most; at the means of the

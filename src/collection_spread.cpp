@@ -21,6 +21,7 @@ constexpr double worth_a_look = 0.5;      ///< gain in log evidence from which i
 constexpr double worth_log_evidence = 3.0;  ///< gain from which scales differ
 constexpr std::size_t most_cells = 80;      ///< kinds x instars that are looked at
 constexpr double common_sd = 0.3;           ///< of what sigma itself is off by
+constexpr double most_range = 0.25;  ///< of what a range of days leaves open, over sigma^2: wider ones tell of themselves
 constexpr double jitter = 1e-6;
 constexpr double farthest_squared = 9;  ///< squared residuals over their variance: one straggler is no wide spread
 constexpr double tried_steps[] = {0, 0.1, 0.25, 0.5}, tried_kinds[] = {0, 0.15, 0.35}, tried_own_steps[] = {0, 0.15};
@@ -59,6 +60,7 @@ CellTerm cell_term(const CellRecords& cell, double log_scale) {
 std::vector<CellRecords> cells_of(const CollectionFit& fit, const StadiaFit& first, const InstarNumbers& numbers) {
   std::map<std::pair<std::string, double>, CellRecords> found;
   for (const RecordResidual& r : record_residuals(fit, first, enough_records)) {
+    if (r.range_variance > most_range * r.spread_variance) continue;
     const std::string& taxon = fit.collection->animals[static_cast<std::size_t>(fit.table.stadia[r.row].animal)].taxon;
     const double instar = numbers.of_rows[r.row];
     CellRecords& cell = found[{taxon, std::isnan(instar) ? -1e9 : instar}];

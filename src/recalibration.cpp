@@ -18,6 +18,8 @@ namespace moltspan {
 namespace {
 
 constexpr double tail = 1e-3;           ///< transforms beyond count as beyond this
+constexpr double most_log_scale = 0.4;  ///< bands half as wide again: beyond, the model is wrong in more than its width
+constexpr double stretched_z = 2;       ///< past forecasts are too few to tell of tails beyond
 constexpr double told_change = 0.05;    ///< of location or log scale
 constexpr int most_steps = 40;
 
@@ -180,7 +182,9 @@ double Recalibration::scale() const { return std::exp(log_scale); }
 
 double Recalibration::survival(double s) const {
   if (!used() || !(s > 0) || s >= 1) return s;
-  return numeric::Phi((normal_quantile_of(s) + location) / scale());
+  const double z = normal_quantile_of(s) + location, factor = scale(), within = z / factor;
+  if (std::abs(within) <= stretched_z || factor <= 1) return numeric::Phi(within);
+  return numeric::Phi(z - std::copysign(stretched_z * (factor - 1), z));  // tails keep their own shape
 }
 
 Pit PastForecast::pit() const { return LengthChances{from, to, entered}.given_entry(); }
@@ -195,7 +199,7 @@ Recalibration learn_recalibration(const CollectionFit& fit, const std::vector<Pa
   if (!std::isfinite(found.location) || !std::isfinite(found.log_scale)) return result;
   result.weight = chance_of_change(cases, tempering, found);
   result.location = result.weight * found.location;
-  result.log_scale = result.weight * found.log_scale;
+  result.log_scale = std::clamp(result.weight * found.log_scale, -most_log_scale, most_log_scale);
   result.forecasts = static_cast<int>(past.size());
   result.effective = tempering.scale * static_cast<double>(past.size());
   std::vector<CheckedCase> checked;
