@@ -18,7 +18,7 @@ using Eigen::VectorXd;
 constexpr std::size_t enough_records = 1500;
 constexpr std::size_t fewest_records = 10;
 constexpr double worth_a_look = 0.5;      ///< gain in log evidence from which it is looked again, with the scales found
-constexpr double worth_log_evidence = 3.0;  ///< gain from which scales differ
+constexpr double worth_log_evidence = 5.0;  ///< gain from which scales differ
 constexpr std::size_t most_cells = 80;      ///< kinds x instars that are looked at
 constexpr double common_sd = 0.3;           ///< of what sigma itself is off by
 constexpr double most_range = 0.25;  ///< of what a range of days leaves open, over sigma^2: wider ones tell of themselves

@@ -8,7 +8,7 @@ namespace moltspan {
 
 /// Whether lengths scatter more in one kind or instar than in another: a Gaussian law of log scales over kinds and instars
 /// (an effect of each kind, a random walk over instars), by Laplace's approximation on residuals freed of their own record;
-/// in use where it gains 3 or more in log evidence. Fills `fit.spread`. Records that scatter much hide in the predictors of their animal's
+/// in use where it gains 5 or more in log evidence. Fills `fit.spread`. Records that scatter much hide in the predictors of their animal's
 /// others: before the last look less is enough to look again with the scales found. False: nothing was found.
 bool look_for_spread_effect(CollectionFit& fit, const StadiaFit& first, bool last_look);
 

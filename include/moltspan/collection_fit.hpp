@@ -111,7 +111,7 @@ struct InstarEffect {
 };
 
 /// How the spread of stadia about their predictors differs between kinds and instars: log scales beside log sigma,
-/// normal with an effect of each kind and random walks over instars, at their mode. Used where it gains 3 or more in
+/// normal with an effect of each kind and random walks over instars, at their mode. Used where it gains 5 or more in
 /// log evidence.
 struct SpreadEffect {
   double step_sd = 0, kind_sd = 0, kind_step_sd = 0;  ///< found on a grid

@@ -21,13 +21,13 @@ def drawn(days_of, sd_of, n=60, seed=1, kind="Uca pugnax", last=5):
             if instar > 1:
                 journal.append({"date": day.date(), "animal": name, "event": "molt", "value": instar})
             day += pd.Timedelta(days=max(1, round(days_of[instar] * np.exp(pace + rng.normal(0, sd_of(instar))))))
-        journal.append({"date": "2025-06-01", "animal": name, "event": "checked"})
+        journal.append({"date": (pd.Timestamp(journal[-1]["date"]) + pd.Timedelta(days=5)).date(), "animal": name, "event": "left"})
     return pd.DataFrame(animals), pd.DataFrame(journal)
 
 
 @pytest.fixture(scope="module")
 def uneven():
-    return moltspan.fit(moltspan.Collection(*drawn(DAYS, lambda instar: 0.3 if instar == 4 else 0.1)), as_of="2025-03-20", threads=1)
+    return moltspan.fit(moltspan.Collection(*drawn(DAYS, lambda instar: 0.3 if instar == 4 else 0.1)), threads=1)
 
 
 def test_the_effect_is_found(uneven):
@@ -69,7 +69,7 @@ def test_nothing_is_added_where_size_tells_all(seed):
 
 def test_rows_in_another_order_change_nothing(uneven):
     animals, journal = drawn(DAYS, lambda instar: 0.3 if instar == 4 else 0.1)
-    other = moltspan.fit(moltspan.Collection(animals, journal.sample(frac=1, random_state=3)), as_of="2025-03-20", threads=1)
+    other = moltspan.fit(moltspan.Collection(animals, journal.sample(frac=1, random_state=3)), threads=1)
     pd.testing.assert_frame_equal(other.instars, uneven.instars)
 
 
@@ -79,5 +79,5 @@ def test_the_summary_tells_of_it(uneven):
 
 
 def test_it_can_be_left_out(uneven):
-    plain = moltspan.fit(uneven.collection, as_of="2025-03-20", instar_effect=False, spread_effect=False, threads=1)
+    plain = moltspan.fit(uneven.collection, instar_effect=False, spread_effect=False, threads=1)
     assert len(plain.instars) == 0 and not any(name.startswith("instar_") for name in plain.stadia.coefficients)
