@@ -13,6 +13,7 @@
 #include "collection_hidden.hpp"
 #include "collection_instars.hpp"
 #include "collection_kinds.hpp"
+#include "collection_last_instar.hpp"
 #include "collection_last.hpp"
 #include "collection_own.hpp"
 #include "collection_sizes.hpp"
@@ -267,6 +268,7 @@ void build_data(CollectionFit& fit) {
   fit.data.probe_covariates = design(probes, used);
   run_by_clock(fit);
   add_own_covariates(fit);
+  add_last_instar_column(fit);
   add_instar_columns(fit);
   add_log_scales(fit);
   count_kin(fit);
