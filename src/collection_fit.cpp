@@ -300,7 +300,7 @@ double coefficient_of(const StadiaFit& stadia, const char* name, double otherwis
 
 /// Effects with which errors of size and temperature count.
 struct ErrorEffects {
-  double exponent = prior_exponent, warmth = prior_warmth;
+  double exponent = prior_exponent, warmth = prior_warmth, last_instar = 1;
 };
 
 /// A rough fit of some of the animals: those effects, and where to start the search. Finds out on the way whether instars
@@ -324,7 +324,7 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
   }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
-  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};
+  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth), coefficient_of(first, "last_instar", 1)};
 }
 
 /// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.
@@ -428,16 +428,16 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   }
   const bool bayes = options.method == Method::bayes;
   ErrorEffects effects;
-  weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+  weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   if (bayes && fit.data.size() > 0) {
     effects = rough_effects(fit, stadia_options, options.instar_effect);
     if (options.clock && learn_clock(fit, stadia_options, effects.warmth))
       stadia_options.priors = clock_priors(fit, stadia_options.priors);
-    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   }
   const auto size_again = [&] {
     build_data(fit);
-    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   };
   const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);
   const bool fitted = search && fit_with_hidden_molts(fit, stadia_options, size_again);

@@ -94,10 +94,13 @@ void add_last_instar_column(CollectionFit& fit) {
   const InstarNumbers numbers = instar_numbers(fit);
   const LastInstarChance chance(fit, numbers);
   Eigen::VectorXd rows(static_cast<Index>(fit.data.size())), probes(static_cast<Index>(fit.data.probes()));
+  std::vector<double> variances(fit.data.size());
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
     const double ratio = log_ratio(animals[static_cast<std::size_t>(s.animal)]);
-    rows[static_cast<Index>(row)] = ratio == 0 ? 0 : ratio * share_of_row(fit, s, numbers.of_rows[row], chance);
+    const double share = ratio == 0 ? 0 : share_of_row(fit, s, numbers.of_rows[row], chance);
+    rows[static_cast<Index>(row)] = ratio * share;
+    variances[row] = ratio * ratio * share * (1 - share);
   }
   for (std::size_t i = 0; i < animals.size(); ++i)
     if (fit.animals[i].probe >= 0)
@@ -110,6 +113,7 @@ void add_last_instar_column(CollectionFit& fit) {
   data.probe_covariates.conservativeResize(Eigen::NoChange, data.probe_covariates.cols() + 1);
   data.covariates.rightCols(1) = rows;
   data.probe_covariates.rightCols(1) = probes;
+  fit.last_instar.row_variances = std::move(variances);
   fit.last_instar.of_animals.resize(animals.size());
   for (std::size_t i = 0; i < animals.size(); ++i) {
     const double ratio = log_ratio(animals[i]), now = numbers.of_animals[i];

@@ -115,6 +115,7 @@ struct InstarEffect {
 struct LastInstarEffect {
   int column = -1;                                 ///< of the covariates; -1 = no animal has it
   std::vector<std::vector<double>> of_animals;     ///< the covariate now and in instars to come; blank = none
+  std::vector<double> row_variances;               ///< of the covariate in each row of the table
 };
 
 /// How the spread of stadia about their predictors differs between kinds and instars: log scales beside log sigma,
