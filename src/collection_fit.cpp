@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <set>
 #include <stdexcept>
 
 #include "clock_collection.hpp"
@@ -32,6 +33,8 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr double reference_c = 25;
+constexpr std::size_t enough_temperatures = 3;  ///< of animals, to see how the rate bends
+constexpr double wide_temperatures_c = 3;       ///< their sd
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr std::size_t many_records = 5000;   ///< from which two rounds of weighing last molts have to do
 constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or change of it, that is worth a fit
@@ -70,7 +73,7 @@ std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection
 
 /// One row of covariates by name, before it is known which of them the collection uses.
 struct CovariateRow {
-  double log_size = 0, kind_pace = 0, warmth_c = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0,
+  double log_size = 0, kind_pace = 0, warmth_c = 0, warmth_squared = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0,
          limb_lost = 0, egg_sac = 0;
 };
 
@@ -80,10 +83,11 @@ struct Covariate {
   double absent;  ///< value that says nothing: a column of it is left out
 };
 
-const std::array<Covariate, 9>& covariates() {
-  static const std::array<Covariate, 9> all{{{"log_size", &CovariateRow::log_size, NAN},
+const std::array<Covariate, 10>& covariates() {
+  static const std::array<Covariate, 10> all{{{"log_size", &CovariateRow::log_size, NAN},
                                              {"kind_pace", &CovariateRow::kind_pace, 0},
                                              {"warmth_c", &CovariateRow::warmth_c, 0},
+                                             {"warmth_squared", &CovariateRow::warmth_squared, 0},
                                              {"male", &CovariateRow::male, 0.5},
                                              {"near_adult_female", &CovariateRow::near_adult_female, 0},
                                              {"pace_slow", &CovariateRow::pace_slow, 0},
@@ -108,6 +112,22 @@ std::map<std::string, double> taxon_temperatures(const Collection& collection, c
   return means;
 }
 
+/// Whether animals live at so many and so different temperatures that the rate of development need not be exponential
+/// in all of them.
+bool temperatures_bend(const StadiaTable& table) {
+  std::set<double> distinct;
+  double n = 0, sum = 0, squares = 0;
+  for (const AnimalHistory& animal : table.animals) {
+    const double c = animal.temperature_c - reference_c;
+    if (!std::isfinite(c)) continue;
+    distinct.insert(std::round(c));
+    ++n;
+    sum += c;
+    squares += c * c;
+  }
+  return distinct.size() >= enough_temperatures && squares - sum * sum / n > n * wide_temperatures_c * wide_temperatures_c;
+}
+
 /// Builds the rows of the fit from a collection on one day.
 class Rows {
  public:
@@ -117,7 +137,8 @@ class Rows {
         table_(table),
         inputs_(inputs),
         paces_(kind_paces(collection, inputs, options)),
-        temperatures_(taxon_temperatures(collection, table)) {}
+        temperatures_(taxon_temperatures(collection, table)),
+        bend_(temperatures_bend(table)) {}
 
   CovariateRow of(int animal, std::size_t instar, double temperature_c, bool limb_lost, bool egg_sac) {
     const Animal& a = collection_.animals[animal];
@@ -125,6 +146,7 @@ class Rows {
     CovariateRow row;
     row.log_size = inputs_[animal].sizes[instar].mean;
     row.warmth_c = warmth(animal, temperature_c);
+    if (bend_) row.warmth_squared = row.warmth_c * row.warmth_c;
     row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
     row.male = history.male_chance;
     const double leg_span_mm = 20 * std::exp(row.log_size);
@@ -155,6 +177,7 @@ class Rows {
   std::vector<AnimalInputs>& inputs_;
   std::vector<KindPace> paces_;
   std::map<std::string, double> temperatures_;
+  bool bend_ = false;
 };
 
 /// Columns in use, and the matrix of a list of rows.
