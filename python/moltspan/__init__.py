@@ -42,6 +42,8 @@ _HOMES = {
     "RecordFault": "records",
     "read": "records",
     "start": "new_folder",
+    "import_table": "import_table",
+    "ImportedTable": "import_table",
     "fit_stadia": "intervals",
     "StadiaFit": "intervals",
     "fit_growth": "growth",

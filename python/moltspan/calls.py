@@ -191,7 +191,7 @@ RULES = {
     "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY, "beside": ANY,
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "instar_effect": FLAG, "spread_effect": FLAG, "clock": FLAG,
     "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
-    "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,
+    "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "map": MAPPING, "date_order": TEXT, "folder": PATH, "file": PATH, "out": PATH,
     "min_days": COLUMN, "max_days": COLUMN, "entry_days": COLUMN, "start_range_days": COLUMN, "weights": COLUMN,
     "instars": NUMBERS, "sizes_mm": NUMBERS, "pre_mm": NUMBERS, "post_mm": NUMBERS, "before": NUMBERS, "after": NUMBERS, "values": NUMBERS,
     "periods_days": NUMBERS, "temperatures_c": NUMBERS, "temperature_c": NUMBERS, "days": NUMBERS, "parameters": NUMBERS, "times": NUMBER_OR_NUMBERS,
@@ -212,6 +212,7 @@ MAY_BE_LEFT_OUT = {"animal", "taxon", "cohort", "by"}
 
 # Where the same name means something else.
 EXCEPTIONS = {
+    "import_table": {"table": _either(TABLE, PATH)},
     "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
     "forecast_document": {"fit": FIT},
     "rehouse_document": {"fit": FIT, "rules": PATH},

@@ -17,6 +17,7 @@ from moltspan import (
     command_check,
     command_forecast,
     command_growth,
+    command_import,
     command_note,
     command_rehouse,
     command_report,
@@ -56,6 +57,7 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 
 # Every subcommand lives in a module of its own and registers itself here.
 command_start.add_to(app)
+command_import.add_to(app)
 command_check.add_to(app)
 command_note.add_to(app)
 command_forecast.add_to(app)

@@ -41,13 +41,19 @@ class Collection:
         self._keep(_raw(tables, rules), frames.kind_of(animals), given, strict, today)
 
     @classmethod
-    def from_wide(cls, frame, columns, taxa=None, rules=None, *, strict=False, today=None):
+    def from_wide(cls, frame, columns=None, taxa=None, rules=None, *, strict=False, today=None):
         """From a sheet with one row an animal and a column a molt.
 
         `columns` maps the sheet's headings to ours: any column of animals.csv, `molt` or `molt 2` (a date, or a range
         `2026-03-01..2026-03-08`; the number is the instar reached), and sizes such as `leg_span 2` (of the animal after
-        `molt 2`). Headings that it does not name are carried through. Problems name the row and column of the sheet.
+        `molt 2`). Headings that it does not name are carried through. Problems name the row and column of the sheet. Without `columns` the headings are
+        understood as `import_table` does, whose result says how.
         """
+        if columns is None:
+            from moltspan.import_table import import_table
+
+            taken = import_table(frame, today=today)
+            return cls(taken.animals, taken.journal, taxa=taxa, rules=rules, strict=strict, today=today)
         sheet = wide.split(frames.text_columns(frame), {frames.text_of(theirs): ours for theirs, ours in columns.items()})
         animals = _core.TextTable("sheet", list(sheet.animals), list(sheet.animals.values()), sheet.animal_rows)
         journal = _core.TextTable("sheet", list(sheet.journal), list(sheet.journal.values()), sheet.journal_rows)
