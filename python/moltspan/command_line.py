@@ -21,6 +21,7 @@ from moltspan import (
     command_rehouse,
     command_report,
     command_start,
+    command_today,
 )
 from moltspan.command_shared import WRONG_USAGE
 
@@ -56,6 +57,7 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 
 # Every subcommand lives in a module of its own and registers itself here.
 command_start.add_to(app)
+command_today.add_to(app)
 command_check.add_to(app)
 command_note.add_to(app)
 command_forecast.add_to(app)
