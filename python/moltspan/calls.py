@@ -184,7 +184,7 @@ RULES = {
     "as_of": DAY, "today": DAY, "on": DAY, "day": DAY, "until": DAY,
     "table": TABLE, "frame": TABLE, "animals": TABLE, "journal": TABLE, "taxa": TABLE, "enclosures": TABLE, "stadia": TABLE,
     "collection": COLLECTION, "fit": RESULT, "mixture": RESULT, "result": RESULT, "backtest": RESULT, "ax": (_is_axes, "matplotlib axes"),
-    "watched": TEXT, "method": TEXT, "family": TEXT, "truncation": TEXT, "spacing": TEXT, "spread": TEXT, "covariance": TEXT, "form": TEXT,
+    "watched": TEXT, "look_back": TEXT, "method": TEXT, "family": TEXT, "truncation": TEXT, "spacing": TEXT, "spread": TEXT, "covariance": TEXT, "form": TEXT,
     "loss": TEXT, "response": TEXT, "scores": TEXT, "degrees": TEXT, "coefficient": TEXT, "new_animal": TEXT, "title": TEXT, "remark": TEXT,
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
     "trait": TEXT, "factor": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
