@@ -683,3 +683,28 @@ def test_a_hundred_animals_of_one_time_are_one_page_quickly_made():
     text = moltspan.report(records(rows))
     thirty = moltspan.report(records(rows[:90]), look_back="none")
     assert (len(text.encode()) - len(thirty.encode())) / 70 < 3_300
+
+
+def ten_of_the_demo():
+    """Ten animals of the demo, two of them with a box that they have outgrown."""
+    collection = moltspan.read(DEMO)
+    names = ["B1", "B2", "B5", "C1", "C2", "D1", "D2", "L3", "L5", "S2"]
+    rows = collection.journal[collection.journal["animal"].isin(names)]
+    small = rows[(rows["animal"] == "D2") & (rows["event"] == "enclosure")].tail(1)
+    rows = pd.concat([rows, small.assign(animal="C2")])
+    rules = {"date_order": "day_first", "units": {"length": "cm", "temperature": "C"}, "events": {"mue": "molt"}}
+    return moltspan.Collection(collection.animals[collection.animals["animal"].isin(names)], rows, rules=rules)
+
+
+def test_the_plan_of_ten_animals_is_one_page_and_reads_on_a_phone(tmp_path):
+    plan = moltspan.fit(ten_of_the_demo(), as_of="2026-09-20").rehouse()
+    sheet = plan.sheet(REMARK)
+    assert len(plan.document["animals"]) == 10 and "D2 <i>D. diadema</i>" in sheet
+    (tmp_path / "plan.html").write_text(sheet, encoding="utf-8")
+    browse(tmp_path, f"--print-to-pdf={tmp_path / 'plan.pdf'}", f"file://{tmp_path}/plan.html")
+    assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "plan.pdf").read_bytes())) == 1
+    measure = "document.documentElement.scrollWidth - document.documentElement.clientWidth + ' ' + getComputedStyle(document.querySelector('td.why')).fontSize"
+    over, font = in_frames(tmp_path, {"phone": (360, sheet)}, measure)["phone"].split()
+    assert over == "0" and float(font.removesuffix("px")) >= 13
+    audit = in_frames(tmp_path, both_widths(sheet=sheet), f"JSON.stringify((() => {{ {AUDIT} return audit() }})())")
+    assert {name: json.loads(found) for name, found in audit.items()} == {name: [] for name in audit}
