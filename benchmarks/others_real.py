@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
-from others_lives import REFERENCE, open_data
+from others_lives import JOURNAL_COLUMNS, REFERENCE, open_data
 from others_scores import record_cases
 
 import moltspan
@@ -31,18 +31,33 @@ def clutches():
     return females
 
 
+def look_days():
+    """Temperature -> days on which anything was measured in that incubator: from 19 August 2017 on visits were days apart, and 25 of the 27
+    clutches outside their 95 % bands were those found by the first visit after five or eight days without one."""
+    days = {}
+    with open(open_data("daphnia-tsr", "acclimated-daphnia-body-size.csv"), newline="") as file:
+        for row in csv.DictReader(file):
+            if row["date_measured"]:
+                days.setdefault(row["temperature"], set()).add(datetime.strptime(row["date_measured"], "%m-%d-%Y").date())
+    return {temperature: sorted(found) for temperature, found in days.items()}
+
+
 def daphnia():
-    """One clutch an adult instar: a female molts when she releases it. The number of the clutch is stated as the instar."""
-    journal, animals = [], []
+    """One clutch an adult instar: a female molts when she releases it, on a day since the look before (of her incubator, or of her last clutch).
+    The number of the clutch is stated as the instar."""
+    journal, animals, looks = [], [], look_days()
     for name, rows in clutches().items():
-        animals.append({"animal": name, "taxon": "Daphnia", "sex": "female", "temperature_c": name.split("-")[0]})
+        temperature, last = name.split("-")[0], date.min
+        animals.append({"animal": name, "taxon": "Daphnia", "sex": "female", "temperature_c": temperature})
         for day, number, length_mm in rows:
-            journal.append((name, day.isoformat(), "molt", str(number), "", ""))
+            earlier = [look for look in looks[temperature] if look < day]
+            since = max(last, earlier[-1] if earlier else day - timedelta(days=1)) + timedelta(days=1)
+            journal.append((name, since.isoformat(), day.isoformat(), "molt", str(number), "", ""))
+            last = day
             if length_mm == length_mm:
-                journal.append((name, day.isoformat(), "body_length", f"{length_mm:.3f}", "mm", "animal"))
-        journal.append((name, rows[-1][0].isoformat(), "left", "", "", ""))
-    columns = ["animal", "date", "event", "value", "unit", "on"]
-    return moltspan.Collection(pd.DataFrame(animals), pd.DataFrame(journal, columns=columns).sort_values("date", kind="stable"))
+                journal.append((name, day.isoformat(), "", "body_length", f"{length_mm:.3f}", "mm", "animal"))
+        journal.append((name, rows[-1][0].isoformat(), "", "left", "", "", ""))
+    return moltspan.Collection(pd.DataFrame(animals), pd.DataFrame(journal, columns=JOURNAL_COLUMNS).sort_values("date", kind="stable"))
 
 
 def daphnia_dates():

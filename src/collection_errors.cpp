@@ -35,7 +35,7 @@ double stadium_temperature_sd(const CollectionFit& fit) {
 
 }  // namespace
 
-void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth) {
+void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth, double last_instar) {
   fit.exponent_for_size_error = exponent;
   fit.unmeasured_warmth_sd = std::abs(warmth) * stadium_temperature_sd(fit);
   fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
@@ -46,6 +46,7 @@ void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth) 
         exponent * exponent * fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
     if (!std::isfinite(s.temperature_c) && std::isfinite(fit.table.animals[animal].temperature_c))
       variance += fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
+    if (!fit.last_instar.row_variances.empty()) variance += last_instar * last_instar * fit.last_instar.row_variances[row];
     fit.data.extra_variance[static_cast<Index>(row)] = variance;
   }
   for (auto& [animal, variance] : fit.data.animal_extra_variance)

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <set>
 #include <stdexcept>
 
 #include "clock_collection.hpp"
@@ -13,6 +14,7 @@
 #include "collection_hidden.hpp"
 #include "collection_instars.hpp"
 #include "collection_kinds.hpp"
+#include "collection_last_instar.hpp"
 #include "collection_last.hpp"
 #include "collection_own.hpp"
 #include "collection_sizes.hpp"
@@ -31,6 +33,8 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr double reference_c = 25;
+constexpr std::size_t enough_temperatures = 3;  ///< of animals, to see how the rate bends
+constexpr double wide_temperatures_c = 3;       ///< their sd
 constexpr std::size_t rough_records = 1500;  ///< of a rough fit
 constexpr std::size_t many_records = 5000;   ///< from which two rounds of weighing last molts have to do
 constexpr double last_molt_heeded = 0.05;    ///< chance of a last molt, or change of it, that is worth a fit
@@ -69,7 +73,7 @@ std::array<std::vector<int>, n_levels> animal_codes(const Collection& collection
 
 /// One row of covariates by name, before it is known which of them the collection uses.
 struct CovariateRow {
-  double log_size = 0, kind_pace = 0, warmth_c = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0,
+  double log_size = 0, kind_pace = 0, warmth_c = 0, warmth_squared = 0, male = 0.5, near_adult_female = 0, pace_slow = 0, pace_fast = 0,
          limb_lost = 0, egg_sac = 0;
 };
 
@@ -79,10 +83,11 @@ struct Covariate {
   double absent;  ///< value that says nothing: a column of it is left out
 };
 
-const std::array<Covariate, 9>& covariates() {
-  static const std::array<Covariate, 9> all{{{"log_size", &CovariateRow::log_size, NAN},
+const std::array<Covariate, 10>& covariates() {
+  static const std::array<Covariate, 10> all{{{"log_size", &CovariateRow::log_size, NAN},
                                              {"kind_pace", &CovariateRow::kind_pace, 0},
                                              {"warmth_c", &CovariateRow::warmth_c, 0},
+                                             {"warmth_squared", &CovariateRow::warmth_squared, 0},
                                              {"male", &CovariateRow::male, 0.5},
                                              {"near_adult_female", &CovariateRow::near_adult_female, 0},
                                              {"pace_slow", &CovariateRow::pace_slow, 0},
@@ -107,6 +112,22 @@ std::map<std::string, double> taxon_temperatures(const Collection& collection, c
   return means;
 }
 
+/// Whether animals live at so many and so different temperatures that the rate of development need not be exponential
+/// in all of them.
+bool temperatures_bend(const StadiaTable& table) {
+  std::set<double> distinct;
+  double n = 0, sum = 0, squares = 0;
+  for (const AnimalHistory& animal : table.animals) {
+    const double c = animal.temperature_c - reference_c;
+    if (!std::isfinite(c)) continue;
+    distinct.insert(std::round(c));
+    ++n;
+    sum += c;
+    squares += c * c;
+  }
+  return distinct.size() >= enough_temperatures && squares - sum * sum / n > n * wide_temperatures_c * wide_temperatures_c;
+}
+
 /// Builds the rows of the fit from a collection on one day.
 class Rows {
  public:
@@ -116,7 +137,8 @@ class Rows {
         table_(table),
         inputs_(inputs),
         paces_(kind_paces(collection, inputs, options)),
-        temperatures_(taxon_temperatures(collection, table)) {}
+        temperatures_(taxon_temperatures(collection, table)),
+        bend_(temperatures_bend(table)) {}
 
   CovariateRow of(int animal, std::size_t instar, double temperature_c, bool limb_lost, bool egg_sac) {
     const Animal& a = collection_.animals[animal];
@@ -124,6 +146,7 @@ class Rows {
     CovariateRow row;
     row.log_size = inputs_[animal].sizes[instar].mean;
     row.warmth_c = warmth(animal, temperature_c);
+    if (bend_) row.warmth_squared = row.warmth_c * row.warmth_c;
     row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
     row.male = history.male_chance;
     const double leg_span_mm = 20 * std::exp(row.log_size);
@@ -154,6 +177,7 @@ class Rows {
   std::vector<AnimalInputs>& inputs_;
   std::vector<KindPace> paces_;
   std::map<std::string, double> temperatures_;
+  bool bend_ = false;
 };
 
 /// Columns in use, and the matrix of a list of rows.
@@ -267,6 +291,7 @@ void build_data(CollectionFit& fit) {
   fit.data.probe_covariates = design(probes, used);
   run_by_clock(fit);
   add_own_covariates(fit);
+  add_last_instar_column(fit);
   add_instar_columns(fit);
   add_log_scales(fit);
   count_kin(fit);
@@ -298,7 +323,7 @@ double coefficient_of(const StadiaFit& stadia, const char* name, double otherwis
 
 /// Effects with which errors of size and temperature count.
 struct ErrorEffects {
-  double exponent = prior_exponent, warmth = prior_warmth;
+  double exponent = prior_exponent, warmth = prior_warmth, last_instar = 1;
 };
 
 /// A rough fit of some of the animals: those effects, and where to start the search. Finds out on the way whether instars
@@ -322,7 +347,7 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
   }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
-  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth)};
+  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth), coefficient_of(first, "last_instar", 1)};
 }
 
 /// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.
@@ -426,16 +451,16 @@ CollectionFit fit_collection(std::shared_ptr<const Collection> collection, const
   }
   const bool bayes = options.method == Method::bayes;
   ErrorEffects effects;
-  weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+  weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   if (bayes && fit.data.size() > 0) {
     effects = rough_effects(fit, stadia_options, options.instar_effect);
     if (options.clock && learn_clock(fit, stadia_options, effects.warmth))
       stadia_options.priors = clock_priors(fit, stadia_options.priors);
-    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   }
   const auto size_again = [&] {
     build_data(fit);
-    weigh_covariate_errors(fit, effects.exponent, effects.warmth);
+    weigh_covariate_errors(fit, effects.exponent, effects.warmth, effects.last_instar);
   };
   const bool search = bayes && options.hidden_molts.value_or(fit.data.size() <= most_searched_stadia);
   const bool fitted = search && fit_with_hidden_molts(fit, stadia_options, size_again);

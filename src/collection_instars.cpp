@@ -5,6 +5,8 @@
 #include <cmath>
 #include <set>
 
+#include "collection_last_instar.hpp"
+#include "collection_numbers.hpp"
 #include "collection_residuals.hpp"
 #include "collection_spread.hpp"
 #include "moltspan/instar_effects.hpp"
@@ -24,30 +26,6 @@ constexpr std::size_t few_of_instar = 2;       ///< kinds with fewer instars hav
 constexpr double pace_variance = 0.25;         ///< of what a kind has in all its instars: nothing of the effect
 constexpr double size_apart = 0.15;            ///< log sizes that are taken as one instar
 constexpr double tried_sds[] = {0, 0.05, 0.1, 0.2, 0.4};
-
-/// Number of the instar that begins with each molt of an animal; NaN where none is stated.
-std::vector<double> stated_numbers(const AnimalHistory& history) {
-  std::vector<double> numbers(history.molts.size(), unknown_number);
-  for (std::size_t k = 0; k < numbers.size(); ++k)
-    if (history.molts[k].instar >= 0) numbers[k] = history.molts[k].instar;
-  for (std::size_t k = 1; k < numbers.size(); ++k)
-    if (std::isnan(numbers[k])) numbers[k] = numbers[k - 1] + 1;
-  for (std::size_t k = numbers.size(); k-- > 1;)
-    if (std::isnan(numbers[k - 1])) numbers[k - 1] = numbers[k] - 1;
-  return numbers;
-}
-
-/// The same counted from hatching, of an animal that was watched from then on.
-std::vector<double> counted_numbers(const Animal& animal, const AnimalHistory& history) {
-  std::vector<double> numbers(history.molts.size(), unknown_number);
-  if (!animal.hatched || history.watched_from > *animal.hatched) return numbers;
-  for (std::size_t k = 0; k < numbers.size(); ++k) numbers[k] = static_cast<double>(k) + 2;
-  return numbers;
-}
-
-bool any_known(const std::vector<double>& numbers) {
-  return std::any_of(numbers.begin(), numbers.end(), [](double n) { return std::isfinite(n); });
-}
 
 /// Instars by size, of a kind.
 class InstarsBySize {
@@ -167,14 +145,7 @@ int taxon_of_animal(const CollectionFit& fit, int animal, std::map<std::string, 
 
 InstarNumbers instar_numbers(const CollectionFit& fit) {
   const auto& animals = fit.collection->animals;
-  std::vector<std::vector<double>> numbers(animals.size());
-  std::set<std::string> numbered;
-  for (std::size_t i = 0; i < animals.size(); ++i) {
-    numbers[i] = stated_numbers(fit.table.animals[i]);
-    if (any_known(numbers[i])) numbered.insert(animals[i].taxon);
-  }
-  for (std::size_t i = 0; i < animals.size(); ++i)
-    if (!numbered.contains(animals[i].taxon)) numbers[i] = counted_numbers(animals[i], fit.table.animals[i]);
+  const std::vector<std::vector<double>> numbers = molt_numbers(*fit.collection, fit.table);
   std::map<std::string, InstarsBySize> by_size;
   for (const Stadium& s : fit.table.stadia) {
     const auto i = static_cast<std::size_t>(s.animal), molt = static_cast<std::size_t>(s.molt);
@@ -278,7 +249,7 @@ void add_instar_columns(CollectionFit& fit) {
 }
 
 InstarStep instar_step(const CollectionFit& fit, int animal, int ahead) {
-  InstarStep result;
+  InstarStep result{last_instar_step(fit, animal, ahead), 0};
   const InstarEffect& effect = fit.instars;
   if (effect.steps.empty() || static_cast<std::size_t>(animal) >= effect.of_animals.size()) return result;
   const double now = effect.of_animals[static_cast<std::size_t>(animal)], then = now + ahead;

@@ -5,6 +5,7 @@
 #include <map>
 
 #include "collection_kinds.hpp"
+#include "collection_numbers.hpp"
 #include "husbandry.hpp"
 #include "moltspan/growth_bayes.hpp"
 
@@ -13,6 +14,7 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t enough_readings = 8;
+constexpr double stadia_that_tell_a_size = 2;
 constexpr double flat_variance = 1e4;  ///< of log size before any reading
 
 struct Reading {
@@ -89,8 +91,8 @@ bool any_reading(const std::vector<Reading>& read) {
   return std::any_of(read.begin(), read.end(), [](const Reading& r) { return r.variance > 0; });
 }
 
-/// Mean size of a group's measured animals when their records began: an animal that was never measured began like its
-/// kind.
+/// Mean size of a group's measured animals when their records began: an animal that was never measured, and whose instar is not
+/// known, began like its kind.
 struct KindMeans {
   std::map<std::string, std::pair<double, int>> sums;
   void add(const std::string& taxon, double size) {
@@ -108,6 +110,25 @@ struct KindMeans {
   }
 };
 
+/// What the sizes of a kind's animals are where instars are known: in line with their numbers, alike in one instar.
+struct KindInstars {
+  double sum = 0;                 ///< of log sizes less growth up to their instar, of measured animals
+  int measured = 0, closed = 0;   ///< animals; stadia of its numbered animals
+  std::vector<double> first_numbers;  ///< of unmeasured ones
+  /// Log size at instar 0 of the line; where none was measured, the usual first instar on record has the size of the kind.
+  double at_zero(double kind_mean, double growth) const {
+    if (measured > 0) return sum / measured;
+    std::vector<double> sorted = first_numbers;
+    std::nth_element(sorted.begin(), sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2), sorted.end());
+    return kind_mean - growth * sorted[sorted.size() / 2];
+  }
+};
+
+/// Number of the first instar that the records name; NaN = not known.
+double first_number(const std::vector<double>& molt_numbers) {
+  return molt_numbers.empty() ? unknown_number : molt_numbers.front();
+}
+
 /// First instar that the records name: the one after the first molt, or, without any molt, the one it came in.
 std::size_t first_instar(std::size_t instars) { return instars > 1 ? 1 : 0; }
 
@@ -121,6 +142,16 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean,
     const double variance = std::abs(molts) * h.growth_log_sd * h.growth_log_sd;
     inputs.sizes[k] = {kind_mean + molts * growth, variance, false, variance};
   }
+}
+
+/// The same where its instar is known: in line with its kind. How large its kind is in that instar, its stadia tell: what is left of
+/// not knowing it falls with the closed stadia of its kin (as if each told half as much as was unknown).
+void set_unmeasured_by_number(AnimalInputs& inputs, const std::vector<double>& numbers, const KindInstars& kin, double kind_mean, double growth) {
+  const Husbandry& h = husbandry();
+  set_unmeasured(inputs, numbers.size() + 1, kin.at_zero(kind_mean, growth) + growth * numbers.front(), growth);
+  const int of_kin = std::max(0, kin.closed - static_cast<int>(numbers.size()) + 1);
+  const double level = inputs.shared_size_variance / (1 + stadia_that_tell_a_size * of_kin);
+  inputs.shared_size_variance = std::min(inputs.shared_size_variance, level + h.instar_size_log_sd * h.instar_size_log_sd);
 }
 
 /// The measure of most readings of an animal, leg span before all others.
@@ -225,21 +256,35 @@ double rounding_step_mm(const std::vector<double>& values_mm, double unit_mm) {
 std::vector<AnimalInputs> size_inputs(const Collection& collection, const StadiaTable& table) {
   const auto steps = rounding_steps(table);
   std::vector<AnimalInputs> inputs(table.animals.size());
+  const auto numbers = molt_numbers(collection, table);
   std::vector<std::size_t> unmeasured;
+  std::map<std::string, KindInstars> by_number;
   KindMeans means;
   for (std::size_t i = 0; i < inputs.size(); ++i) {
     const auto read = read_instars(table.animals[i], steps);
+    const std::string& taxon = collection.animals[i].taxon;
+    const double number = first_number(numbers[i]), growth = usual_growth(collection.animals[i]);
+    KindInstars& kin = by_number[taxon];
+    if (std::isfinite(number)) kin.closed += static_cast<int>(numbers[i].size()) - 1;
     if (!any_reading(read)) {
       unmeasured.push_back(i);
+      if (std::isfinite(number)) kin.first_numbers.push_back(number);
       continue;
     }
-    inputs[i].sizes = smooth_instars(read, usual_growth(collection.animals[i]));
-    means.add(collection.animals[i].taxon, inputs[i].sizes[first_instar(inputs[i].sizes.size())].mean);
+    inputs[i].sizes = smooth_instars(read, growth);
+    const double first = inputs[i].sizes[first_instar(inputs[i].sizes.size())].mean;
+    means.add(taxon, first);
+    if (!std::isfinite(number)) continue;
+    kin.sum += first - growth * number;
+    ++kin.measured;
   }
   for (std::size_t i : unmeasured) {
     const Animal& animal = collection.animals[i];
-    set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, means.of(animal.taxon, log_size_of_group(animal)),
-                   usual_growth(animal));
+    const double kind_mean = means.of(animal.taxon, log_size_of_group(animal)), growth = usual_growth(animal);
+    if (std::isfinite(first_number(numbers[i])))
+      set_unmeasured_by_number(inputs[i], numbers[i], by_number[animal.taxon], kind_mean, growth);
+    else
+      set_unmeasured(inputs[i], table.animals[i].molts.size() + 1, kind_mean, growth);
   }
   set_measures(collection, table, inputs);
   set_kind_measures(collection, inputs);

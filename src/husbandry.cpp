@@ -58,6 +58,7 @@ Husbandry read_husbandry() {
   h.growth_ratio = size("growth_ratio");
   h.growth_log_sd = size("growth_log_sd");
   h.unknown_size_log_sd = size("unknown_size_log_sd");
+  h.instar_size_log_sd = size("instar_size_log_sd");
   const toml::table housing = toml::parse(embedded_table("housing"));
   h.adult_ratio = housing["growth"]["adult_ratio"]["value"].value<double>().value();
   h.adult_log_sd = housing["growth"]["adult_log_sd"]["value"].value<double>().value();

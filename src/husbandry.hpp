@@ -14,7 +14,7 @@ struct Husbandry {
   double hardening_share = 0, feeding_wait_share = 0;  ///< of a stadium, in kinds with facts of their own
   double leg_span_sd = 0, leg_span_bias = 0, body_length_sd = 0, carapace_sd = 0, mass_sd = 0;
   double leg_span_per_carapace_length = 0, leg_span_per_body_length = 0, carapace_length_per_width = 0;
-  double leg_span_mm_per_cube_root_g = 0, growth_ratio = 0, growth_log_sd = 0, unknown_size_log_sd = 0;
+  double leg_span_mm_per_cube_root_g = 0, growth_ratio = 0, growth_log_sd = 0, unknown_size_log_sd = 0, instar_size_log_sd = 0;
   double adult_ratio = 0, adult_log_sd = 0;  ///< of a molt of a grown animal, from shared/housing.toml
   double reading_sd_spread = 0, measure_ratio_log_sd = 0, measure_ratio_taxon_log_sd = 0, mature_male_leg_step = 0,
          mature_male_leg_step_sd = 0;

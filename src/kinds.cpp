@@ -45,6 +45,7 @@ void read_row(const toml::table& row, KindFacts& facts) {
   read_number(row, "adult_male", facts.adult_male);
   read_number(row, "instars_female", facts.instars_female);
   read_number(row, "instars_male", facts.instars_male);
+  read_number(row, "last_instar", facts.last_instar);
   read_number(row, "premolt_share", facts.premolt_share);
 }
 

@@ -110,6 +110,14 @@ struct InstarEffect {
   bool used() const { return of_all || of_kinds; }
 };
 
+/// The last instar before the adult or the pupa, which takes longer than size tells in groups whose facts say so: covariate
+/// `last_instar`, its ratio's log times the chance that a stadium is that instar.
+struct LastInstarEffect {
+  int column = -1;                                 ///< of the covariates; -1 = no animal has it
+  std::vector<std::vector<double>> of_animals;     ///< the covariate now and in instars to come; blank = none
+  std::vector<double> row_variances;               ///< of the covariate in each row of the table
+};
+
 /// How the spread of stadia about their predictors differs between kinds and instars: log scales beside log sigma,
 /// normal with an effect of each kind and random walks over instars, at their mode. Used where it gains 5 or more in
 /// log evidence.
@@ -140,7 +148,8 @@ struct CollectionFit {
   std::array<std::vector<std::string>, n_levels>
       group_names;                           ///< by code; of a cohort its own name; of animals all ids
   std::vector<HealthNote> health;            ///< of the fit, and what was assumed for all
-  InstarEffect instars;                      ///< not used where size tells all, or nobody numbers instars
+  InstarEffect instars;
+  LastInstarEffect last_instar;                      ///< not used where size tells all, or nobody numbers instars
   SpreadEffect spread;                       ///< not used where kinds and instars scatter alike
   HiddenFit hidden;                          ///< molts that went unrecorded; empty where none were looked for
   SignModels signs;                          ///< what the signs of a coming molt are worth here
@@ -175,8 +184,8 @@ struct GrowthAhead {
 GrowthAhead growth_ahead(const CollectionFit& fit, int animal);
 
 /// Fits all stadia up to `as_of`. Covariates: `log_size` of the start size, `warmth_c` = mean temperature - 25 C,
-/// `kind_pace` (log of the stadium by the facts of its kind over that of the priors; see kinds.hpp), `male` (chance of
-/// being male), `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`, each where the
+/// `kind_pace` (log of the stadium by the facts of its kind over that of the priors; see kinds.hpp), `last_instar` (see
+/// LastInstarEffect), `male` (chance of being male), `near_adult_female`, `pace_slow`, `pace_fast`, `limb_lost`, `egg_sac`, each where the
 /// records hold any. The error of a start size adds exponent^2 x record_variance to its record. On a day before
 /// any record there are no rows, and only priors count. Throws std::invalid_argument where `as_of` is not given and no
 /// record has a date.

@@ -37,7 +37,8 @@ struct KindFacts {
   KindNumber exponent;                    ///< of size in log days
   KindNumber growth_ratio;                ///< size after a molt over that before it
   KindNumber adult_female, adult_male;    ///< size of a grown one in `measure`: mm, g
-  KindNumber instars_female, instars_male;  ///< molts to maturity
+  KindNumber instars_female, instars_male;  ///< number of the last instar before the adult or the pupa
+  KindNumber last_instar;  ///< length of that instar over what its size tells
   std::optional<SizeMeasure> box_measure;  ///< that the rules of boxes take for the leg span; none = no rule is known
   KindNumber premolt_share;               ///< from the last meal to the molt, as a share of the stadium
   AfterMaturity female = AfterMaturity::unknown, male = AfterMaturity::unknown;

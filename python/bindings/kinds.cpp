@@ -51,6 +51,7 @@ void bind_kinds(py::module_& m) {
       .def_readonly("adult_male", &KindFacts::adult_male)
       .def_readonly("instars_female", &KindFacts::instars_female)
       .def_readonly("instars_male", &KindFacts::instars_male)
+      .def_readonly("last_instar", &KindFacts::last_instar)
       .def_readonly("premolt_share", &KindFacts::premolt_share)
       .def_property_readonly("after_maturity_female", [](const KindFacts& f) { return rule_word(f.female); })
       .def_property_readonly("after_maturity_male", [](const KindFacts& f) { return rule_word(f.male); });

@@ -47,7 +47,8 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     Instars may differ beyond what size tells: where the mean residuals by kind and instar bear it (2 or more in log evidence; `.instars`), stadia have
     an effect of the instar, a random walk from instar to instar, of all kinds and of each, with sds that are learned (`instar_sd`,
     `taxon_instar_sd`). Numbers are those that molts state, counted on between and after them, or from hatching in kinds of which nobody states
-    any. An instar that nobody has seen yet has a band one step wider. `instar_effect=False`: size alone. Likewise kinds and instars may scatter unlike (`spread_effect`).
+    any. An instar that nobody has seen yet has a band one step wider. The last one before the adult or the pupa takes longer by the facts of its
+    kind (`last_instar`: log of that, times the chance that it is the last). `instar_effect=False`: size alone. Likewise kinds and instars may scatter unlike (`spread_effect`).
 
     `formula`: your own columns of the animals as covariates of the length, as `"treatment + (1|tub) + log_size:sex"`: words are factors, a product with
     one of the covariates above is a slope that differs, `(1|tub)` an effect of each tub drawn towards none, its sd learned as `tub_sd` (see

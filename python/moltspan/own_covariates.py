@@ -7,7 +7,7 @@ import numpy as np
 from moltspan import _core, frames
 from moltspan.formula import Design, _parse, _right_side
 
-OF_THE_MODEL = ("log_size", "warmth_c", "male", "near_adult_female", "pace_slow", "pace_fast", "limb_lost", "egg_sac")
+OF_THE_MODEL = ("log_size", "warmth_c", "warmth_squared", "male", "near_adult_female", "pace_slow", "pace_fast", "limb_lost", "egg_sac")
 _GROUP = re.compile(r"\(\s*1\s*\|\s*(\w+)\s*\)")
 
 

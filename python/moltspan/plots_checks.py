@@ -7,7 +7,7 @@ from moltspan.intervals import choice
 from moltspan.plots_shared import (BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, as_written, columns_of, draw_points, dress,
                                    legend_below, model_and_data, new_axes, new_panels, percent, say, series)
 
-SCALES = {"log_size": "a log of size", "kind_pace": "facts of its kind", "warmth_c": "a degree C", "male": "male against female",
+SCALES = {"log_size": "a log of size", "kind_pace": "facts of its kind", "last_instar": "facts of its kind", "warmth_c": "a degree C", "warmth_squared": "a degree C squared", "male": "male against female",
           "near_adult_female": "if so", "pace_slow": "slow against medium", "pace_fast": "fast against medium", "limb_lost": "if so", "egg_sac": "if so"}
 DIAGONAL = {"color": QUIET, "linewidth": 1.2, "linestyle": STYLES[1]}
 FAMILY_WORDS = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}

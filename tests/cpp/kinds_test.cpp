@@ -40,7 +40,7 @@ double prior_median(const std::string& taxon, const std::string& reading, const 
 TEST(Kinds, EveryNumberHasAStatusOfAKnownSort) {
   for (const KindFacts& facts : shipped_kind_facts())
     for (const KindNumber* n : {&facts.stadium_days, &facts.exponent, &facts.growth_ratio, &facts.adult_female,
-                                &facts.adult_male, &facts.instars_female, &facts.instars_male, &facts.premolt_share}) {
+                                &facts.adult_male, &facts.instars_female, &facts.instars_male, &facts.last_instar, &facts.premolt_share}) {
       if (!n->known()) continue;
       EXPECT_GT(n->log_sd, 0) << facts.name;
       const std::string& s = n->status;

@@ -87,6 +87,7 @@ def test_values_have_the_promised_types(fit):
     for animal in fit.rehouse(on=later(2)).document["animals"]:
         assert animal["advice"] in ADVICE
         assert all(isinstance(text, str) and text for field in ("reasons", "assumptions", "cautions") for text in animal[field])
+        assert not any("; " in text for text in animal["assumptions"])  # which parts them in tables
         assert animal["reasons"]
         for day in filter(None, (animal["safe_from"], animal["safe_until"], animal["outgrown"]["median"])):
             assert date.fromisoformat(day) >= AS_OF
