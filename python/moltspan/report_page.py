@@ -118,7 +118,7 @@ class _Page:
     def calendar_words(self):
         levels = ", ".join(f"{level * 100:g}" for level in sorted(self.forecast["levels"]))
         end = "; thin line: the records end" if self.axis.as_of != self.axis.on else ""
-        return (f"Soonest on top{f' ({self.remark})' if self.remark else ''}. Bars, dark to pale: {levels} % of such molts should fall there; gap in them: "
+        return (f"Soonest on top{f' ({self.remark})' if self.remark else ''}. Bars, strong to faint: {levels} % of such molts should fall there; gap in them: "
                 f"even odds. Strong line: {self.forecast['on']}{end}. Before it, black: last molt; short: a sign. Line below a bar: plain food is held. "
                 "Ever more days share the same width towards the right.")
 

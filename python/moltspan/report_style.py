@@ -32,7 +32,7 @@ nav a { display: inline-block; padding: .25rem 0 }
 ul { padding-left: 1.2rem; margin: 0 0 .6rem } li { margin: .15rem 0 }
 summary { cursor: pointer; font-size: .9rem; padding: .25rem 0 } summary h3 { display: inline; margin: 0 }
 table { border-collapse: collapse; width: 100%; font-size: .85rem; line-height: 1.35; margin: 0 0 1rem; overflow-wrap: break-word }
-td[data-label=kind] { min-width: 6.5rem } tbody th, td[data-label=kind], td[data-label=why], td[data-label="to [a]"] { overflow-wrap: anywhere }
+td[data-label=kind], td[data-label="to [a]"] { min-width: 6.5rem } tbody th, td[data-label=kind], td[data-label=why], td[data-label="to [a]"] { overflow-wrap: anywhere }
 tbody th { min-width: 4.5rem; font-weight: 600 }
 caption { text-align: left; padding-bottom: .3rem }
 th, td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; border-bottom: 1px solid var(--line) }

@@ -2,6 +2,7 @@
 situations worked out by hand (tests/reference/housing_by_hand)."""
 
 import json
+import re
 import math
 from datetime import date, timedelta
 from html.parser import HTMLParser
