@@ -18,6 +18,8 @@ SECTIONS = (("today", "Today"), ("week", "The week ahead"), ("calendar", "Calend
             ("moves", "Rehousing plan [a]"), ("animals", "Animal by animal"), ("records", "Faults and doubts in the records"),
             ("so-far", "How good the forecasts were so far"), ("assumptions", "Assumptions [a], and what the words mean"))
 CALENDAR_OPEN = 30  # lines of the calendar that are not folded
+WEEK_ROWS = 30  # of the week ahead; the others are named with the least chance of those shown
+SHARED_NOTE = 4  # animals of which a note is said that stands once, above them all
 FOLDED_FEEDING = ("hold", "not_yet")
 
 
@@ -51,6 +53,20 @@ class _Page:
         self.kind = {animal["animal"]: animal["taxon"] or "" for animal in self.order}
         self.advice = {animal["animal"]: animal for animal in self.plan["animals"]}
         self.axis = report_svg.Axis(self.forecast)
+        self.notes_once = self._notes_once()
+
+    def _notes_once(self):
+        """`{text: animals}` of the notes that the forecast says alike of several animals, but for those that the plan counts among its assumptions."""
+        found = {}
+        for animal in self.order:
+            for text in words.notes_of(animal, self.advice.get(animal["animal"])):
+                found.setdefault(text, []).append(animal["animal"])
+        return {text: names for text, names in found.items() if len(names) >= SHARED_NOTE}
+
+    @property
+    def shared_notes(self):
+        told = [animal["animal"] for animal in self.order if animal["next_molt"]]
+        return [(text, [] if names == told else names) for text, names in self.notes_once.items()]
 
     @property
     def lead(self):
@@ -97,8 +113,9 @@ class _Page:
     def week(self):
         likely, others = words.week_ahead(self.forecast)
         rows = [[animal["animal"], self.kind[animal["animal"]] or "-", words.chance_of(animal, 7), verdict_words(animal), animal["next_molt"]["median"]]
-                for animal in likely]
-        return {"head": ("animal", "kind", "chance within 7 days", "verdict", "even odds by"), "rows": rows, "others": others,
+                for animal in likely[:WEEK_ROWS]]
+        more = [animal["animal"] for animal in likely[WEEK_ROWS:]]
+        return {"head": ("animal", "kind", "chance within 7 days", "verdict", "even odds by"), "rows": rows, "more": more, "others": others,
                 "limit": f"{words.SHOWN_CHANCE * 100:g} %"}
 
     @property
@@ -127,6 +144,14 @@ class _Page:
         groups, _ = words.feeding_round(self.forecast)
         return [{"name": name, "heading": heading, "said": words.FEEDING_WORDS[name], "folded": name in FOLDED_FEEDING, "rows": self._feeding_rows(groups[name])}
                 for name, heading in reversed(words.FEEDING.items()) if groups[name]]
+
+    @property
+    def not_today(self):
+        """Animals of the round that today's lines put elsewhere: those that are moved, and those that ate."""
+        lines = today_lines(self.forecast, self.plan, self.meals)
+        fed = [name for name, reason in lines["leave"] if reason in ("ate today", "fed today")]
+        moved = [name for name, _ in lines["move"]]
+        return [(text, names) for text, names in (("Moved today, without a meal before", moved), ("Has had its food today", fed)) if names]
 
     feeding_head = ("animal", "kind", "last meal", "refused since", "why", "molts within 7 days")
 
@@ -198,7 +223,7 @@ class _Page:
         past, advice = self.past.get(name, {}), self.advice.get(name)
         verdict, why = words.verdict_and_why(animal)
         return {"verdict": verdict, "why": why, "strip": " ".join(words.strip(animal, advice, self.forecast)),
-                "more": " ".join(words.more(animal, advice, past, self.notes.get(name))), "beware": labels(advice) if advice else "",
+                "more": " ".join(words.more(animal, words.notes_of(animal, advice, self.notes_once), past, self.notes.get(name))), "beware": labels(advice) if advice else "",
                 "picture": report_svg.picture(animal, past, self.axis.as_of), "shelf": self.shelves.get(name),
                 "said": f"past molts and sizes of {name}, and the band to come"}
 

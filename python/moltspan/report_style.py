@@ -54,7 +54,7 @@ input, select, button { font: inherit; color: var(--ink); background: var(--grou
 .m, .l, .s, .st, .now, .dot { fill: none; vector-effect: non-scaling-stroke } .m { stroke: var(--ground); stroke-width: 2.5 } .l { stroke: var(--ink); stroke-width: 2 }
 .s { stroke: var(--sign); stroke-width: 2.5 } path.st { stroke: var(--soft); stroke-width: 1.4 } path.now { stroke: var(--today); stroke-width: 1 }
 .dot { stroke: var(--ink); stroke-width: 4.5; stroke-linecap: round }
-article { position: relative; border-bottom: 1px solid var(--line); padding: .5rem 0 .3rem } article h3 { margin: 0 } article p { margin: 0 0 .2rem; font-size: .92rem }
+article { position: relative; border-bottom: 1px solid var(--line); padding: .5rem 0 .3rem } article h3 { margin: 0; display: inline } .beware { color: var(--soft); font: .8rem "DejaVu Sans", Arial, sans-serif; white-space: nowrap } article p { margin: 0 0 .2rem; font-size: .92rem }
 article::after { content: ""; display: block; clear: both }
 .past { float: right; width: 18rem; height: 3.3rem; margin: 0 0 .3rem 1rem } .up { white-space: nowrap } .out { position: absolute; clip-path: inset(50%); width: 1px; height: 1px; overflow: hidden; white-space: nowrap }
 footer { margin-top: 2rem; padding-top: .6rem; border-top: 1px solid var(--ink) } .remark { font-weight: 700 }
@@ -78,6 +78,6 @@ h2, h3, caption, .axis { break-after: avoid } tr, li { break-inside: avoid } .tw
 .cal { font-size: 6.6pt } .cal a { grid-template-columns: 16mm 30mm 1fr; gap: 1mm } .cal svg { height: 2.5mm } .axis { margin-left: 48mm; height: 3mm; font-size: 6pt }
 .cal svg, .cal path, .past path, .conflict th, .conflict td { print-color-adjust: exact; -webkit-print-color-adjust: exact }
 .animals { columns: 2; column-gap: 5mm } article { padding: .4mm 0; font-size: 6.5pt; line-height: 1.13; orphans: 3; widows: 3 } article p, article details, article h3 { display: inline; font-size: 1em }
-article h3 { font-size: 6.9pt } article summary, .gone .past { display: none } .past { width: 26mm; height: 4.8mm; margin: 0 0 0 1.5mm } footer { margin-top: 1.5mm; padding-top: .7mm }
+article h3 { font-size: 6.9pt } .beware { font: inherit; font-style: italic } article summary, .gone .past { display: none } .past { width: 26mm; height: 4.8mm; margin: 0 0 0 1.5mm } footer { margin-top: 1.5mm; padding-top: .7mm }
 }
 """

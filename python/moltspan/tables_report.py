@@ -87,12 +87,16 @@ def strip(animal, advice, document):
     return [*filter(None, [_last_molt(animal), _next_molt(animal, shown_level(document)), _size(animal, advice), _feeding(animal)])]
 
 
-def more(animal, advice, past, own_note):
-    """The rest of what is known of it: chances, its own times, what the forecast rests on, notes that the plan does not count among its assumptions."""
+def more(animal, notes, past, own_note):
+    """The rest of what is known of it: chances, its own times, what the forecast rests on, `notes`."""
     lines = [_chances(animal), _last_molts(animal), _times(past), _basis(animal)]
-    assumed = advice["assumptions"] if advice else []
-    notes = [note for note in animal["notes"] if not any(text.startswith(note) for text in assumed)]
     return [*filter(None, lines), *map(_sentence, notes), *([f"Your note: {own_note}"] if own_note else [])]
+
+
+def notes_of(animal, advice, elsewhere=()):
+    """The notes of the forecast but for those that stand `elsewhere` or among the assumptions of the plan."""
+    assumed = advice["assumptions"] if advice else []
+    return [note for note in animal["notes"] or [] if note not in elsewhere and not any(text.startswith(note) for text in assumed)]
 
 
 def verdict_and_why(animal):
