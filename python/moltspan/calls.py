@@ -244,7 +244,7 @@ EXCEPTIONS = {
     "plot_by_instar": {"table": ANY},
     "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"),
                  "animal": TEXT, "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")},
-    "plot_prior_posterior": {"names": NAMES},
+    "plot_prior_posterior": {"names": _list_of(TEXT, "a list of names of parameters")},
     "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")},
     "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
     "project_molts": {"increment": INCREMENT, "period": PERIOD},
