@@ -38,7 +38,7 @@ def _settings():
 app = typer.Typer(name="moltspan", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
                   pretty_exceptions_enable=False, context_settings=_settings(),
                   help="Forecasts with honest bands from the records of molting arthropods.\n\n"
-                       "Begin with: moltspan start FOLDER. Exit status: 0; 1: some records are faulty, the others are answered; "
+                       "Begin with: moltspan start FOLDER; day by day: moltspan today FOLDER. Exit status: 0; 1: some records are faulty, the others are answered; "
                        "2: the command is wrong; 70: a mistake in moltspan itself.")
 
 

@@ -3,6 +3,7 @@
 from moltspan.meals import NOTHING
 from moltspan.tables import in_molt_order, percent, shown_level, size_words, without_forecast
 from moltspan.tables_cautions import said_by_forecast
+from moltspan.tables_today import natural_order
 from moltspan.tables_verdict import LEFT, verdict_words
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
@@ -48,7 +49,7 @@ def feeding_round(document):
 
 def by_last_meal(rows, meals):
     """Those who ate longest ago first; who has no meal on record before all."""
-    return sorted(rows, key=lambda row: (meals.get(row[0]["animal"], NOTHING)["last_meal"] or "", row[0]["animal"]))
+    return sorted(rows, key=lambda row: (meals.get(row[0]["animal"], NOTHING)["last_meal"] or "", natural_order(row[0]["animal"])))
 
 
 def meal_cells(animal, meals):

@@ -1,5 +1,6 @@
 """What to do today in five lines: leave alone, look at, feed, move, fix. Each animal stands where its verdict puts it, with the reason in a few words."""
 
+import re
 import sys
 
 from moltspan.meals import NOTHING
@@ -10,12 +11,12 @@ LINES = {"leave": "leave alone", "look": "look at", "feed": "feed", "move": "mov
 STYLES = {"leave": "bold yellow", "look": "bold magenta", "feed": "bold green", "move": "bold cyan", "fix": "bold red"}
 IN_PEACE = ("molting", "sealed", "sac")  # left alone even where a little food may be offered
 MOST_NAMES = 12  # a line on a terminal
-REASONS = {"on_its_back": "molting now: hands off", "sealed_while_soft": "sealed in: keep shut", "sealed_in": "sealed in: keep shut",
-           "molted_lately": "soft after its molt", "perhaps_molted_lately": "perhaps soft: molt unknown", "egg_sac": "egg sac: little food",
-           "perhaps_egg_sac": "perhaps an egg sac", "arrived": "new: let it settle", "sign": "premolt by its signs",
-           "signs_likely": "premolt by its signs", "premolt_chance": "premolt by its dates", "unseen_since_entry": "perhaps molted, nobody looked",
-           "missed_molt": "perhaps molted unseen", "longer_than_own": "longest wait so far", "overdue": "overdue: find a skin",
-           "old_sign": "old sign, no molt"}
+REASONS = {"on_its_back": "molting now: hands off", "molted_lately": "soft after its molt", "perhaps_molted_lately": "perhaps soft: molt unknown",
+           "sign": "premolt by its signs", "signs_likely": "premolt by its signs", "premolt_chance": "premolt by its dates",
+           "sealed_while_soft": "sealed in: keep shut", "sealed_in": "sealed in: keep shut", "egg_sac": "egg sac: little food",
+           "perhaps_egg_sac": "perhaps an egg sac", "arrived": "new: let it settle", "unseen_since_entry": "perhaps molted, nobody looked",
+           "missed_molt": "perhaps molted unseen", "overdue": "overdue: find a skin", "longer_than_own": "longest wait so far",
+           "old_sign": "old sign, no molt"}  # in the order in which they are told
 MENDING = (("a day that exists", "no such day"), ("every row written once", "row written twice"), ("one spelling", "kind spelled two ways"),
            ("no smaller reading", "smaller than before"), ("went unrecorded", "molt perhaps not written"), ("a day up to today", "day in the future"),
            ("one day of death", "two days of death"), ("after its death", "row after its death"), ("instar numbers", "instar numbers do not rise"),
@@ -37,6 +38,9 @@ def today_lines(forecast, plan, meals):
             line = "leave"
         if line:
             lines[line].append(animal)
+    order = list(REASONS)
+    for name in ("leave", "look"):  # what must not be disturbed first; reasons that are alike stand together
+        lines[name].sort(key=lambda animal: order.index(animal["verdict"]["reason"]) if animal["verdict"]["reason"] in order else len(order))
     by_meal = sorted(lines["feed"], key=lambda animal: _meal_order(animal, meals))
     moving = sorted(lines["move"], key=lambda animal: list(advice).index(animal["animal"]))
     told = {"leave": [(animal, _leave_reason(animal, advice.get(animal["animal"]), meals)) for animal in lines["leave"]],
@@ -99,7 +103,12 @@ def _ago(day, on):
 
 def _meal_order(animal, meals):
     meal = meals.get(animal["animal"], NOTHING)
-    return animal["verdict"]["feeding"] == "lightly", meal["last_meal"] or "", animal["animal"]
+    return animal["verdict"]["feeding"] == "lightly", meal["last_meal"] or "", natural_order(animal["animal"])
+
+
+def natural_order(name):
+    """A2 before A10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 def fix_reasons(forecast):

@@ -113,6 +113,12 @@ def test_those_who_ate_longest_ago_are_fed_first(demo):
     assert dict(demo[1]["leave"])["L2"] == "ate today" and dict(demo[1]["feed"])["C3"] == "fed 25 days ago"
 
 
+def test_what_must_not_be_disturbed_comes_first_and_numbers_are_counted(sixty):
+    _, lines, _ = sixty
+    assert [who for who, _ in lines["leave"]][:2] == ["H06", "H04"] and lines["leave"][-1][1] in ("ate today", "refused, again 2026-06-20", "refused, again 2026-06-17")
+    assert sorted(["A10", "A2", "B1", "A1b"], key=tables_today.natural_order) == ["A1b", "A2", "A10", "B1"]
+
+
 def terminal(forecast, lines, width=80):
     out = io.StringIO()
     rich_today(forecast, lines, Console(file=out, width=width, force_terminal=False), REMARK, "here")
