@@ -25,7 +25,7 @@ def report(
     watched: Annotated[Watched, typer.Option(help="Who is looked at daily: all animals, or each only as its rows say.")] = Watched.all,
     strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write the page's numbers as JSON; - for standard output.")] = None,
-    look_back: Annotated[LookBack, typer.Option("--look-back", help="Past forecasts to score: three recent days and only up to 30 animals, all, none.")] = LookBack.recent,
+    look_back: Annotated[LookBack, typer.Option("--look-back", help="Past forecasts to score: two recent days and only up to 30 animals, all, none.")] = LookBack.recent,
     remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
 ):
     """Write one page: what to do today, the week ahead, calendar, feeding, moves, every animal, doubts, how good the forecasts were."""

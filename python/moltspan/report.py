@@ -12,7 +12,7 @@ def report(collection_or_fit, out=None, *, as_of=None, watched="all", remark=Non
     and doubts in the records, how good the forecasts were so far, and assumptions. Every number is taken from `forecast_document`, the plan's and the
     backtest's documents. `collection_or_fit`: a `Collection`, which is fitted with `as_of` and `watched` (see `fit`), or a `CollectionFit`, which
     has its own and takes neither (ValueError). `on`: the day of the page, `as_of` or later (default: `as_of`). `out`: a file to write it to as well. `remark`: words to carry in its title.
-    `look_back`: past forecasts to score, "all" of them, "none", or "recent": three days of the last year, and none of more than 30 animals.
+    `look_back`: past forecasts to score, "all" of them, "none", or "recent": two days of the last year, and none of more than 30 animals.
     """
     fit = _fit_of(collection_or_fit, as_of, watched)
     text = page_html(report_documents(fit, remark, on, look_back), own_notes(fit.collection))

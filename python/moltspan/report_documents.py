@@ -9,7 +9,7 @@ from moltspan.report_past import past_records
 
 LOOK_BACKS = ("recent", "all", "none")
 MOST_ANIMALS = 30  # looked back on without being asked: each past day costs as much as the page itself
-RECENT_DAYS = 3
+RECENT_DAYS = 2
 ASK_FOR_IT = "moltspan backtest FOLDER scores them, or moltspan report FOLDER --look-back all"
 
 
@@ -17,7 +17,7 @@ def report_documents(fit, remark=None, on=None, look_back="recent"):
     """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them for day `on` (default: the fit's `as_of`), why a
     backtest is missing, what it left out, the `health` of the fit, `meals` (see `meals_on_record`), `past` (see `past_records`) and `shelves`.
 
-    `look_back`: "all" as `moltspan backtest` does it, "none", or "recent": three days of the last year, and none of more than 30 animals.
+    `look_back`: "all" as `moltspan backtest` does it, "none", or "recent": two days of the last year, and none of more than 30 animals.
     `backtest` is None where it was left out or the records are too few to look back on; `why_no_backtest` then says so. It uses the options of the fit.
     """
     if look_back not in LOOK_BACKS:
