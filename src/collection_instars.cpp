@@ -278,10 +278,26 @@ InstarStep sum_of(const StadiaFit& stadia, const VectorXd& shares) {
   return {shares.dot(stadia.coefficients), shares.dot(stadia.estimate.covariance.topLeftCorner(n, n) * shares)};
 }
 
+/// Mean of the covariate `last_instar` by kind and instar, where the fit has it.
+std::map<std::pair<std::string, double>, double> mean_last_instars(const CollectionFit& fit, const InstarNumbers& numbers) {
+  std::map<std::pair<std::string, double>, double> sums, rows;
+  if (fit.last_instar.column < 0) return sums;
+  for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
+    if (!std::isfinite(numbers.of_rows[row])) continue;
+    const int animal = fit.table.stadia[row].animal;
+    const std::pair key{fit.collection->animals[static_cast<std::size_t>(animal)].taxon, numbers.of_rows[row]};
+    sums[key] += fit.data.covariates(static_cast<Index>(row), fit.last_instar.column);
+    ++rows[key];
+  }
+  for (auto& [key, sum] : sums) sum /= rows[key];
+  return sums;
+}
+
 std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
   std::vector<InstarEstimate> result;
   if (!fit.instars.used() && !fit.spread.used()) return result;
   const InstarNumbers numbers = instar_numbers(fit);
+  const auto last = mean_last_instars(fit, numbers);
   std::map<std::pair<std::string, double>, int> closed;
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
@@ -293,6 +309,7 @@ std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
     VectorXd shares = VectorXd::Zero(fit.stadia.coefficients.size());
     for (const InstarEffect::Step& step : fit.instars.steps)
       if (step.taxon.empty() || step.taxon == taxon) shares[step.column] = share_of_step(step.instar, instar, fit.instars.anchor);
+    if (const auto found = last.find(key); found != last.end()) shares[fit.last_instar.column] = found->second;
     const InstarStep effect = sum_of(fit.stadia, shares);
     result.push_back({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar), n});
   }
