@@ -38,7 +38,7 @@ caption { text-align: left; padding-bottom: .3rem }
 th, td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; border-bottom: 1px solid var(--line) }
 thead th { color: var(--soft); font-weight: 600; border-bottom: 1px solid var(--ink) }
 .conflict th, .conflict td { background: var(--warn) }
-.lines { font-size: .95rem } .lines caption { display: none } .lines th { width: 7rem; white-space: nowrap } .lines td { overflow-wrap: anywhere }
+.lines { font-size: .95rem } .lines caption { position: absolute; clip-path: inset(50%); width: 1px; height: 1px; padding: 0; overflow: hidden } .lines th { width: 7rem; white-space: nowrap } .lines td { overflow-wrap: anywhere }
 .tools { display: flex; flex-wrap: wrap; gap: .4rem .9rem; align-items: baseline; font-size: .8rem; margin: 1rem 0; padding: .5rem 0;
 border-top: 1px solid var(--line); border-bottom: 1px solid var(--line) }
 .tools label { max-width: 100% }

@@ -59,6 +59,7 @@ def test_page_can_be_read_by_everyone(demo):
 
 def test_nothing_runs_over_the_edge_of_a_phone_or_a_screen(demo, tmp_path):
     pages = both_widths(demo=demo[0], nasty=nasty_page(), unfolded=nasty_page().replace("<details", "<details open"))
+    pages |= {"zoomed": (640, demo[0]), "zoomed_nasty": (640, nasty_page())}  # 1,280 px at 200 %
     measure = "document.documentElement.scrollWidth - document.documentElement.clientWidth + ' px over at ' + innerWidth"
     assert in_frames(tmp_path, pages, measure) == {name: f"0 px over at {width}" for name, (width, _) in pages.items()}
 
