@@ -119,13 +119,16 @@ class RehousePlan(Result):
 
         from moltspan.sheet import plan_html
 
-        return f"<div>{plan_html(self.document)}<div><b>health</b> {escape(str(self.health))}</div></div>"
+        return f"<div>{plan_html(self.document, self._kinds())}<div><b>health</b> {escape(str(self.health))}</div></div>"
+
+    def _kinds(self):
+        return {animal.id: animal.taxon for animal in self.fit.collection._core_collection.animals}
 
     def sheet(self, remark=None):
-        """One page to print, as self-contained HTML."""
+        """One page to print, or to read on a phone, as self-contained HTML."""
         from moltspan.sheet import sheet_html
 
-        return sheet_html(self.document, remark)
+        return sheet_html(self.document, remark, self._kinds())
 
     def calendar(self, remark=None):
         """Safe windows, expected molts and feeding days as iCalendar text (RFC 5545)."""
