@@ -17,6 +17,7 @@ from moltspan import (
     command_check,
     command_forecast,
     command_growth,
+    command_kept,
     command_note,
     command_rehouse,
     command_report,
@@ -60,6 +61,7 @@ command_check.add_to(app)
 command_note.add_to(app)
 command_forecast.add_to(app)
 command_growth.add_to(app)
+command_kept.add_to(app)
 command_rehouse.add_to(app)
 command_backtest.add_to(app)
 command_report.add_to(app)
