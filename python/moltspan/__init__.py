@@ -92,6 +92,8 @@ _HOMES = {
     "covered_share": "score",
     "clustered_mean": "score",
     "report": "report",
+    "labels": "handover",
+    "growth_record": "handover",
     "keep_forecast": "kept",
     "kept_forecasts": "kept",
     "KeptForecasts": "kept",

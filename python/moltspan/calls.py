@@ -253,6 +253,7 @@ EXCEPTIONS = {
     "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
     "plot_growth": {"fit": ANY},
     "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
+    "labels": {"animals": _list_of(TEXT, "a list of names")}, "growth_record": {"animal": TEXT},
     "RehousePlan.calendar": {"collection": TEXT},
     "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")},
     "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME},

@@ -18,6 +18,7 @@ from moltspan import (
     command_forecast,
     command_growth,
     command_kept,
+    command_label,
     command_note,
     command_rehouse,
     command_report,
@@ -65,6 +66,7 @@ command_kept.add_to(app)
 command_rehouse.add_to(app)
 command_backtest.add_to(app)
 command_report.add_to(app)
+command_label.add_to(app)
 
 
 def main():

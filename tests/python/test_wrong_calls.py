@@ -50,6 +50,7 @@ SIZES = [2.0, 2.1, 2.6, 2.7, 3.3, 3.4]
 LAW = LogNormalMixture([1.0], [4.0], [0.2])
 RIGHT = {
     "Collection": {"animals": lambda: pd.DataFrame({"animal": ["A"]}), "journal": lambda: pd.DataFrame({"animal": ["A"], "date": ["2026-01-05"], "event": ["molt"]})},
+    "labels": {"collection": lambda: plan().fit.collection}, "growth_record": {"collection": lambda: plan().fit.collection, "animal": "P1"},
     "keep_forecast": {"fit": lambda: plan().fit, "folder": "/nonexistent"}, "kept_forecasts": {"folder": "/nonexistent"}, "plot_kept": {"kept": lambda: made("KeptForecasts")},
     "read": {"folder": "/nonexistent"}, "start": {"folder": "/dev/null/x"},
     "fit_stadia": {"table": stadia, "threads": 1}, "fit_growth": {"table": grown}, "dyar_fit": {"instars": DYAR[0], "sizes_mm": DYAR[1]},
