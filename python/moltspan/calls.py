@@ -12,6 +12,7 @@ from datetime import date
 import numpy as np
 
 from moltspan import frames
+from moltspan.progress import LONG, working
 
 LONGEST_VALUE = 80
 
@@ -189,6 +190,7 @@ RULES = {
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
     "trait": TEXT, "factor": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
     "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY, "beside": ANY,
+    "progress": (lambda value: value is None or _is_flag(value) or callable(value), "None, True, False or a function of (done, all)"),
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "instar_effect": FLAG, "spread_effect": FLAG, "clock": FLAG,
     "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
     "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,
@@ -322,6 +324,10 @@ def checked(function, where=None):
     """The function, its arguments checked by their names before it is called."""
     where = where or function.__qualname__
     signature = inspect.signature(function)
+    long = LONG.get(where)
+    own_progress = "progress" in signature.parameters
+    if long and not own_progress:
+        signature = _with_progress(signature)
     loose = {name for name, one in signature.parameters.items() if one.kind in (one.VAR_POSITIONAL, one.VAR_KEYWORD)} | {"self", "cls"}
 
     @functools.wraps(function)
@@ -334,7 +340,10 @@ def checked(function, where=None):
             if name not in loose:
                 _check(where, name, value, signature.parameters[name].default)
         try:
-            return function(*given, **named)
+            if long is None or own_progress:
+                return function(*given, **named)
+            with working(long.what, named.pop("progress", None), long.total, long.share):
+                return function(*given, **named)
         except (TypeError, ValueError, OverflowError, RuntimeError) as trouble:
             text = _in_words(where, trouble, bound.arguments)
             if text is None:
@@ -342,7 +351,17 @@ def checked(function, where=None):
             raise WrongArgument(text) from trouble
 
     call._checked = True
+    if long:
+        call.__signature__ = signature
     return call
+
+
+def _with_progress(signature):
+    """The signature with `progress=None`, a keyword, as every call that can take long has it (see moltspan.progress.working)."""
+    names = list(signature.parameters.values())
+    loose = [one for one in names if one.kind is one.VAR_KEYWORD]
+    extra = inspect.Parameter("progress", inspect.Parameter.KEYWORD_ONLY, default=None)
+    return signature.replace(parameters=[*(one for one in names if one not in loose), extra, *loose])
 
 
 def check_methods(cls, init=False):

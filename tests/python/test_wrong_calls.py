@@ -42,7 +42,7 @@ def few():
 
 
 # What an answer may say in place of the argument's name, where it says more: a table that lacks a column, values that are right but not enough.
-SAID_INSTEAD = {"sex_ratio": "sex", "backtest": "too short to look back on", "plot_fan": "the table has no column", "GrowthFit.degrees_of_freedom": "choose one of",
+SAID_INSTEAD = {"sex_ratio": "sex", "instar_table": "size names the column of sizes", "backtest": "too short to look back on", "plot_fan": "the table has no column", "GrowthFit.degrees_of_freedom": "choose one of",
                 "IncrementFit.breakpoint": "the line is not bent", "IncrementFit.project": "check its coefficients", "thermal_sum_fit": "different temperatures",
                 "temperature_effect.ratio": "not of groups", "StadiaFit_bayes.predict": "predict is for the result of fit_stadia"}
 # The right call of each public function, quick to answer.
