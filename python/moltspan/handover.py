@@ -9,11 +9,11 @@ MEASURES = ("leg_span", "carapace_length", "carapace_width", "body_length", "mas
 
 
 def labels(collection, animals=None, out=None, remark=None):
-    """Labels to print and cut out, an animal each, as one HTML page that needs nothing else: name, kind, sex, hatched, last molt, last size, and a QR code
-    that holds the name.
+    """Labels to print and cut out, an animal each, as one HTML page that needs nothing else: name, kind, sex, hatched, last molt, last size, and a
+    QR code that holds the name.
 
-    `animals`: names (default: all that are here, in the order of animals.csv). `out`: a file to write it to as well. `remark`: small print on each. ValueError for a
-    name that is not in the records, or where there is nobody to label.
+    `animals`: names (default: all that are here, in the order of animals.csv). `out`: a file to write it to as well. `remark`: small print on
+    each. ValueError for a name that is not in the records, or where there is nobody to label.
     """
     from moltspan.handover_page import labels_html
 
@@ -27,11 +27,11 @@ def labels(collection, animals=None, out=None, remark=None):
 
 
 def growth_record(collection, animal, out=None, remark=None, watched="all"):
-    """One page on an animal for who takes it over, as HTML that needs nothing else: what it is, its molts with days between and sizes, last meal and box,
-    the next molt, and what to beware of with its kind.
+    """One page on an animal for who takes it over, as HTML that needs nothing else: what it is, its molts with days between and sizes, its box, the
+    verdict and food of the day, the next molt, and what to beware of with its kind.
 
-    An animal that left is told as it was on the day before. Notes of your own are not on it. `out`, `remark`: as in `labels`. ValueError for an animal that
-    is not in the records, or that a fault sets aside.
+    An animal that left is told as it was on the day before. Notes of your own are not on it. `out`, `remark`: as in `labels`. ValueError for an
+    animal that is not in the records, or that a fault sets aside.
     """
     import moltspan
     from moltspan.handover_page import record_html
@@ -67,7 +67,7 @@ def _written(text, out):
 
 
 def animal_facts(collection, name, table):
-    """What the records say of an animal, ready to show; None = unknown. `sizes`: (day, measure, size, after how many molts, on a skin)."""
+    """What the records say of an animal, ready to show; None = unknown. `sizes`: day, measure, size, after how many molts, on a skin."""
     core = collection._core_collection
     index, animal = next((i, one) for i, one in enumerate(core.animals) if one.id == name)
     history = table.animals[index] if table else None
@@ -78,7 +78,8 @@ def animal_facts(collection, name, table):
         facts["molts"] = [_molt(molt) for molt in history.molts]
         facts["sizes"] = [_size(one) for one in _core.animal_readings(table) if one.animal == index]
         facts["until"] = None if history.last_watched is None else frames.day_of(history.last_watched).isoformat()
-    return facts | {"measure": next((measure for measure in MEASURES if any(one["measure"] == measure for one in facts["sizes"])), None)}
+    read = {one["measure"] for one in facts["sizes"]}
+    return facts | {"measure": next((measure for measure in MEASURES if measure in read), None)}
 
 
 def _molt(molt):

@@ -35,8 +35,9 @@ def head_lines(facts):
     """[(what, text)] on top of a record."""
     plan, forecast = facts["plan"], facts["forecast"]
     box = plan["enclosure_mm"]
-    lines = [("kind", facts["kind"] or "not recorded"), ("sex", facts["sex"]), ("hatched", facts["hatched"]), ("came here", facts["acquired"]), ("brood", facts["cohort"]),
-             ("size", (size := last_size(facts)) and f"{size_words(size)}, read on {size['day']}"),
+    size = last_size(facts)
+    lines = [("kind", facts["kind"] or "not recorded"), ("sex", facts["sex"]), ("hatched", facts["hatched"]), ("came here", facts["acquired"]),
+             ("brood", facts["cohort"]), ("size", size and f"{size_words(size)}, read on {size['day']}"),
              ("box", box and " x ".join(f"{side:.0f}" for side in box) + " mm"), (f"on {facts['as_of']}", _state(forecast)),
              ("food that day", feeding_words(forecast)), ("next molt", next_molt(forecast))]
     return [(what, text) for what, text in lines if text]

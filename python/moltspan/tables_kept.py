@@ -3,9 +3,11 @@
 from datetime import date
 
 from moltspan.kept import FEW, SHOWN
-from moltspan.tables_terminal import console_of, print_lines, print_table
+from moltspan.tables_terminal import console_of, print_lines
+from moltspan.visible import visible
 
 HEADER = ("animal", "said on", "most likely", "8 in 10", "what came", "range")
+MISSED = "missed: "
 ENDED = {"died": "died", "left": "left", "escaped": "escaped"}
 
 
@@ -41,10 +43,10 @@ def what_came(one):
 
 def range_word(one):
     """Whether the 8 in 10 range held."""
-    words = {"held": "held", "early": "missed: molted before it", "late": "missed: molted after it", "overdue": "missed: over without a molt",
+    words = {"held": "held", "early": f"{MISSED}molted before it", "late": f"{MISSED}molted after it", "overdue": f"{MISSED}over without a molt",
              "running": "still running"}
     if one["outcome"] in ENDED:
-        return "missed: over without a molt" if one["held_80"] is False else "cannot be told"
+        return f"{MISSED}over without a molt" if one["held_80"] is False else "cannot be told"
     return words.get(one["outcome"], "cannot be told")
 
 
@@ -105,14 +107,11 @@ def _parts(firsts):
 
 
 def print_kept(document, firsts, out, remark=None):
-    """For whoever reads `out`: a table within the width of a terminal, whole sentences elsewhere."""
+    """For whoever reads `out`: broken at words and with missed ranges in color on a terminal, whole lines elsewhere."""
     if not out.isatty():
-        from moltspan.visible import visible
-
         out.write(visible("\n".join([kept_title(document, remark), "", *kept_lines(document, firsts)]) + "\n", keep="\n"))
         return
     console = console_of(out)
-    print_table(console, list(HEADER), [kept_row(one) for one in firsts], ("8 in 10", "said on", "range"), title=kept_title(document, remark),
-                cap={"what came": 44}, styles={"range": lambda cell: "bold yellow" if cell.startswith("missed") else None})
-    console.print()
-    print_lines(console, [line[0].upper() + line[1:] + "." for line in share_lines(document)] + counted_note(document))
+    print_lines(console, [kept_title(document, remark)], "bold")
+    for line in kept_lines(document, firsts):
+        print_lines(console, [line], "yellow" if MISSED in line else None)
