@@ -18,6 +18,8 @@ from moltspan import (
     command_forecast,
     command_growth,
     command_import,
+    command_kept,
+    command_label,
     command_note,
     command_rehouse,
     command_report,
@@ -64,9 +66,11 @@ command_check.add_to(app)
 command_note.add_to(app)
 command_forecast.add_to(app)
 command_growth.add_to(app)
+command_kept.add_to(app)
 command_rehouse.add_to(app)
 command_backtest.add_to(app)
 command_report.add_to(app)
+command_label.add_to(app)
 
 
 def main():

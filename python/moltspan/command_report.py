@@ -9,6 +9,7 @@ import typer
 from moltspan.command_forecast import Watched
 from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
 from moltspan.files import replace_file
+from moltspan.progress import REPORT
 
 
 class LookBack(str, Enum):
@@ -55,7 +56,7 @@ def _answer(collection, as_of, on, watched, remark, look_back):
     from moltspan.report_page import page_html
 
     # a day that these records cannot bear
-    with as_wrong_usage("report", ValueError), waiting("writing the report"):
+    with as_wrong_usage("report", ValueError), waiting(REPORT.what, REPORT.total):
         fit = moltspan.fit(collection, as_of=as_of, watched=watched)
         documents = report_documents(fit, remark, on, look_back)
         return documents, page_html(documents, own_notes(collection))

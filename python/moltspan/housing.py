@@ -130,11 +130,14 @@ class RehousePlan(Result):
 
         return sheet_html(self.document, remark, self._kinds())
 
-    def calendar(self, remark=None):
-        """Safe windows, expected molts and feeding days as iCalendar text (RFC 5545)."""
+    def calendar(self, remark=None, collection=None):
+        """Days to look from (with a reminder), likeliest days of molts, moves that hang on nothing and feeding days as iCalendar text (RFC 5545).
+
+        Taken in again, it replaces the entries of the same `collection` (a name; default: the place that the records were read from) and no others.
+        """
         from moltspan.calendar_file import calendar_text
 
-        return calendar_text(self.document, self.fit, remark)
+        return calendar_text(self.document, self.fit, remark, collection)
 
     def to_json(self):
         """The document as JSON text."""

@@ -66,14 +66,15 @@ class Collection:
         return new
 
     @classmethod
-    def _from_raw(cls, raw, strict=False, today=None):
+    def _from_raw(cls, raw, strict=False, today=None, source=None):
         new = cls.__new__(cls)
-        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today)
+        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today, source=source)
         return new
 
-    def _keep(self, raw, kind, given, strict, today, sheet=None):
+    def _keep(self, raw, kind, given, strict, today, sheet=None, source=None):
         core = _core.make_collection(raw, frames.day_number(today))
-        for name, value in (("_core_collection", core), ("_kind", kind), ("_given", given), ("_sheet", sheet)):
+        for name, value in (("_core_collection", core), ("_kind", kind), ("_given", given), ("_sheet", sheet),
+                            ("_source", source)):
             object.__setattr__(self, name, value)
         faults = [problem for problem in self._problem_rows() if problem["severity"] == "fault"] if strict else []
         if faults:
@@ -207,12 +208,12 @@ def read(folder, strict=False, *, rules=None, today=None):
     if path.exists() and not path.is_dir() and not path.is_file():
         raise RuntimeError(f"{path}: is no file but a pipe or a device; save it as a file first")  # reading it could wait for ever
     if path.suffix.lower() in WORKBOOKS and not path.is_dir():
-        return Collection._from_raw(_raw(_workbook(path), rules), strict, today)
+        return Collection._from_raw(_raw(_workbook(path), rules), strict, today, path.resolve())
     if not path.is_dir():
         raise FileNotFoundError(f"{path}: no such folder; give the folder that holds animals.csv and journal.csv")
     if rules is not None:
         raise ValueError("rules: a folder states them in its folder.toml")
-    return Collection._from_raw(_core.read_folder(path), strict, today)
+    return Collection._from_raw(_core.read_folder(path), strict, today, path.resolve())
 
 
 def _workbook(path):
