@@ -33,7 +33,7 @@ def report(
     day, asked = day_option("--as-of", as_of), day_option("--on", on)
     collection = read_collection("report", folder)
     faults = say_faults(collection, strict, day)
-    documents, page = _answer(collection, day, answer_day(asked, day, collection), watched.value, remark, look_back.value)
+    documents, page = _answer(collection, day, answer_day(asked, day, collection), watched.value, remark, look_back.value, folder)
     with as_wrong_usage("report", OSError):
         if json_file and json_file != "-":
             write_json(documents, json_file)
@@ -50,7 +50,7 @@ def add_to(app):
     app.command("report")(report)
 
 
-def _answer(collection, as_of, on, watched, remark, look_back):
+def _answer(collection, as_of, on, watched, remark, look_back, folder):
     import moltspan
     from moltspan.report_documents import own_notes, report_documents
     from moltspan.report_page import page_html
@@ -58,5 +58,5 @@ def _answer(collection, as_of, on, watched, remark, look_back):
     # a day that these records cannot bear
     with as_wrong_usage("report", ValueError), waiting(REPORT.what, REPORT.total):
         fit = moltspan.fit(collection, as_of=as_of, watched=watched)
-        documents = report_documents(fit, remark, on, look_back)
+        documents = report_documents(fit, remark, on, look_back, folder if folder.is_dir() else folder.parent)
         return documents, page_html(documents, own_notes(collection))

@@ -5,6 +5,7 @@ from datetime import timedelta
 import moltspan
 from moltspan import frames
 from moltspan.meals import meals_on_record
+from moltspan.report_kept import kept_document
 from moltspan.report_past import past_records
 
 LOOK_BACKS = ("recent", "all", "none")
@@ -13,11 +14,12 @@ RECENT_DAYS = 2
 ASK_FOR_IT = "moltspan backtest FOLDER scores them, or moltspan report FOLDER --look-back all"
 
 
-def report_documents(fit, remark=None, on=None, look_back="recent"):
+def report_documents(fit, remark=None, on=None, look_back="recent", folder=None):
     """A dict ready for JSON: `forecast`, `rehouse` and `backtest` as their own commands write them for day `on` (default: the fit's `as_of`), why a
     backtest is missing, what it left out, the `health` of the fit, `meals` (see `meals_on_record`), `past` (see `past_records`) and `shelves`.
 
     `look_back`: "all" as `moltspan backtest` does it, "none", or "recent": two days of the last year, and none of more than 30 animals.
+    `kept`: what became of the forecasts kept in `folder` (see `kept_document`), None where none were.
     `backtest` is None where it was left out or the records are too few to look back on; `why_no_backtest` then says so. It uses the options of the fit.
     """
     if look_back not in LOOK_BACKS:
@@ -26,7 +28,8 @@ def report_documents(fit, remark=None, on=None, look_back="recent"):
     documents = {"forecast": moltspan.forecast_document(fit, on=on), "rehouse": fit.rehouse(on=on).document, "backtest": backtest,
                  "why_no_backtest": why, "backtest_left_out": left_out,
                  "health": [{"state": state, "topic": topic, "text": text} for state, topic, text in fit.health.notes],
-                 "meals": meals_on_record(fit.collection, fit.as_of), "past": past_records(fit), "shelves": own_column(fit.collection, "shelf")}
+                 "meals": meals_on_record(fit.collection, fit.as_of), "past": past_records(fit), "shelves": own_column(fit.collection, "shelf"),
+                 "kept": kept_document(folder, fit.collection, fit.asked["watched"]) if folder else None}
     return ({"remark": remark} if remark else {}) | documents
 
 

@@ -20,3 +20,35 @@ def kept_section(folder, collection, watched="all"):
     document, firsts = kept.document(), kept.firsts()[::-1][:SHOWN_ROWS]
     return {"lines": [*share_lines(document), *counted_note(document)], "sentences": [(one["animal"], sentence(one)) for one in firsts],
             "rows": [kept_row(one) for one in firsts], "document": document, "kept": kept}
+
+
+def kept_document(folder, collection, watched="all"):
+    """The same for the report's documents: ready for JSON, with the `picture` as SVG; None where nothing was kept, `faults` alone where it cannot be read."""
+    try:
+        section = kept_section(folder, collection, watched)
+    except RuntimeError as trouble:
+        return {"lines": [str(trouble)], "sentences": [], "picture": ""}
+    if section is None:
+        return None
+    return {"lines": section["lines"], "sentences": [list(pair) for pair in section["sentences"]], "picture": _picture(section["kept"])}
+
+
+def _picture(kept):
+    """SVG to stand within a page: without the lines that only a file of its own has."""
+    import io
+
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    from moltspan.plots_kept import plot_kept
+
+    if not kept.firsts():
+        return ""
+    figure = Figure(layout="constrained")
+    plot_kept(kept, figure.subplots())
+    figure.set_size_inches(9.0, 1.6 + 0.3 * min(len(kept.firsts()), 40))
+    out = io.StringIO()
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "moltspan"}):
+        figure.savefig(out, format="svg", metadata={"Date": None}, transparent=True)
+    text = out.getvalue()
+    return text[text.index("<svg"):]

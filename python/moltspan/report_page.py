@@ -47,6 +47,7 @@ class _Page:
         self.notes, self.shelves, self.meals = notes, documents.get("shelves", {}), documents.get("meals", {})
         self.health = [note["text"] for note in documents["health"]]
         self.past = documents.get("past", {})
+        self.kept = documents.get("kept")
         self.title = words.report_title(documents)
         self.order = words.in_report_order(self.forecast)
         self.place = {animal["animal"]: i for i, animal in enumerate(self.order, 1)}
@@ -242,6 +243,13 @@ class _Page:
     @property
     def scored(self):
         return {"lines": words.backtest_lines(self.backtest), "coverage": words.coverage_rows(self.backtest), "rules": words.rule_rows(self.backtest)}
+
+    @property
+    def kept_picture(self):
+        """SVG that matplotlib wrote, in which it has escaped the names."""
+        from markupsafe import Markup
+
+        return Markup(self.kept["picture"])
 
     coverage_head = ("band", "of the molts inside", "forecasts", "animals")
     rules_head = ("plain rule", "forecasts", "rule off by, days", "forecast off by, days", "gained, days", "gained")

@@ -47,6 +47,7 @@ input, select, button { font: inherit; color: var(--ink); background: var(--grou
 .cal { list-style: none; margin: 0; padding: 0; font-size: .8rem }
 .cal li { margin: 0; border-bottom: 1px solid var(--guide) } .cal a { display: grid; grid-template-columns: 5rem 9rem 1fr; gap: .5rem; align-items: center }
 .cal a { text-decoration-color: transparent } .cal b { font-weight: 600; text-decoration: underline } .cal b, .cal i { overflow: hidden; white-space: nowrap; text-overflow: ellipsis }
+.kept svg { max-width: 100%; height: auto }
 .cal svg { display: block; width: 100%; height: 1.6em; overflow: visible }
 .axis { position: relative; height: 1.5rem; margin-left: 15rem; font-size: .7rem; color: var(--soft) }
 .axis span { position: absolute; top: 0; transform: translateX(-50%); white-space: nowrap } .axis .now { color: var(--ink) }
