@@ -206,7 +206,8 @@ def unmeasured_season(rng):
 def adult_sizes(rng, stated=False):
     """Growth that ends, the adult size stated nowhere or wrong by 12 %; sizes after the next molts are scored too."""
     kinds = kinds_of(rng, 4, growing_days)
-    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(100, 700), approach=(0.09, 0.14), kinds=kinds)
+    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(100, 700), approach=(0.09, 0.14), kinds=kinds,
+                   **({"sex": "female"} if stated else {}))  # as a male of a stated adult size is told to molt no more once grown
     taxa = [(taxon, f"{kind[2] * np.exp(0.12 * rng.standard_normal()):.0f}") for taxon, kind in kinds.items()] if stated else None
     return kept(room_keeper(rng, measured=0.95), animals, origins_between(KEPT_FROM + 550, KEPT_FROM + 950, 3), sizes=True,
                 taxa=taxa and pd.DataFrame(taxa, columns=["taxon", "adult_leg_span_mm"]))
