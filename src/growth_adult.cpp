@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <optional>
 
 #include "growth_adult_forms.hpp"
 #include "growth_adult_kind.hpp"
@@ -74,17 +75,20 @@ std::pair<double, double> common_ratio(const std::vector<AdultKind>& kinds, cons
   return {sum / precision, std::sqrt(kind_ratio_sd * kind_ratio_sd + 1 / precision)};
 }
 
-/// Kinds of one collection mostly grow alike: how likely each form is of a kind, by what was found of the others.
-std::vector<FormWeights> forms_by_others(const std::vector<FormWeights>& found) {
+/// Kinds of one collection mostly grow alike: how likely each form is of a kind, by what was found of the others that were read.
+std::vector<FormWeights> forms_by_others(const std::vector<std::optional<FormWeights>>& found) {
   FormWeights sum{};
-  for (const FormWeights& one : found)
-    for (std::size_t form = 0; form < n_growth_forms; ++form) sum[form] += one[form];
+  double read = 0;
+  for (const auto& one : found) {
+    read += one.has_value();
+    for (std::size_t form = 0; one && form < n_growth_forms; ++form) sum[form] += (*one)[form];
+  }
   std::vector<FormWeights> result;
-  for (const FormWeights& own : found) {
+  for (const auto& own : found) {
     result.push_back({});
     for (std::size_t form = 0; form < n_growth_forms; ++form)
-      result.back()[form] = (usual_kinds * form_weight[form] + sum[form] - own[form]) /
-                            (usual_kinds + static_cast<double>(found.size()) - 1);
+      result.back()[form] = (usual_kinds * form_weight[form] + sum[form] - (own ? (*own)[form] : 0)) /
+                            (usual_kinds + read - (own ? 1 : 0));
   }
   return result;
 }
@@ -133,12 +137,13 @@ class AdultSearch {
     middle_ = middle;
     bool slowed = false;
     std::size_t at = 0;
-    std::vector<FormWeights> found;
+    std::vector<std::optional<FormWeights>> found;
     for (const auto& [key, members] : by_kind_) {
       AdultKind& kind = kinds[at];
       kind.solve(middle, sd, forms_.empty() ? form_weight : forms_[at]);
       ++at;
-      found.push_back(kind.form_posterior());
+      const bool read = std::any_of(members.begin(), members.end(), [](const AdultRecord* r) { return r->was_read(); });
+      found.push_back(read ? std::optional(kind.form_posterior()) : std::nullopt);
       for (std::size_t m = 0; m < members.size(); ++m) slowed = take(*members[m], kind.nodes(m)) || slowed;
     }
     forms_ = forms_by_others(found);

@@ -136,6 +136,10 @@ def _is_sizes_by_name(value):
     return isinstance(value, dict) and all(isinstance(name, str) and _is_number(size) and size > 0 for name, size in value.items())
 
 
+def _is_map(value):
+    return value is None or isinstance(value, dict) and all(isinstance(text, str) for pair in value.items() for text in pair)
+
+
 def _is_axes(value):
     from matplotlib.axes import Axes
 
@@ -214,7 +218,7 @@ MAY_BE_LEFT_OUT = {"animal", "taxon", "cohort", "by"}
 
 # Where the same name means something else.
 EXCEPTIONS = {
-    "import_table": {"table": _either(TABLE, PATH)},
+    "import_table": {"table": _either(TABLE, PATH), "map": (_is_map, 'a dict of heading -> meaning, such as {"Shed": "molt"}')},
     "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
     "forecast_document": {"fit": FIT},
     "rehouse_document": {"fit": FIT, "rules": PATH},

@@ -106,7 +106,7 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     ledger = Ledger(sheets)
     tables = [found for sheet in sheets if (found := find_table(sheet, asked, len(sheets) == 1))]
     if not tables:
-        raise ValueError(f"{table if is_path else 'the frame'}: no row of headings such as name, kind, molt 1, size was found; "
+        raise ValueError(f"{table if is_path else 'table'}: no row of headings such as name, kind, molt 1, size was found; "
                          "write headings above the columns, or say what they mean with map (--map \"Heading=meaning\")")
     _check_asked(map or {}, tables)
     orders, unsettled = orders_of(tables, date_order)
