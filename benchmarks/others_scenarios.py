@@ -153,7 +153,7 @@ def room_animal(rng, name, taxon, kind, done, come, end, **more):
 
 def room(rng, rate, n_animals=28, n_kinds=4, n_days=1100, **more):
     """Animals of a few kinds under one roof, bought over the first half; `rate`: of each day from the first life on."""
-    done, kinds, end = clock(rate), kinds_of(rng, n_kinds, growing_days), KEPT_FROM + n_days
+    done, kinds, end = clock(rate), more.pop("kinds", None) or kinds_of(rng, n_kinds, growing_days), KEPT_FROM + n_days
     taxa = list(kinds)
     bought = KEPT_FROM + rng.uniform(0, 0.4 * n_days, n_animals)
     return [room_animal(rng, f"A{k + 1}", taxa[k % n_kinds], kinds[taxa[k % n_kinds]], done, day, end, **more) for k, day in enumerate(bought)]
@@ -203,10 +203,18 @@ def unmeasured_season(rng):
     return kept(room_keeper(rng), room(rng, rate), origins_between(KEPT_FROM + 500, KEPT_FROM + 1040, 10))
 
 
-def adult_sizes(rng):
-    """Growth that ends, the adult size stated nowhere; sizes after the next molts are scored too."""
-    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(100, 700), approach=(0.09, 0.14))
-    return kept(room_keeper(rng, measured=0.95), animals, origins_between(KEPT_FROM + 550, KEPT_FROM + 950, 3), sizes=True)
+def adult_sizes(rng, stated=False):
+    """Growth that ends, the adult size stated nowhere or wrong by 12 %; sizes after the next molts are scored too."""
+    kinds = kinds_of(rng, 4, growing_days)
+    animals = room(rng, np.ones(KEPT_FROM + 1100 + HORIZON), age=(100, 700), approach=(0.09, 0.14), kinds=kinds,
+                   **({"sex": "female"} if stated else {}))  # as a male of a stated adult size is told to molt no more once grown
+    taxa = [(taxon, f"{kind[2] * np.exp(0.12 * rng.standard_normal()):.0f}") for taxon, kind in kinds.items()] if stated else None
+    return kept(room_keeper(rng, measured=0.95), animals, origins_between(KEPT_FROM + 550, KEPT_FROM + 950, 3), sizes=True,
+                taxa=taxa and pd.DataFrame(taxa, columns=["taxon", "adult_leg_span_mm"]))
+
+
+def adult_sizes_stated(rng):
+    return adult_sizes(rng, stated=True)
 
 
 def one_a_kind(rng):
@@ -245,6 +253,7 @@ SCENARIOS = {
     "adult sizes not stated": adult_sizes,
     "one animal a kind": one_a_kind,
     "adults watched for 8 months": adults_watched_briefly,
+    "adult sizes stated": adult_sizes_stated,
 }
 
 

@@ -35,7 +35,7 @@ void set_ends(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const 
   const bool stated = std::isfinite(plan.adult_log_size);  // else it is not known that any molt is the last
   for (const AdultNode& node : plan.adult) {
     weights.push_back(node.weight);
-    plan.ends.push_back({node.log_limit, node.with_size, static_cast<double>(node.steepness), node.ratio_change,
+    plan.ends.push_back({node.log_limit, node.with_size, node.steepness, node.ratio_change,
                          stated ? node.log_adult + share : INFINITY, std::exp(node.log_adult - node.log_limit)});
   }
   plan.adult_node = AliasTable(weights);

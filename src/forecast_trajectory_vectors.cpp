@@ -175,12 +175,13 @@ MOLTSPAN_WIDE void growth_shares(const double* __restrict leg_span_mm, const dou
   const double corner = share_corner * share_corner, per_whole = 1 / (1 + std::sqrt(1 + corner));
   for (int i = 0; i < n; ++i) {
     const double one = leg_span_mm[i] * per_limit_mm[i], two = one * one, four = two * two;
-    const double eight = four * four, low = steepness[i] < 1.5 ? one : two, middle = steepness[i] < 6 ? four : eight;
+    const double eight = four * four, lowest = steepness[i] < 0.75 ? std::sqrt(one) : one;
+    const double low = steepness[i] < 1.5 ? lowest : two, middle = steepness[i] < 6 ? four : eight;
     const double high = steepness[i] < 12 ? middle : eight * eight;
     const double left = 1 - (steepness[i] < 3 ? low : high);
     const double added = (left + std::sqrt(left * left + corner)) * per_whole;
     share[i] = added;
-    spread[i] = std::sqrt((added + least_spread) * (1 / (1 + least_spread)));
+    spread[i] = std::sqrt((added * added + least_spread) * (1 / (1 + least_spread)));
   }
 }
 

@@ -19,7 +19,7 @@ struct AdultAnimal {
 struct AdultSizes {
   std::vector<std::vector<AdultNode>> nodes;    ///< of each animal; weights add up to 1
   std::vector<std::vector<double>> slowing;     ///< share of its log ratio that each step of its record added
-  std::vector<std::vector<double>> variance;    ///< of what each step added, by what is not known of that share
+  std::vector<std::vector<double>> variance;    ///< of what each step added, beyond what a ratio of its own can stand for
 };
 
 /// Where the growth of each animal ends, from its readings and those of its kin.
@@ -27,7 +27,8 @@ struct AdultSizes {
 /// On a grid of (adult size, steepness) each animal's readings have a likelihood, the ratio of its kind integrated out
 /// by Laplace: sizes are a walk whose steps are the share h of that ratio, h taken at smoothed sizes, so that it is
 /// linear. Adult sizes of a kind deviate together from what is said of them (Student's t, as a stated size may be wrong),
-/// then those of a sex, then each animal's. No random numbers. `ratio`: normal prior of the log ratio.
+/// then those of a sex, then each animal's. The spread of readings and molts, and which forms of growth are likely, are learned
+/// first. No random numbers. `ratio`: normal prior of the log ratio.
 AdultSizes fit_adult_sizes(const GrowthData& data, const std::vector<AdultAnimal>& animals, const Prior& ratio);
 
 /// Ends of growth of an animal of which no reading tells: what is said of it alone.

@@ -127,7 +127,7 @@ double growth_share(const AdultNode& node, double log_size) {
   return share_at(std::exp(node.steepness * (log_size - node.log_limit)));
 }
 
-double spread_share(double growth_share) { return (growth_share + least_spread) / (1 + least_spread); }
+double spread_share(double growth_share) { return (growth_share * growth_share + least_spread) / (1 + least_spread); }
 
 double SizeCourse::molt(const AdultNode& node, double growth, double growth_variance, double decline) {
   // The share as a line in the size, by three points of its law, so that a size not known well is not taken for sure.

@@ -7,7 +7,8 @@
 namespace moltspan {
 
 inline constexpr double share_corner = 0.08;  ///< of the share of growth at the limit: a molt there adds .04 of its ratio
-inline constexpr double least_spread = 0.04;  ///< of a molt that adds nothing, as a share of the variance
+inline constexpr double least_spread = 0.01;  ///< of a molt that adds nothing, as a share of the variance; steps vary by
+                                              ///< a share of what they add, so that their sd falls with it
 inline constexpr double adult_fade = 0.8;     ///< of what the next molt of a grown animal adds, over that of this one
 
 /// Share of its log ratio that a molt adds, of power = (size / limit)^steepness.

@@ -82,6 +82,11 @@ void read_events(const std::string& source, const toml::table& events, FolderRul
   }
 }
 
+/// Whether forecasts are kept concerns the command that makes them; here it only has to be true or false.
+void check_flag(const std::string& source, std::string_view name, const toml::node& node) {
+  if (!node.is_boolean()) refuse(source, node.source(), std::string(name) + " is true or false, without quotes");
+}
+
 void read_key(const std::string& source, const toml::key& key, const toml::node& node, FolderRules& rules) {
   const std::string_view name = key.str();
   static constexpr std::string_view suffix = "_unit";
@@ -93,9 +98,12 @@ void read_key(const std::string& source, const toml::key& key, const toml::node&
     read_columns(source, table_of(source, name, node), rules);
   else if (name == "events")
     read_events(source, table_of(source, name, node), rules);
+  else if (name == "keep_forecasts")
+    check_flag(source, name, node);
   else if (!name.ends_with(suffix) || !read_unit(source, name.substr(0, name.size() - suffix.size()), node, rules))
     refuse(source, key.source(),
-           "unknown key '" + std::string(name) + "'; known are date_order, [units], [columns] and [events]");
+           "unknown key '" + std::string(name) +
+               "'; known are date_order, keep_forecasts, [units], [columns] and [events]");
 }
 
 }  // namespace

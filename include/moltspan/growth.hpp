@@ -114,6 +114,12 @@ RatioTest ratio_test(const MixedFit& fit, const Eigen::MatrixXd& contrast, doubl
 /// names the row where a size is no multiple of the step. `log`: the fit is of log sizes. Step 0: nothing to say.
 std::vector<HealthNote> rounding_health(const MixedFit& fit, const Eigen::VectorXd& sizes_mm, double step_mm, bool log);
 
+/// Lack of fit of the line over the instar: a note where its square would gain more than 4 in log-likelihood, bad from 8 on.
+/// `data`: what was fitted; `instar`: of its rows. Nothing where the formula has no line in it, bends already or has too few
+/// rows.
+std::vector<HealthNote> bend_health(const MixedFit& fit, MixedData data, const Eigen::VectorXd& instar,
+                                    const std::string& name);
+
 /// Conditional modes of the effects of the groups, one a row, in the order of their codes.
 Eigen::MatrixXd conditional_modes(const MixedFit& fit);
 

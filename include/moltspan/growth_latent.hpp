@@ -68,7 +68,7 @@ struct AdultNode {
   double weight = 1;
   double log_limit = 0;     ///< log(size / reference) at which growth has come to an end
   double log_adult = 0;     ///< of the size that is called adult: below the limit where maturity ends all molts
-  int steepness = 4;        ///< 1, 2, 4, 8 or 16: from a ratio that falls all life to one that stays until near the end
+  double steepness = 4;     ///< 1/2, 1, 2, 4, 8 or 16: from a ratio that falls all life to one that stays until near the end
   double ratio_change = 0;  ///< of g, given this end: who ends early has had the larger ratio
   double with_size = 0;     ///< part of an error of its present size that its limit shares: near it all of it
 };

@@ -95,6 +95,7 @@ void bind_growth(py::module_& m) {
   m.def("ratio_test", &ratio_test, py::arg("fit"), py::arg("contrast"), py::arg("level"), py::arg("degrees"),
         py::arg("against"), free_gil);
   m.def("rounding_health", &rounding_health, py::arg("fit"), py::arg("sizes_mm"), py::arg("step_mm"), py::arg("log"));
+  m.def("bend_health", &bend_health, py::arg("fit"), py::arg("data"), py::arg("instar"), py::arg("name"), free_gil);
   m.def("conditional_modes", &conditional_modes, py::arg("fit"), free_gil);
   m.def("predict_mixed", &predict_mixed, py::arg("fit"), py::arg("rows"), py::arg("level"), free_gil);
 }

@@ -12,6 +12,7 @@ from datetime import date
 import numpy as np
 
 from moltspan import frames
+from moltspan.progress import LONG, working
 
 LONGEST_VALUE = 80
 
@@ -184,15 +185,16 @@ RULES = {
     "as_of": DAY, "today": DAY, "on": DAY, "day": DAY, "until": DAY,
     "table": TABLE, "frame": TABLE, "animals": TABLE, "journal": TABLE, "taxa": TABLE, "enclosures": TABLE, "temperatures": TABLE,
     "stadia": TABLE,
-    "collection": COLLECTION, "fit": RESULT, "mixture": RESULT, "result": RESULT, "backtest": RESULT, "ax": (_is_axes, "matplotlib axes"),
-    "watched": TEXT, "method": TEXT, "family": TEXT, "truncation": TEXT, "spacing": TEXT, "spread": TEXT, "covariance": TEXT, "form": TEXT,
+    "collection": COLLECTION, "fit": RESULT, "mixture": RESULT, "result": RESULT, "backtest": RESULT, "kept": RESULT, "ax": (_is_axes, "matplotlib axes"),
+    "watched": TEXT, "look_back": TEXT, "method": TEXT, "family": TEXT, "truncation": TEXT, "spacing": TEXT, "spread": TEXT, "covariance": TEXT, "form": TEXT,
     "loss": TEXT, "response": TEXT, "scores": TEXT, "degrees": TEXT, "coefficient": TEXT, "new_animal": TEXT, "title": TEXT, "remark": TEXT,
     "label": TEXT, "formula": TEXT, "random": TEXT, "effect": TEXT, "effects": TEXT, "measure": TEXT, "kind": TEXT, "unit": TEXT,
     "trait": TEXT, "factor": TEXT, "temperature": TEXT, "instar": COLUMN, "size": COLUMN, "y": COLUMN, "x": COLUMN, "taxon": COLUMN, "cohort": COLUMN,
     "animal": COLUMN, "status": COLUMN, "start": COLUMN, "strata": NAMES, "by": NAMES, "process": ANY, "beside": ANY,
+    "progress": (lambda value: value is None or _is_flag(value) or callable(value), "None, True, False or a function of (done, all)"),
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "instar_effect": FLAG, "spread_effect": FLAG, "clock": FLAG,
     "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
-    "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "folder": PATH, "file": PATH, "out": PATH,
+    "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "map": MAPPING, "date_order": TEXT, "folder": PATH, "file": PATH, "out": PATH,
     "min_days": COLUMN, "max_days": COLUMN, "entry_days": COLUMN, "start_range_days": COLUMN, "weights": COLUMN,
     "instars": NUMBERS, "sizes_mm": NUMBERS, "pre_mm": NUMBERS, "post_mm": NUMBERS, "before": NUMBERS, "after": NUMBERS, "values": NUMBERS,
     "periods_days": NUMBERS, "temperatures_c": NUMBERS, "temperature_c": NUMBERS, "days": NUMBERS, "parameters": NUMBERS, "times": NUMBER_OR_NUMBERS,
@@ -213,6 +215,7 @@ MAY_BE_LEFT_OUT = {"animal", "taxon", "cohort", "by"}
 
 # Where the same name means something else.
 EXCEPTIONS = {
+    "import_table": {"table": _either(TABLE, PATH)},
     "study_power": dict.fromkeys(("n_animals", "check_every_days", "study_days"), SOME_NUMBERS),
     "forecast_document": {"fit": FIT},
     "rehouse_document": {"fit": FIT, "rules": PATH},
@@ -245,7 +248,7 @@ EXCEPTIONS = {
     "plot_by_instar": {"table": ANY},
     "plot_fan": {"quantiles": (lambda value: _is_table(value) or isinstance(value, dict), "the frame that Trajectory.fan gives"),
                  "animal": TEXT, "readings": TABLE, "limits": (_is_sizes_by_name, "a dict of name -> leg span in mm")},
-    "plot_prior_posterior": {"names": NAMES},
+    "plot_prior_posterior": {"names": _either(TEXT, _list_of(TEXT, "a list of texts"))},
     "plot_calendar": {"forecast": (_is_forecast, "a CollectionFit, or the document of its forecast")},
     "fit_growth": {"size": NAMES, "instar": TEXT, "animal": NAME, "cohort": NAME},
     "project_molts": {"increment": INCREMENT, "period": PERIOD},
@@ -254,6 +257,8 @@ EXCEPTIONS = {
     "LogNormalMixture": {"weights": NUMBERS, "mean_log": NUMBERS, "sd_log": NUMBERS, "elapsed_days": ANY_NUMBER},
     "plot_growth": {"fit": ANY},
     "plot_survival": {"result": ANY, "band": ANY, "group": ANY},
+    "labels": {"animals": _list_of(TEXT, "a list of names")}, "growth_record": {"animal": TEXT},
+    "RehousePlan.calendar": {"collection": TEXT},
     "report": {"collection_or_fit": (lambda value: _is_collection(value) or _is_fit(value), "a Collection or a CollectionFit")},
     "instar_table": {"source": TABLE_OR_COLLECTION, "size": NAME, "instar": TEXT, "animal": NAME},
     "dyar_fit": {"weights": NUMBERS, "animal": (_is_list, "a list of names, one a row")},
@@ -321,6 +326,10 @@ def checked(function, where=None):
     """The function, its arguments checked by their names before it is called."""
     where = where or function.__qualname__
     signature = inspect.signature(function)
+    long = LONG.get(where)
+    own_progress = "progress" in signature.parameters
+    if long and not own_progress:
+        signature = _with_progress(signature)
     loose = {name for name, one in signature.parameters.items() if one.kind in (one.VAR_POSITIONAL, one.VAR_KEYWORD)} | {"self", "cls"}
 
     @functools.wraps(function)
@@ -333,7 +342,10 @@ def checked(function, where=None):
             if name not in loose:
                 _check(where, name, value, signature.parameters[name].default)
         try:
-            return function(*given, **named)
+            if long is None or own_progress:
+                return function(*given, **named)
+            with working(long.what, named.pop("progress", None), long.total, long.share):
+                return function(*given, **named)
         except (TypeError, ValueError, OverflowError, RuntimeError) as trouble:
             text = _in_words(where, trouble, bound.arguments)
             if text is None:
@@ -341,7 +353,17 @@ def checked(function, where=None):
             raise WrongArgument(text) from trouble
 
     call._checked = True
+    if long:
+        call.__signature__ = signature
     return call
+
+
+def _with_progress(signature):
+    """The signature with `progress=None`, a keyword, as every call that can take long has it (see moltspan.progress.working)."""
+    names = list(signature.parameters.values())
+    loose = [one for one in names if one.kind is one.VAR_KEYWORD]
+    extra = inspect.Parameter("progress", inspect.Parameter.KEYWORD_ONLY, default=None)
+    return signature.replace(parameters=[*(one for one in names if one not in loose), extra, *loose])
 
 
 def check_methods(cls, init=False):

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from moltspan import _core, tables
-from moltspan.command_shared import day_option, read_collection, rows, say_faults, write_json, wrong_usage
+from moltspan.command_shared import day_option, read_collection, rows, say_faults, waiting, write_json, wrong_usage
 from moltspan.tables_facts import sharpen_lines
 
 STATUSES = ("closed", "running", "died", "left")
@@ -24,7 +24,8 @@ def check(
     collection = read_collection("check", folder)
     problems = rows(collection.problems())
     n_faults = say_faults(collection, strict, dated=False)
-    document = _document(collection, day, problems)
+    with waiting("checking the records"):
+        document = _document(collection, day, problems)
     if json_file:
         _write_json(document, json_file)
     if json_file != "-":

@@ -1,6 +1,7 @@
 """`moltspan forecast FOLDER`: who molts next, with bands, on the screen and into files."""
 
 import io
+from datetime import date
 from enum import Enum
 from pathlib import Path
 from typing import Annotated
@@ -8,7 +9,7 @@ from typing import Annotated
 import typer
 
 from moltspan import tables
-from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json
+from moltspan.command_shared import answer_day, as_wrong_usage, day_option, read_collection, say_faults, waiting, write_json, wrong_usage
 from moltspan.files import replace_file
 from moltspan.visible import write_csv
 
@@ -38,18 +39,23 @@ def forecast(
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
     csv_file: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write a row an animal.")] = None,
     plot: Annotated[list[Path] | None, typer.Option(metavar="FILE", help="Draw the calendar: .png, .svg or .pdf; may be repeated.")] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Add what is said to forecasts_kept.csv in the folder; moltspan kept tells what came.")] = False,
     remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
 ):
     """Forecast the next molt of every animal, soonest first."""
     levels = _levels(level)
     day, asked = day_option("--as-of", as_of), day_option("--on", on)
-    _plots_can_be_written(plot or [])
+    plots_can_be_written(plot or [])
     collection = read_collection("forecast", folder)
     faults = say_faults(collection, strict, day)
-    document = _answer(collection, day, answer_day(asked, day, collection), watched.value, family.value, levels)
+    keeping, on_day = _keeping(folder, keep), answer_day(asked, day, collection)
+    fit, document = _answer(collection, day, on_day, watched.value, family.value, levels)
+    kept = _keep(fit, folder, on_day, by_option=keep) if keeping else ""
     if remark:
         document = {"remark": remark, **document}
     _write(document, json_file, csv_file, plot or [], remark)
+    if kept and json_file != "-":
+        tables.say_lines([kept])
     raise typer.Exit(1 if faults else 0)
 
 
@@ -65,7 +71,8 @@ def _levels(level):
     return tuple(sorted(set(level))) if level else LEVELS
 
 
-def _plots_can_be_written(files):
+def plots_can_be_written(files):
+    """Refuses names of pictures in a format that we do not write."""
     for file in files:
         if file.suffix not in (".png", ".svg", ".pdf"):
             raise typer.BadParameter(f"--plot {file}: the name ends in .png, .svg or .pdf")
@@ -77,7 +84,31 @@ def _answer(collection, day, on, watched, family, levels):
     # an argument that these records cannot bear, such as a day before the first of them
     with as_wrong_usage("forecast", ValueError), waiting("working out the forecast"):
         fit = moltspan.fit(collection, as_of=day, watched=watched, family=family)
-        return moltspan.forecast_document(fit, levels, on)
+        return fit, moltspan.forecast_document(fit, levels, on)
+
+
+def _keeping(folder, asked):
+    """Whether what is said is kept: by the option, or by folder.toml; a workbook has no place for it."""
+    from moltspan.kept import keeps_forecasts
+
+    if asked and not folder.is_dir():
+        wrong_usage("forecast", f"--keep: {folder} is no folder; forecasts are kept in the folder of the records")
+    with as_wrong_usage("forecast", ValueError, OSError):
+        return asked or (folder.is_dir() and keeps_forecasts(folder))
+
+
+def _keep(fit, folder, on, by_option):
+    """Keeps what is said, and says so; with hindsight, or for a day to come, nothing is kept, which is wrong usage only where it was asked for."""
+    from moltspan.kept import FILE, keep_forecast
+
+    last = fit.collection.as_of
+    if on > max(date.today(), last) or fit.as_of < last:
+        if by_option:
+            wrong_usage("forecast", f"--keep: kept is what is said today with all records; leave --on and --as-of out (the records go on to {last})")
+        return ""
+    with as_wrong_usage("forecast", OSError, RuntimeError):
+        n = keep_forecast(fit, folder, on)
+    return f"kept in {folder / FILE}: {n} forecasts of {on}" if n else f"{folder / FILE} holds all that was said on {on} already"
 
 
 def _write(document, json_file, csv_file, plots, remark):

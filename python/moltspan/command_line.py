@@ -17,10 +17,14 @@ from moltspan import (
     command_check,
     command_forecast,
     command_growth,
+    command_import,
+    command_kept,
+    command_label,
     command_note,
     command_rehouse,
     command_report,
     command_start,
+    command_today,
 )
 from moltspan.command_shared import WRONG_USAGE
 
@@ -37,7 +41,7 @@ def _settings():
 app = typer.Typer(name="moltspan", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
                   pretty_exceptions_enable=False, context_settings=_settings(),
                   help="Forecasts with honest bands from the records of molting arthropods.\n\n"
-                       "Begin with: moltspan start FOLDER. Exit status: 0; 1: some records are faulty, the others are answered; "
+                       "Begin with: moltspan start FOLDER; day by day: moltspan today FOLDER. Exit status: 0; 1: some records are faulty, the others are answered; "
                        "2: the command is wrong; 70: a mistake in moltspan itself.")
 
 
@@ -56,13 +60,17 @@ def _moltspan(version: bool = typer.Option(False, "--version", callback=_version
 
 # Every subcommand lives in a module of its own and registers itself here.
 command_start.add_to(app)
+command_import.add_to(app)
+command_today.add_to(app)
 command_check.add_to(app)
 command_note.add_to(app)
 command_forecast.add_to(app)
 command_growth.add_to(app)
+command_kept.add_to(app)
 command_rehouse.add_to(app)
 command_backtest.add_to(app)
 command_report.add_to(app)
+command_label.add_to(app)
 
 
 def main():

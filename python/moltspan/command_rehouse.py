@@ -21,7 +21,8 @@ def rehouse(
     strict: Annotated[bool, typer.Option("--strict", help="Answer nothing while any record is faulty.")] = False,
     json_file: Annotated[str | None, typer.Option("--json", metavar="FILE", help="Write JSON; - for standard output, alone.")] = None,
     sheet: Annotated[Path | None, typer.Option(metavar="FILE", help="Write one page to print, as HTML.")] = None,
-    ics: Annotated[Path | None, typer.Option(metavar="FILE", help="Write safe windows, molts and feeding days as a calendar.")] = None,
+    ics: Annotated[Path | None, typer.Option(metavar="FILE", help="Write days to look, molts, safe moves and feeding days as a calendar.")] = None,
+    calendar_of: Annotated[str | None, typer.Option("--calendar-of", metavar="NAME", help="Collection whose entries the calendar replaces; default: the place of FOLDER.")] = None,
     remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Words to carry in the title of every output.")] = None,
 ):
     """Plan the moves: who has outgrown its enclosure, and on which days a move is safe."""
@@ -29,7 +30,7 @@ def rehouse(
     collection = read_collection("rehouse", folder)
     faults = say_faults(collection, strict, last)
     plan = _answer(collection, last, watched.value, {"on": answer_day(day, last, collection), "at_most": at_most, "rules": rules})
-    _write(plan, json_file, sheet, ics, remark)
+    _write(plan, json_file, sheet, (ics, calendar_of), remark)
     raise typer.Exit(1 if faults else 0)
 
 
@@ -46,13 +47,13 @@ def _answer(collection, as_of, watched, asked):
         return moltspan.fit(collection, as_of=as_of, watched=watched).rehouse(**asked)
 
 
-def _write(plan, json_file, sheet, ics, remark):
-    document = plan.document
+def _write(plan, json_file, sheet, calendar, remark):
+    document, (ics, collection) = plan.document, calendar
     with as_wrong_usage("rehouse", OSError):
         if sheet:
             replace_file(sheet, plan.sheet(remark))
         if ics:
-            replace_file(ics, plan.calendar(remark))
+            replace_file(ics, plan.calendar(remark, collection))
         if json_file:
             write_json({"remark": remark, **document} if remark else document, json_file)
     if json_file != "-":

@@ -12,7 +12,6 @@ from moltspan.files import replace_file
 from moltspan.visible import visible
 
 WRONG_USAGE = 2
-PATIENCE_SECONDS = 0.7  # work shorter than this shows no sign of waiting
 
 
 def wrong_usage(command, trouble):
@@ -106,20 +105,9 @@ def as_wrong_usage(command, *troubles):
 
 
 @contextmanager
-def waiting(text):
-    """A sign of life on standard error, on a terminal only and only if the work is long."""
-    if not sys.stderr.isatty():
-        yield
-        return
-    from threading import Timer
+def waiting(text, total=None):
+    """A bar on standard error, on a terminal only and only if the work is long; `total`: parts of it, as the calls within count them."""
+    from moltspan.progress import working
 
-    from rich.console import Console
-
-    status = Console(stderr=True).status(text)
-    timer = Timer(PATIENCE_SECONDS, status.start)
-    timer.start()
-    try:
+    with working(text, total=total):
         yield
-    finally:
-        timer.cancel()
-        status.stop()

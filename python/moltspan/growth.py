@@ -67,7 +67,14 @@ def fit_growth(table, size="leg_span_mm", instar="instar", animal="animal", form
              "reading_step_mm": reading_step_mm, "cohort": cohort, "response": response, "correlated": correlated}
     core = _core.fit_mixed_model(data, options)
     labels = {level: {label: code for code, label in enumerate(names)} for level, (_, names) in groups.items()}
-    return GrowthFit(core, asked, design, effects, labels, _core.rounding_health(core, sizes, reading_step_mm or 0.0, response == "log"))
+    notes = _core.rounding_health(core, sizes, reading_step_mm or 0.0, response == "log")
+    return GrowthFit(core, asked, design, effects, labels, [*notes, *_bend_notes(core, data, columns, instar)])
+
+
+def _bend_notes(core, data, columns, instar):
+    """What health says of sizes that bend from the line over the instar; nothing where instars are no numbers."""
+    values = columns.get("instar")
+    return _core.bend_health(core, data, values.astype(float), instar) if isinstance(values, np.ndarray) else []
 
 
 def left_side(size, response):

@@ -119,19 +119,25 @@ class RehousePlan(Result):
 
         from moltspan.sheet import plan_html
 
-        return f"<div>{plan_html(self.document)}<div><b>health</b> {escape(str(self.health))}</div></div>"
+        return f"<div>{plan_html(self.document, self._kinds())}<div><b>health</b> {escape(str(self.health))}</div></div>"
+
+    def _kinds(self):
+        return {animal.id: animal.taxon for animal in self.fit.collection._core_collection.animals}
 
     def sheet(self, remark=None):
-        """One page to print, as self-contained HTML."""
+        """One page to print, or to read on a phone, as self-contained HTML."""
         from moltspan.sheet import sheet_html
 
-        return sheet_html(self.document, remark)
+        return sheet_html(self.document, remark, self._kinds())
 
-    def calendar(self, remark=None):
-        """Safe windows, expected molts and feeding days as iCalendar text (RFC 5545)."""
+    def calendar(self, remark=None, collection=None):
+        """Days to look from (with a reminder), likeliest days of molts, moves that hang on nothing and feeding days as iCalendar text (RFC 5545).
+
+        Taken in again, it replaces the entries of the same `collection` (a name; default: the place that the records were read from) and no others.
+        """
         from moltspan.calendar_file import calendar_text
 
-        return calendar_text(self.document, self.fit, remark)
+        return calendar_text(self.document, self.fit, remark, collection)
 
     def to_json(self):
         """The document as JSON text."""

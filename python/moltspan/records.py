@@ -45,13 +45,19 @@ class Collection:
         self._keep(_raw(tables, rules), frames.kind_of(animals), given, strict, today, temperatures=tables.get("temperatures"))
 
     @classmethod
-    def from_wide(cls, frame, columns, taxa=None, rules=None, *, strict=False, today=None):
+    def from_wide(cls, frame, columns=None, taxa=None, rules=None, *, strict=False, today=None):
         """From a sheet with one row an animal and a column a molt.
 
         `columns` maps the sheet's headings to ours: any column of animals.csv, `molt` or `molt 2` (a date, or a range
         `2026-03-01..2026-03-08`; the number is the instar reached), and sizes such as `leg_span 2` (of the animal after
-        `molt 2`). Headings that it does not name are carried through. Problems name the row and column of the sheet.
+        `molt 2`). Headings that it does not name are carried through. Problems name the row and column of the sheet. Without `columns` the headings are
+        understood as `import_table` does, whose result says how.
         """
+        if columns is None:
+            from moltspan.import_table import import_table
+
+            taken = import_table(frame, today=today)
+            return cls(taken.animals, taken.journal, taxa=taxa, rules=rules, strict=strict, today=today)
         sheet = wide.split(frames.text_columns(frame), {frames.text_of(theirs): ours for theirs, ours in columns.items()})
         animals = _core.TextTable("sheet", list(sheet.animals), list(sheet.animals.values()), sheet.animal_rows)
         journal = _core.TextTable("sheet", list(sheet.journal), list(sheet.journal.values()), sheet.journal_rows)
@@ -64,14 +70,15 @@ class Collection:
         return new
 
     @classmethod
-    def _from_raw(cls, raw, strict=False, today=None, temperatures=None):
+    def _from_raw(cls, raw, strict=False, today=None, source=None, temperatures=None):
         new = cls.__new__(cls)
-        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today, temperatures=temperatures)
+        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today, source=source, temperatures=temperatures)
         return new
 
-    def _keep(self, raw, kind, given, strict, today, sheet=None, temperatures=None):
+    def _keep(self, raw, kind, given, strict, today, sheet=None, source=None, temperatures=None):
         core = _core.make_collection(raw, frames.day_number(today), temperatures)
-        for name, value in (("_core_collection", core), ("_kind", kind), ("_given", given), ("_sheet", sheet), ("_temperatures", temperatures)):
+        for name, value in (("_core_collection", core), ("_kind", kind), ("_given", given), ("_sheet", sheet),
+                            ("_source", source), ("_temperatures", temperatures)):
             object.__setattr__(self, name, value)
         faults = [problem for problem in self._problem_rows() if problem["severity"] == "fault"] if strict else []
         if faults:
@@ -218,12 +225,12 @@ def read(folder, strict=False, *, rules=None, today=None):
         raise RuntimeError(f"{path}: is no file but a pipe or a device; save it as a file first")  # reading it could wait for ever
     if path.suffix.lower() in WORKBOOKS and not path.is_dir():
         tables = _workbook(path)
-        return Collection._from_raw(_raw(tables, rules), strict, today, tables.get("temperatures"))
+        return Collection._from_raw(_raw(tables, rules), strict, today, path.resolve(), tables.get("temperatures"))
     if not path.is_dir():
         raise FileNotFoundError(f"{path}: no such folder; give the folder that holds animals.csv and journal.csv")
     if rules is not None:
         raise ValueError("rules: a folder states them in its folder.toml")
-    return Collection._from_raw(_core.read_folder(path), strict, today, _core.read_temperatures(path))
+    return Collection._from_raw(_core.read_folder(path), strict, today, path.resolve(), _core.read_temperatures(path))
 
 
 def _workbook(path):

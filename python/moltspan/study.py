@@ -2,13 +2,13 @@
 
 import itertools
 import math
-import sys
 from statistics import NormalDist
 
 import numpy as np
 
 from moltspan import _core
 from moltspan.intervals import check_level
+from moltspan.progress import working
 from moltspan.simulate import _options, simulate_stadia
 
 # Effect of the simulation -> its column in the table of stadia that a study fits.
@@ -35,7 +35,8 @@ def study_power(effect="temperature_effect", n_animals=(10, 20, 40), study_days=
     A row a study: `power`, the share of the fitted studies whose interval leaves 0 out, with its Monte Carlo error `power_error` and exact 95 % limits
     `power_lower`, `power_upper`; `coverage`, the share whose interval holds the truth; the mean `estimate` and `width` of the interval, on
     the log scale for differences; `not_fitted`, studies without an answer, or whose fit is in bad health. The same seed gives the same
-    table. `progress`: True writes how far it is to standard error, a function is called with (done, all).
+    table. `progress`: None shows a bar on a terminal and in a notebook, True writes how far it is to standard error in pipes too, False nothing; a function is
+    called with (done, all).
     """
     import pandas
 
@@ -44,16 +45,17 @@ def study_power(effect="temperature_effect", n_animals=(10, 20, 40), study_days=
         raise ValueError(f"study_power: replicates={replicates!r}: give a whole number, 1 or more")
     truth, options = _truth(effect, difference, options)
     sizes = list(itertools.product(*(np.atleast_1d(each).tolist() for each in (study_days, n_animals, check_every_days))))
-    told, rows = _teller(progress), []
-    for done, (days, animals, every) in enumerate(sizes):
-        window = min(days, options.get("entry_window_days", days / 2))
-        size = options | {"n_animals": animals, "study_days": days, "entry_window_days": window, "check_every_days": every}
-        studies = []
-        for replicate in range(replicates):
-            studies.append(_study(effect, truth, level, seed, replicate, size))
-            told(done * replicates + replicate + 1, len(sizes) * replicates)
-        asked = {"effect": effect, "truth": truth, "n_animals": animals, "study_days": days, "check_every_days": every}
-        rows.append(asked | _summary(studies, truth))
+    rows = []
+    with working("studies simulated and fitted", progress, len(sizes) * replicates, counts_itself=True) as work:
+        for days, animals, every in sizes:
+            window = min(days, options.get("entry_window_days", days / 2))
+            size = options | {"n_animals": animals, "study_days": days, "entry_window_days": window, "check_every_days": every}
+            studies = []
+            for replicate in range(replicates):
+                studies.append(_study(effect, truth, level, seed, replicate, size))
+                work.step(work.done + 1)
+            asked = {"effect": effect, "truth": truth, "n_animals": animals, "study_days": days, "check_every_days": every}
+            rows.append(asked | _summary(studies, truth))
     return pandas.DataFrame(rows)[COLUMNS]
 
 
@@ -70,19 +72,6 @@ def _truth(effect, difference, options):
         raise ValueError(f"study_power: difference={difference!r}: a share over -1 and under 10, such as 0.2 for 20 %")
     truth = math.log1p(difference)
     return truth, options | ({"sex_effect": truth} if effect == "stadium_difference" else {})
-
-
-def _teller(progress):
-    if callable(progress):
-        return progress
-    if not progress:
-        return lambda done, total: None
-
-    def tell(done, total):
-        if done == total or done % max(1, total // 50) == 0:
-            print(f"\rstudies simulated and fitted: {done} of {total}", end="\n" if done == total else "", file=sys.stderr, flush=True)
-
-    return tell
 
 
 def _study(effect, truth, level, seed, replicate, options):

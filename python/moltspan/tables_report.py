@@ -1,10 +1,13 @@
 """Words of the report page: sentences about an animal, rows of its tables. Plain text; the page escapes it."""
 
+from moltspan.meals import NOTHING
 from moltspan.tables import in_molt_order, percent, shown_level, size_words, without_forecast
 from moltspan.tables_cautions import said_by_forecast
+from moltspan.tables_today import natural_order
 from moltspan.tables_verdict import LEFT, verdict_words
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
+SHOWN_TIMES = 6  # between the last molts of an animal; the journal has all
 FEEDING = {"hold": "Hold", "not_yet": "Not yet", "lightly": "Little", "offer": "Feed"}
 FEEDING_WORDS = {
     "hold": "Offer nothing for now, and take uneaten prey out",
@@ -38,10 +41,29 @@ def feeding_round(document):
     for animal in document["animals"]:
         verdict = animal["verdict"]
         if verdict["feeding"] != "none":
-            groups[verdict["feeding"]].append((animal, verdict["feeding_why"]))
+            groups[verdict["feeding"]].append((animal, feeding_why(animal)))
         elif verdict["code"] not in LEFT:
             others.append((animal, verdict["why"]))
     return groups, others
+
+
+def by_last_meal(rows, meals):
+    """Those who ate longest ago first; who has no meal on record before all."""
+    return sorted(rows, key=lambda row: (meals.get(row[0]["animal"], NOTHING)["last_meal"] or "", natural_order(row[0]["animal"])))
+
+
+def meal_cells(animal, meals):
+    """Its last meal, and what it refused since: the last day, and how often where more than once."""
+    meal = meals.get(animal["animal"], NOTHING)
+    refused = meal["refused"]
+    last = meal["last_meal"] or "-"
+    return [last if meal["eaten"] or last == "-" else f"{last}, not seen to eat", f"{refused[-1]}" + (f" ({len(refused)} times)" if len(refused) > 1 else "") if refused else "-"]
+
+
+def feeding_why(animal):
+    """Why it stands in its part of the round; what its heading says already is not said again."""
+    verdict = animal["verdict"]
+    return verdict["why"] if verdict["feeding"] == "lightly" else verdict["feeding_why"]
 
 
 def feeding_texts(groups, document):
@@ -53,10 +75,6 @@ def feeding_texts(groups, document):
     return said
 
 
-def name_and_kind(animal):
-    return f"{animal['animal']} ({animal['taxon']})" if animal["taxon"] else animal["animal"]
-
-
 def chance_of(animal, days):
     return percent(animal["chance_within_days"][str(days)])
 
@@ -65,11 +83,33 @@ def band_of(animal, level):
     return next(band for band in animal["next_molt"]["bands"] if band["level"] == level)
 
 
-def passage(animal, advice, own_note, document):
-    """What is known of one animal, as plain sentences. `advice`: its entry in the rehousing plan, or None."""
-    lines = [_last_molt(animal), _verdict(animal), _next_molt(animal, shown_level(document)), _chances(animal),
-             _last_molts(animal), _feeding(animal), _size(animal, advice), _basis(animal)]
-    return [*filter(None, lines), *(f"{_sentence(note)}" for note in animal["notes"]), *([f"Your note: {own_note}"] if own_note else [])]
+def strip(animal, advice, document):
+    """What is always shown of one animal beside its verdict, as short sentences. `advice`: its entry in the rehousing plan, or None."""
+    return [*filter(None, [_last_molt(animal), _next_molt(animal, shown_level(document)), _size(animal, advice), _feeding(animal)])]
+
+
+def more(animal, notes, past, own_note):
+    """The rest of what is known of it: chances, its own times, what the forecast rests on, `notes`."""
+    lines = [_chances(animal), _last_molts(animal), _times(past), _basis(animal)]
+    return [*filter(None, lines), *map(_sentence, notes), *([f"Your note: {own_note}"] if own_note else [])]
+
+
+def notes_of(animal, advice, elsewhere=()):
+    """The notes of the forecast but for those that stand `elsewhere` or among the assumptions of the plan."""
+    assumed = advice["assumptions"] if advice else []
+    return [note for note in animal["notes"] or [] if note not in elsewhere and not any(text.startswith(note) for text in assumed)]
+
+
+def verdict_and_why(animal):
+    """The verdict in a few words, and its reason where that says more."""
+    words, why = verdict_words(animal), animal["verdict"]["why"]
+    return (why, None) if why.startswith(words) else (words, why)
+
+
+def short_kind(taxon):
+    """B. hamorii."""
+    genus, _, rest = (taxon or "").partition(" ")
+    return f"{genus[0]}. {rest}" if genus and rest else genus
 
 
 def _last_molt(animal):
@@ -77,23 +117,28 @@ def _last_molt(animal):
         return "No molt on record." if animal["next_molt"] else None
     since, when = animal["days_since_molt"], animal["last_molt"]
     days = f"{since['min']}" if since["min"] == since["max"] else f"{since['min']} to {since['max']}"
-    between = f"on {when['earliest']}" if when["earliest"] == when["latest"] else f"on some day from {when['earliest']} to {when['latest']}"
-    return f"Last molt {between}, {days} days before the records end."
+    between = when["earliest"] if when["earliest"] == when["latest"] else f"{when['earliest']} to {when['latest']}"
+    return f"Last molt {between} ({days} days)."
 
 
 def _next_molt(animal, level):
     if not animal["next_molt"]:
-        return f"No forecast: {animal['why_no_forecast']}."
+        why = animal["why_no_forecast"]
+        return None if why == animal["verdict"]["why"] else f"No forecast: {why}."
     band = band_of(animal, level)
-    return (f"Next molt: even odds by {animal['next_molt']['median']}; {level * 100:g} % of such molts should fall between "
-            f"{band['from']} and {band['to']}.")
+    return f"Even odds by {animal['next_molt']['median']}, {level * 100:g} % {band['from']} to {band['to']}."
 
 
 def _chances(animal):
     known = {days: chance for days, chance in animal["chance_within_days"].items() if chance is not None}
     if not animal["next_molt"] or not known:
         return None
-    return "Chance of a molt within " + ", ".join(f"{days} days {percent(chance)}" for days, chance in known.items()) + "."
+    return "Within " + ", ".join(f"{days} days {percent(chance)}" for days, chance in known.items()) + "."
+
+
+def _times(past):
+    told = [f"{low}" if low == high else f"{low} to {high}" for low, high in past.get("times_days", [])[-SHOWN_TIMES:]]
+    return f"Between its last molts: {', '.join(told)} days." if told else None
 
 
 def _last_molts(animal):
@@ -102,31 +147,29 @@ def _last_molts(animal):
     return f"Chance {', '.join(parts)}." if parts else None
 
 
-def _verdict(animal):
-    words, why = verdict_words(animal), animal["verdict"]["why"]
-    return f"{_sentence(words)}" if words == why else f"{words[:1].upper()}{words[1:]}: {why}."
-
-
 def _feeding(animal):
     verdict = animal["verdict"]
-    return None if verdict["feeding"] == "none" else f"Feeding [a]: {FEEDING[verdict['feeding']].lower()}, {verdict['feeding_why']}."
+    if verdict["feeding"] == "none":
+        return None
+    said = verdict["feeding_why"] if verdict["feeding"] in ("offer", "not_yet") else None
+    return f"Food: {FEEDING[verdict['feeding']].lower()}" + (f", {said}." if said else ".")
 
 
 def _size(animal, advice):
     parts = []
     if advice and advice["leg_span_mm"] is not None:
-        parts.append(f"leg span {'was' if animal['verdict']['code'] in LEFT else 'now'} about {advice['leg_span_mm']:.0f} mm")
+        parts.append(f"{'was about' if animal['verdict']['code'] in LEFT else 'about'} {advice['leg_span_mm']:.0f} mm")
     if animal.get("next_size"):
-        parts.append(f"{size_words(animal['next_size'])} after the next molt")
-    return f"Size: {', '.join(parts)}." if parts else None
+        parts.append(f"then {size_words(animal['next_size'])}")
+    return f"Size {', '.join(parts)}." if parts else None
 
 
 def _basis(animal):
     basis = animal["basis"]
     if not animal["next_molt"]:
         return None
-    return (f"Rests on {_counted(basis['own_stadia'], 'own time', 'own times')} between molts and {basis['taxon_stadia']} of others of its kind; "
-            f"{percent(basis['own_weight'])} of the forecast comes from its own history, the rest from its kin and the prior.")
+    return (f"Rests on {_counted(basis['own_stadia'], 'own time', 'own times')} and {basis['taxon_stadia']} of its kind, "
+            f"{percent(basis['own_weight'])} of it on its own.")
 
 
 def _counted(n, one, many):

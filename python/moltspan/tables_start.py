@@ -18,7 +18,8 @@ def start_lines(folder, written):
     place = quote(str(folder))
     steps = [("write your animals into", quote(str(folder / "animals.csv")), "a row each"),
              ("after each molt, meal or reading", f'moltspan note {place} "A12 molt 5cm"', "A12 stands for a name from animals.csv"),
-             ("look for mistakes", f"moltspan check {place}", ""), ("ask", f"moltspan forecast {place}", "")]
+             ("look for mistakes", f"moltspan check {place}", ""), ("ask what to do today", f"moltspan today {place}", ""),
+             ("ask who molts next", f"moltspan forecast {place}", "")]
     return [f"made in {folder}:", "", *(f"  {line}" for line in files), "", "What to do next", "",
             *(f"  {i}. {line}" for i, line in enumerate(aligned(*_head_and_rest(steps)), 1))]
 

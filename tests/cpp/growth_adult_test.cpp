@@ -56,7 +56,7 @@ double sd_of(const std::vector<AdultNode>& nodes) {
 }
 
 TEST(GrowthAdult, SharesFallFromOneToNextToNothing) {
-  for (int steepness : {1, 2, 4, 8, 16}) {
+  for (double steepness : {0.5, 1.0, 2.0, 4.0, 8.0, 16.0}) {
     const AdultNode node{1, std::log(7), std::log(7), steepness, 0, 0};
     double before = 1.01;
     for (double size = 0.02; size < 14; size *= 1.05) {
@@ -65,7 +65,7 @@ TEST(GrowthAdult, SharesFallFromOneToNextToNothing) {
       EXPECT_LE(share, before);  // steep ones are 1 to the last digit far below
       before = share;
     }
-    EXPECT_GT(growth_share(node, std::log(0.07)), 0.98);
+    EXPECT_GT(growth_share(node, std::log(0.07)), steepness < 1 ? 0.89 : 0.98);  // 1 - .01^.5 = .9
     EXPECT_NEAR(growth_share(node, std::log(7)), 0.04, 0.002);  // half the corner, by hand: .08 / (1 + sqrt(1.0064))
     // No cliff: a tenth on either side of the limit moves the share by less than a tenth for each unit of steepness.
     EXPECT_LT(growth_share(node, std::log(7) - 0.01) - growth_share(node, std::log(7) + 0.01), 0.011 * steepness + 0.001);
@@ -128,6 +128,65 @@ TEST(GrowthAdult, TheScaleOfSizesDoesNotMatter) {
   ASSERT_EQ(a.nodes[0].size(), b.nodes[0].size());
   EXPECT_NEAR(3 * mean_adult_mm(a.nodes[0]), mean_adult_mm(b.nodes[0]), 1e-6);
   for (std::size_t k = 0; k < a.slowing[0].size(); ++k) EXPECT_NEAR(a.slowing[0][k], b.slowing[0][k], 1e-9);
+}
+
+TEST(GrowthAdult, AMoltVariesByAShareOfWhatItAdds) {
+  // Steps that differ by a percentage of themselves: half the share, half the sd, a quarter of the variance.
+  EXPECT_NEAR(spread_share(1), 1, 1e-12);
+  EXPECT_NEAR(spread_share(0.5), 0.25, 0.02);
+  EXPECT_NEAR(spread_share(0.2), 0.04, 0.02);
+  EXPECT_GT(spread_share(0.001), 0);
+}
+
+/// Sizes in the instars of the mayfly Cloeon dipterum (Gupta et al. 1993, Aquatic Insects; ratios 1.43 to 1.02), times a scale.
+std::vector<double> mayfly(double scale, std::size_t instars) {
+  std::vector<double> sizes{10 * scale};
+  for (double ratio : {1.43, 1.53, 1.37, 1.26, 1.17, 1.13, 1.12, 1.11, 1.08, 1.0, 1.02})
+    if (sizes.size() < instars) sizes.push_back(sizes.back() * ratio);
+  return sizes;
+}
+
+double weight_up_to(const std::vector<AdultNode>& nodes, double steepness) {
+  double sum = 0;
+  for (const AdultNode& node : nodes) sum += node.steepness <= steepness ? node.weight : 0;
+  return sum;
+}
+
+TEST(GrowthAdult, ARatioThatFallsFromHatchingOnIsAFormOfItsOwn) {
+  std::vector<std::vector<double>> sizes;
+  for (double scale : {1.0, 1.1, 0.95, 1.04}) sizes.push_back(mayfly(scale, 12));
+  const AdultSizes found = fit_adult_sizes(readings_of(sizes), std::vector<AdultAnimal>(4, female_of(110, 0.6)), usual_ratio);
+  EXPECT_GT(weight_up_to(found.nodes[0], 0.6), 0.4);
+  EXPECT_LT(found.slowing[0][3], 0.75 * found.slowing[0][0]);
+}
+
+TEST(GrowthAdult, ReadingsThatAgreeSayWhereGrowthEndsMoreSharply) {
+  std::vector<std::vector<double>> smooth, rough;
+  for (double scale : {1.0, 1.05, 0.97, 1.02}) {
+    smooth.push_back(mayfly(scale, 10));
+    rough.push_back(smooth.back());
+    for (std::size_t k = 0; k < rough.back().size(); ++k) rough.back()[k] *= k % 2 == 0 ? 1.09 : 0.92;
+  }
+  const std::vector<AdultAnimal> kind(4, female_of(120, 0.6));
+  const double sharp = sd_of(fit_adult_sizes(readings_of(smooth), kind, usual_ratio).nodes[0]),
+               vague = sd_of(fit_adult_sizes(readings_of(rough), kind, usual_ratio).nodes[0]);
+  EXPECT_LT(sharp, 0.85 * vague);
+}
+
+TEST(GrowthAdult, KindsOfOneCollectionLearnTheFormFromEachOther) {
+  std::vector<std::vector<double>> sizes;
+  std::vector<AdultAnimal> animals;
+  for (int kind = 0; kind < 6; ++kind)
+    for (double scale : {1.0, 1.06, 0.96}) {
+      sizes.push_back(mayfly(scale, kind == 0 ? 2 : 12));
+      animals.push_back(female_of(110, 0.6));
+      animals.back().kind = kind;
+    }
+  const double among_others = weight_up_to(fit_adult_sizes(readings_of(sizes), animals, usual_ratio).nodes[0], 1);
+  sizes.resize(3);
+  animals.resize(3);
+  const double alone = weight_up_to(fit_adult_sizes(readings_of(sizes), animals, usual_ratio).nodes[0], 1);
+  EXPECT_GT(among_others, alone + 0.2);
 }
 
 TEST(GrowthAdult, SizesAheadAreThoseOfSimulatedMolts) {

@@ -199,7 +199,8 @@ TEST(Records, TheFolderStatesOrderUnitsAndWords) {
 TEST(Records, FolderRulesThatCannotBeReadNameTheirLine) {
   for (const auto* text :
        {"date_order = \"whenever\"", "\n\nunits = 5", "x = 1", "[units]\nlength = \"ell\"",
-        "[events]\neats = \"eeting\"", "[columns]\na = \"animaal\"", "date_order = ", "[units]\nwidth = \"cm\""}) {
+        "[events]\neats = \"eeting\"", "[columns]\na = \"animaal\"", "date_order = ", "[units]\nwidth = \"cm\"",
+        "keep_forecasts = \"yes\""}) {
     try {
       read_folder_rules(text, "folder.toml");
       ADD_FAILURE() << text;
@@ -207,6 +208,11 @@ TEST(Records, FolderRulesThatCannotBeReadNameTheirLine) {
       EXPECT_TRUE(std::string_view(error.what()).starts_with("folder.toml, line ")) << error.what();
     }
   }
+}
+
+TEST(Records, WhetherForecastsAreKeptMayBeSaid) {
+  EXPECT_NO_THROW(read_folder_rules("keep_forecasts = true\n", "folder.toml"));
+  EXPECT_NO_THROW(read_folder_rules("keep_forecasts = false\n[units]\nlength = \"cm\"\n", "folder.toml"));
 }
 
 TEST(Records, TheTaxonFillsWhatTheAnimalLeavesBlank) {

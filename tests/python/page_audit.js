@@ -3,7 +3,7 @@
 function audit() {
   const wrong = [], all = selector => [...document.querySelectorAll(selector)];
   const say = (rule, element) => wrong.push(`${rule}: ${(element.outerHTML || String(element)).slice(0, 120)}`);
-  const seen = element => element.getClientRects().length > 0;
+  const seen = element => element.getClientRects().length > 0 && element.checkVisibility();  // what is folded away has places too
 
   if (!/^[a-z]{2}/.test(document.documentElement.lang)) say('3.1.1 no language', document.documentElement.cloneNode());
   if (!document.title.trim()) say('2.4.2 no title', document.head);

@@ -88,9 +88,10 @@ def test_a_crab_is_forecast_in_what_was_read(measure, unit):
     assert animal["next_leg_span_mm"] is None
     size = animal["next_size"]
     assert (size["measure"], size["unit"]) == (measure, unit)
-    # By hand: five instars on record, so the next is 3 x 1.25^5 (a mass: its cube). 6 %: the error of a reading of 2 to 6 % and of the ratio.
+    # By hand: five instars on record, so the next is 3 x 1.25^5 (a mass: its cube). 6 %: the error of a reading of 2 to 6 % and of the ratio; 7 % of
+    # a mass, whose 400 g lie at the end of growth of most crabs, so that the ratio is held to fall.
     by_hand = 3 * RATIO**5
-    assert size["median"] == pytest.approx(by_hand**3 if unit == "g" else by_hand, rel=0.06 * (3 if unit == "g" else 1))
+    assert size["median"] == pytest.approx(by_hand**3 if unit == "g" else by_hand, rel=0.07 * 3 if unit == "g" else 0.06)
     band = next(band for band in size["bands"] if band["level"] == 0.95)
     assert band["from"] < size["median"] < band["to"] < 1.4 ** (3 if unit == "g" else 1) * size["median"]  # no room for a ratio of measures
     assert any("no leg span was read on it and no ratio" in note for note in animal["notes"])

@@ -175,8 +175,8 @@ def test_a_reader_that_goes_away_is_no_fault():
     assert process.wait(timeout=120) == -signal.SIGPIPE
 
 
-COMMANDS = ("start", "check", "note", "forecast", "growth", "rehouse", "backtest", "report")
-READING = tuple(name for name in COMMANDS if name not in ("start", "note"))
+COMMANDS = ("start", "check", "note", "forecast", "growth", "kept", "rehouse", "backtest", "report", "label", "record")
+READING = tuple(name for name in COMMANDS if name not in ("start", "note", "kept", "label", "record"))
 
 
 def test_help_names_every_command_and_every_status():

@@ -64,7 +64,7 @@ def test_on_a_full_disk_the_old_file_stays_and_is_said_to(tmp_path):
     assert resource.getrlimit(resource.RLIMIT_FSIZE) == before
 
 
-@pytest.mark.parametrize("arguments", [("report", "--out"), ("forecast", "--csv"), ("forecast", "--plot"), ("forecast", "--json"), ("rehouse", "--sheet"),
+@pytest.mark.parametrize("arguments", [("report", "--out"), ("label", "--out"), ("forecast", "--csv"), ("forecast", "--plot"), ("forecast", "--json"), ("rehouse", "--sheet"),
                                        ("rehouse", "--ics")])
 def test_every_output_of_every_command_keeps_the_old_file(tmp_path, arguments):
     command, option = arguments

@@ -10,6 +10,7 @@ import io
 import re
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 import pytest
@@ -60,6 +61,22 @@ def pairs():
     return pd.DataFrame({"x": [2.0, 3.1, 4.2, 5.4, 6.6], "y": [1.0, 1.7, 2.2, 3.1, 3.7]})
 
 
+def kept():
+    """A molt inside its range, one outside, one that still runs."""
+    from moltspan.kept import COLUMNS, FILE
+
+    journal = pd.DataFrame([("P1", "2026-01-05", "molt"), ("P1", "2026-05-10", "molt"), ("P<2>", "2026-01-05", "molt"), ("P<2>", "2026-03-02", "molt"),
+                            ("P3", "2026-05-05", "molt"), ("P3", "2026-06-20", "checked")], columns=["animal", "date", "event"])
+    records = moltspan.Collection(pd.DataFrame({"animal": ["P1", "P<2>", "P3"], "taxon": "Brachypelma hamorii"}), journal)
+    days = ["2026-05-15", "2026-05-10", "2026-05-20", "2026-05-01", "2026-06-01", "2026-04-01", "2026-07-01"]
+    rows = [["2026-02-01", "2026-02-01", name, "2026-01-05", *days] for name in ("P1", "P<2>")]
+    rows.append(["2026-05-10", "2026-05-10", "P3", "2026-05-05", "2026-11-25", "2026-11-15", "2026-12-05",
+                 "2026-11-01", "2026-12-25", "2026-10-01", "2026-12-31"])
+    with TemporaryDirectory() as folder:
+        pd.DataFrame(rows, columns=COLUMNS).to_csv(Path(folder) / FILE, index=False)
+        return moltspan.kept_forecasts(folder, records)
+
+
 MADE = {
     "StadiaFit_ml": lambda: moltspan.fit_stadia(stadia(), "sex", entry_days="entry_days", animal="animal"),
     "StadiaFit_bayes": lambda: fit().stadia,
@@ -67,6 +84,7 @@ MADE = {
     "Trajectory": lambda: plan().fit.trajectory("P1", molts=2, draws=1000),
     "Trajectories": lambda: plan().fit.trajectories(molts=2, draws=1000),
     "RehousePlan": plan,
+    "KeptForecasts": kept,
     "Backtest": lambda: moltspan.backtest(collection(), origins=2, threads=1),
     "DyarFit": lambda: moltspan.dyar_fit(*DYAR),
     "DyarAnimals": lambda: moltspan.dyar_fit(DYAR[0] * 2, DYAR[1] + [size * 1.05 for size in DYAR[1]], animal=["A<1"] * 6 + ["A&2"] * 6),

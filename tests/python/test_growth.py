@@ -441,3 +441,38 @@ def test_tables_of_every_kind_and_how_a_fit_prints():
     assert "animal_sd[instar]" in repr(fit) and "<table>" in fit._repr_html_()
     text = StringIO(table.to_csv(index=False))
     assert moltspan.fit_growth(pd.read_csv(text)).log_likelihood == pytest.approx(fit.log_likelihood, rel=1e-12)
+
+
+def bent_table(n_animals=12, n_instars=10, bend=-0.02):
+    """Log sizes along a line over the instar that bends by so much an instar squared."""
+    rng = np.random.default_rng(8)
+    rows = [{"animal": f"A{a}", "instar": k, "leg_span_mm": float(np.exp(2 + own + (0.35 + slope) * k + bend * k**2 + 0.02 * rng.normal()))}
+            for a, own, slope in zip(range(n_animals), 0.1 * rng.normal(size=n_animals), 0.02 * rng.normal(size=n_animals), strict=True)
+            for k in range(1, n_instars + 1)]
+    return pd.DataFrame(rows)
+
+
+@pytest.mark.parametrize("method", ["ml", "reml"])
+def test_a_line_that_bends_is_told(method):
+    table = bent_table()
+    straight, bent = (moltspan.fit_growth(table, formula=formula, method="ml") for formula in ("instar", "instar + instar**2"))
+    gain = bent.log_likelihood - straight.log_likelihood
+    assert gain > 100
+    health = moltspan.fit_growth(table, method=method).health
+    assert health.state == "bad"
+    assert f"instar**2 gains {gain:.0f} in log-likelihood" in str(health)
+    assert "bend down" in str(health)
+    assert 'form="declining"' in str(health)
+    assert "log-likelihood" not in str(bent.health)  # the formula has it
+    assert "bend up" in str(moltspan.fit_growth(bent_table(bend=0.01)).health)
+
+
+def test_a_straight_line_has_nothing_to_tell_of_a_bend():
+    assert "bend" not in str(moltspan.fit_growth(bent_table(bend=0)).health)
+    assert "bend" not in str(moltspan.fit_growth(bent_table(n_instars=2)).health)  # two instars tell no bend
+    assert "bend" not in str(moltspan.fit_growth(bent_table(), formula="1").health)  # no line in it
+
+
+def test_a_column_of_another_name_is_named_where_it_bends():
+    health = moltspan.fit_growth(bent_table().rename(columns={"instar": "molt"}), instar="molt").health
+    assert "molt**2 gains" in str(health)

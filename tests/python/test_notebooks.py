@@ -24,7 +24,7 @@ each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def execute(notebook, path):
     where = {"metadata": {"path": str(path.parent)}}
     client = NotebookClient(notebook, timeout=300, kernel_name="python3", record_timing=False, resources=where)
-    client.execute(env=os.environ | {"MPLBACKEND": BACKEND})
+    client.execute(env=os.environ | {"MPLBACKEND": BACKEND, "MOLTSPAN_PROGRESS": "off"})
 
 
 @functools.cache

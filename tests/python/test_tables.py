@@ -9,7 +9,7 @@ import pytest
 from hand_made_forecast import document
 from typer.testing import CliRunner
 
-from moltspan import command_line, command_shared, tables
+from moltspan import command_line, progress, tables
 from moltspan.tables_terminal import columns_that_fit, console_of, print_table
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
@@ -106,7 +106,7 @@ def of_command(monkeypatch, width, *words):
     out = Terminal()
     monkeypatch.setenv("COLUMNS", str(width))
     monkeypatch.setenv("TERM", "xterm")
-    monkeypatch.setattr(command_shared, "PATIENCE_SECONDS", 600)  # no sign of waiting among the lines
+    monkeypatch.setattr(progress, "PATIENCE_SECONDS", 600)  # no sign of waiting among the lines
     monkeypatch.setattr(sys, "stdout", out)
     monkeypatch.setattr(sys, "stderr", Terminal())
     with pytest.raises(SystemExit) as ended:

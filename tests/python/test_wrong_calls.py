@@ -42,7 +42,7 @@ def few():
 
 
 # What an answer may say in place of the argument's name, where it says more: a table that lacks a column, values that are right but not enough.
-SAID_INSTEAD = {"sex_ratio": "sex", "backtest": "too short to look back on", "plot_fan": "the table has no column", "GrowthFit.degrees_of_freedom": "choose one of",
+SAID_INSTEAD = {"sex_ratio": "sex", "instar_table": "size names the column of sizes", "backtest": "too short to look back on", "plot_fan": "the table has no column", "GrowthFit.degrees_of_freedom": "choose one of",
                 "IncrementFit.breakpoint": "the line is not bent", "IncrementFit.project": "check its coefficients", "thermal_sum_fit": "different temperatures",
                 "temperature_effect.ratio": "not of groups", "StadiaFit_bayes.predict": "predict is for the result of fit_stadia"}
 # The right call of each public function, quick to answer.
@@ -50,7 +50,9 @@ SIZES = [2.0, 2.1, 2.6, 2.7, 3.3, 3.4]
 LAW = LogNormalMixture([1.0], [4.0], [0.2])
 RIGHT = {
     "Collection": {"animals": lambda: pd.DataFrame({"animal": ["A"]}), "journal": lambda: pd.DataFrame({"animal": ["A"], "date": ["2026-01-05"], "event": ["molt"]})},
-    "read": {"folder": "/nonexistent"}, "start": {"folder": "/dev/null/x"},
+    "labels": {"collection": lambda: plan().fit.collection}, "growth_record": {"collection": lambda: plan().fit.collection, "animal": "P1"},
+    "keep_forecast": {"fit": lambda: plan().fit, "folder": "/nonexistent"}, "kept_forecasts": {"folder": "/nonexistent"}, "plot_kept": {"kept": lambda: made("KeptForecasts")},
+    "read": {"folder": "/nonexistent"}, "start": {"folder": "/dev/null/x"}, "import_table": {"table": lambda: pd.DataFrame({"name": ["A"], "molt 1": ["2026-01-05"]})},
     "fit_stadia": {"table": stadia, "threads": 1}, "fit_growth": {"table": grown}, "dyar_fit": {"instars": DYAR[0], "sizes_mm": DYAR[1]},
     "molts_to_reach": {"size_mm": 20, "start_mm": 10, "ratio": 1.3}, "increment_fit": {"pre_mm": DYAR[1][:-1], "post_mm": DYAR[1][1:]},
     "increment_model": {"kind": "hiatt"}, "period_model": {"kind": "linear"},
@@ -85,7 +87,7 @@ RIGHT = {
     "plot_comparison": {"table": lambda: made("stadium_effects")}, "plot_by_instar": {"table": lambda: made("instar_table")},
     "plot_temperature": {"fit": lambda: made("thermal_sum_fit")},
 }
-NOT_CALLED = {"RecordFault", "StadiaFit", "GrowthFit", "GrowthBayesFit", "CollectionFit", "Trajectory", "Trajectories", "RehousePlan", "Backtest", "kinds"}
+NOT_CALLED = {"RecordFault", "StadiaFit", "GrowthFit", "GrowthBayesFit", "CollectionFit", "Trajectory", "Trajectories", "RehousePlan", "KeptForecasts", "ImportedTable", "Backtest", "kinds"}
 METHODS = {  # what a method needs besides
     "predict": {"table": stadia}, "log_likelihood_at": {"parameters": [4.0, 0.1]}, "fit": {"animal": "A<1"}, "chance_molt_before": {"animal": "P1", "day": "2026-06-01"},
     "trajectory": {"animal": "P1", "draws": 20}, "trajectories": {"draws": 20}, "first_passage": {"leg_span_mm": 120}, "molts_to_reach": {"size_mm": 20},
