@@ -2,7 +2,9 @@
 
 #include <gtest/gtest.h>
 
-#include "clock_collection.hpp"
+#include <algorithm>
+#include <chrono>
+
 #include "moltspan/stadia.hpp"
 
 namespace moltspan {
