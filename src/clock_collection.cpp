@@ -348,6 +348,16 @@ Eigen::Matrix2d positive(const Eigen::Matrix2d& precision) {
   return parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-6).asDiagonal() * parts.eigenvectors().transpose();
 }
 
+/// clock_priors for a share of the records.
+Priors priors_of_part(const CollectionFit& fit, const Priors& given, double share) {
+  Priors result = given;
+  if (fit.clock.warmth_slope == 0) return result;
+  Prior prior = PriorTable(given, fit.data.coefficients).of("warmth_c");
+  prior.mean += share * fit.clock.warmth_slope * prior.sd * prior.sd;
+  result.push_back({"warmth_c", prior});
+  return result;
+}
+
 class ClockLearner {
  public:
   ClockLearner(CollectionFit& fit, const StadiaOptions& rough, bool season) : fit_(fit), rough_(rough), season_(season) {
@@ -371,7 +381,7 @@ class ClockLearner {
     data = thinned(data, rough_records);
     Eigen::Vector2d slope = Eigen::Vector2d::Zero();
     StadiaOptions options = rough_;
-    options.priors = clock_priors(fit_, rough_.priors);
+    options.priors = priors_of_part(fit_, rough_.priors, static_cast<double>(data.size()) / static_cast<double>(fit_.data.size()));
     if (season_) {
       slope[1] = take_column(data).sum();
       slope[0] = take_column(data).sum();
@@ -449,13 +459,6 @@ bool learn_clock(CollectionFit& fit, const StadiaOptions& rough, double warmth) 
   return fit.clock.runs();
 }
 
-Priors clock_priors(const CollectionFit& fit, const Priors& given) {
-  Priors result = given;
-  if (fit.clock.warmth_slope == 0) return result;
-  Prior prior = PriorTable(given, fit.data.coefficients).of("warmth_c");
-  prior.mean += fit.clock.warmth_slope * prior.sd * prior.sd;
-  result.push_back({"warmth_c", prior});
-  return result;
-}
+Priors clock_priors(const CollectionFit& fit, const Priors& given) { return priors_of_part(fit, given, 1); }
 
 }  // namespace moltspan

@@ -77,3 +77,10 @@ def test_a_folder_with_temperatures(tables, tmp_path):
     (tmp_path / "temperatures.csv").write_text("day,degrees_c\n2023-01-01,77\n")
     done = subprocess.run([sys.executable, "-m", "moltspan", "check", str(tmp_path)], capture_output=True, text=True)
     assert done.returncode == 1 and "temperatures.csv" in done.stderr + done.stdout and "75 F" in done.stderr + done.stdout
+
+
+def test_many_records_learn_the_same_warmth():
+    """Only part of many records is fitted while the clock is learned; the log rates at closed ends count for that part alone."""
+    records = grown(seed=5, n=150, days=2000)
+    fit = moltspan.fit(moltspan.Collection(*records, temperatures=series(0, 2000)), growth_model=False)
+    assert len(records[1]) > 3000 and fit._core.clock.warmth == pytest.approx(-0.06, abs=0.01)  # truth of the simulator
