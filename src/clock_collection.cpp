@@ -6,6 +6,7 @@
 #include <map>
 
 #include "intervals_model.hpp"
+#include "moltspan/temperatures.hpp"
 
 namespace moltspan {
 namespace {
@@ -13,11 +14,27 @@ namespace {
 using Eigen::Index;
 
 constexpr double reference_c = 25;
+constexpr double usual_ahead_days = 90;       ///< of stated temperatures, from which nothing of them is unsure
+constexpr int longest_stated_days = 3 * 366;  ///< to come; later days are not looked at
 constexpr double usual_sd = 0.25;  ///< of log T, against which a range of days is wide or narrow
 
 Index column_of(const StadiaData& data, const char* name) {
   const auto found = std::find(data.coefficients.begin(), data.coefficients.end(), name);
   return found == data.coefficients.end() ? -1 : found - data.coefficients.begin();
+}
+
+/// What the user states of the days to come, one row an animal; empty where nothing is, or where the records go on after
+/// the day of the fit, as a look back would not have known.
+std::vector<std::vector<TemperatureSpan>> stated_to_come(const CollectionFit& fit) {
+  std::vector<std::vector<TemperatureSpan>> result;
+  const Day as_of = fit.table.as_of;
+  for (const Entry& e : fit.collection->entries) {
+    if (e.row != stated_row || e.when.earliest <= as_of || e.when.earliest > as_of + longest_stated_days) continue;
+    if (result.empty() && as_of < fit.collection->last_recorded_day()) return {};
+    result.resize(fit.animals.size());
+    result[static_cast<std::size_t>(e.animal)].push_back({e.when.earliest, e.when.latest + 1, e.value});
+  }
+  return result;
 }
 
 /// Rate of each day of [first, until).
@@ -89,6 +106,7 @@ CollectionClocks::CollectionClocks(const CollectionFit& fit) : fit_(fit), first_
     if (!history.molts.empty()) first_ = std::min(first_, history.molts.front().when.earliest);
   }
   first_ -= 1;
+  if (fit.clock.warmth != 0) stated_ = stated_to_come(fit);
   if (fit.clock.season.log_rate.flat()) return;
   log_mean_season_ = std::log(std::cyl_bessel_i(0, fit.clock.season.log_rate.amplitude()));
   const Day until = fit.table.as_of + clock_period_days + 1;
@@ -100,8 +118,9 @@ std::shared_ptr<const ClockTable> CollectionClocks::table(int animal, std::vecto
   if (!fit_.clock.runs() || fit_.clock.warmth == 0) return season_;
   const AnimalHistory& history = fit_.table.animals[static_cast<std::size_t>(animal)];
   const double stated = fit_.collection->animals[static_cast<std::size_t>(animal)].temperature_c;
-  const bool none = history.temperatures.empty();
-  const TemperatureCourse course(history.temperatures, none && std::isfinite(stated) ? YearlyCourse{} : fit_.clock.temperature_c,
+  const auto spans = spans_of(animal);
+  const bool none = spans.empty();
+  const TemperatureCourse course(spans, none && std::isfinite(stated) ? YearlyCourse{} : fit_.clock.temperature_c,
                                  fit_.clock.temperature_sd,
                                  std::isfinite(history.temperature_c) ? history.temperature_c : reference_c);
   if (course.constant()) return season_;
@@ -109,6 +128,14 @@ std::shared_ptr<const ClockTable> CollectionClocks::table(int animal, std::vecto
   const auto by_day = course.by_day(first_, until);
   if (temperatures) *temperatures = by_day;
   return std::make_shared<ClockTable>(first_, rates_of(fit_.clock, log_mean_season_, first_, until, by_day));
+}
+
+std::vector<TemperatureSpan> CollectionClocks::spans_of(int animal) const {
+  auto spans = fit_.table.animals[static_cast<std::size_t>(animal)].temperatures;
+  if (stated_.empty()) return spans;
+  const auto& to_come = stated_[static_cast<std::size_t>(animal)];
+  spans.insert(spans.end(), to_come.begin(), to_come.end());
+  return spans;
 }
 
 bool CollectionClocks::warm(int animal) const {
@@ -142,7 +169,10 @@ ClockAhead CollectionClocks::ahead(int animal) const {
 
 double CollectionClocks::variance_ahead(int animal) const {
   const double sd = warm(animal) ? fit_.clock.warmth * fit_.clock.temperature_sd : 0;
-  return sd * sd;
+  int stated_days = 0;
+  if (!stated_.empty())
+    for (const TemperatureSpan& s : stated_[static_cast<std::size_t>(animal)]) stated_days += s.until - s.from;
+  return sd * sd * std::max(0.0, 1 - stated_days / usual_ahead_days);
 }
 
 void run_by_clock(CollectionFit& fit) {
@@ -318,6 +348,16 @@ Eigen::Matrix2d positive(const Eigen::Matrix2d& precision) {
   return parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-6).asDiagonal() * parts.eigenvectors().transpose();
 }
 
+/// clock_priors for a share of the records.
+Priors priors_of_part(const CollectionFit& fit, const Priors& given, double share) {
+  Priors result = given;
+  if (fit.clock.warmth_slope == 0) return result;
+  Prior prior = PriorTable(given, fit.data.coefficients).of("warmth_c");
+  prior.mean += share * fit.clock.warmth_slope * prior.sd * prior.sd;
+  result.push_back({"warmth_c", prior});
+  return result;
+}
+
 class ClockLearner {
  public:
   ClockLearner(CollectionFit& fit, const StadiaOptions& rough, bool season) : fit_(fit), rough_(rough), season_(season) {
@@ -341,7 +381,7 @@ class ClockLearner {
     data = thinned(data, rough_records);
     Eigen::Vector2d slope = Eigen::Vector2d::Zero();
     StadiaOptions options = rough_;
-    options.priors = clock_priors(fit_, rough_.priors);
+    options.priors = priors_of_part(fit_, rough_.priors, static_cast<double>(data.size()) / static_cast<double>(fit_.data.size()));
     if (season_) {
       slope[1] = take_column(data).sum();
       slope[0] = take_column(data).sum();
@@ -400,7 +440,7 @@ class ClockLearner {
 
 bool learn_clock(CollectionFit& fit, const StadiaOptions& rough, double warmth) {
   const LearnedTemperatures temperatures = learn_temperatures(fit.table);
-  if (temperatures.vary && column_of(fit.data, "warmth_c") >= 0) {
+  if ((temperatures.vary || !stated_to_come(fit).empty()) && column_of(fit.data, "warmth_c") >= 0) {
     fit.clock.warmth = std::min(warmth, -1e-4);
     fit.clock.temperature_c = temperatures.course;
     fit.clock.temperature_sd = temperatures.sd;
@@ -419,13 +459,6 @@ bool learn_clock(CollectionFit& fit, const StadiaOptions& rough, double warmth) 
   return fit.clock.runs();
 }
 
-Priors clock_priors(const CollectionFit& fit, const Priors& given) {
-  Priors result = given;
-  if (fit.clock.warmth_slope == 0) return result;
-  Prior prior = PriorTable(given, fit.data.coefficients).of("warmth_c");
-  prior.mean += fit.clock.warmth_slope * prior.sd * prior.sd;
-  result.push_back({"warmth_c", prior});
-  return result;
-}
+Priors clock_priors(const CollectionFit& fit, const Priors& given) { return priors_of_part(fit, given, 1); }
 
 }  // namespace moltspan

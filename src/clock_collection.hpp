@@ -26,11 +26,14 @@ class CollectionClocks {
 
  private:
   bool warm(int animal) const;
+  /// Those of its rows, and where the records end with the fit what the user states to come.
+  std::vector<TemperatureSpan> spans_of(int animal) const;
 
   const CollectionFit& fit_;
   Day first_ = 0;
   double log_mean_season_ = 0;
   std::shared_ptr<const ClockTable> season_;
+  std::vector<std::vector<TemperatureSpan>> stated_;  ///< to come, one an animal; empty where nothing is stated
 };
 
 /// Puts the lengths of fit.data on the clock of the fit, and each record's `warmth_c` to the mean temperature that the

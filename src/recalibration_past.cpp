@@ -19,10 +19,10 @@ constexpr double shares_closed[] = {0.6, 0.7, 0.8, 0.9};  ///< of the stadia, on
 constexpr int rough_points = 24;
 
 /// Days of the clock from the end of the start's range to the end of a day.
-double length_until(const CollectionFit& fit, std::size_t row, Day day) {
+double length_until(const CollectionFit& fit, const CollectionClocks& clocks, std::size_t row, Day day) {
   const Day start = fit.table.stadia[row].start.latest;
   if (!fit.clock.runs()) return day - start;
-  return CollectionClocks(fit).of_row(static_cast<int>(row)).units(start + 1.0, day + 1.0);
+  return clocks.of_row(static_cast<int>(row)).units(start + 1.0, day + 1.0);
 }
 
 /// Days on which so many of the stadia had closed.
@@ -49,13 +49,14 @@ struct PastRecords {
 
 PastRecords records_by(const CollectionFit& fit, const std::vector<Index>& part, Day day) {
   PastRecords past;
+  const CollectionClocks clocks(fit);
   for (Index row : part) {
     const auto i = static_cast<std::size_t>(row);
     const Stadium& s = fit.table.stadia[i];
     const StadiumBounds& b = fit.data.bounds[i];
     if (s.start.latest >= day) continue;
     const bool closed = s.end && s.end->latest <= day;
-    const double until = closed ? 0 : length_until(fit, i, day);
+    const double until = closed ? 0 : length_until(fit, clocks, i, day);
     if (!closed && !(until > b.entry_days)) continue;
     if (!closed && std::isnan(b.max_days) && b.min_days <= until && s.status != StadiumStatus::running) {
       past.rows.push_back(row);  // it had ended unseen by then
@@ -68,7 +69,7 @@ PastRecords records_by(const CollectionFit& fit, const std::vector<Index>& part,
   past.data = picked_rows(fit.data, past.rows);
   for (std::size_t place : past.running) {
     StadiumBounds& b = past.data.bounds[place];
-    b.min_days = length_until(fit, static_cast<std::size_t>(past.rows[place]), day);
+    b.min_days = length_until(fit, clocks, static_cast<std::size_t>(past.rows[place]), day);
     b.max_days = std::numeric_limits<double>::quiet_NaN();
     b.end_range_days = 0;
     if (past.data.weights.size() > 0) past.data.weights[static_cast<Index>(place)] = 1;

@@ -5,6 +5,7 @@
 #include <tuple>
 
 #include "files.hpp"
+#include "moltspan/temperatures.hpp"
 #include "records_build.hpp"
 
 namespace moltspan {
@@ -53,7 +54,7 @@ std::optional<Day> Collection::last_recorded_day() const {
     if (!animal.set_aside)
       for (const auto& day : {animal.hatched, animal.acquired, animal.matured, animal.died}) see(day);
   for (const Entry& entry : entries)
-    if (!animals[static_cast<std::size_t>(entry.animal)].set_aside) see(entry.when.latest);
+    if (!of_series(entry) && !animals[static_cast<std::size_t>(entry.animal)].set_aside) see(entry.when.latest);
   return last;
 }
 

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <map>
 
+#include "moltspan/temperatures.hpp"
 #include "records_build.hpp"
 
 namespace moltspan {
@@ -18,7 +19,7 @@ bool is_future_of(const Collection& collection, Day day) { return collection.tod
 std::map<Day, std::size_t> rows_by_day(const Collection& collection) {
   std::map<Day, std::size_t> rows;
   for (const Entry& entry : collection.entries)
-    if (!collection.animals[static_cast<std::size_t>(entry.animal)].set_aside &&
+    if (!of_series(entry) && !collection.animals[static_cast<std::size_t>(entry.animal)].set_aside &&
         !is_future_of(collection, entry.when.latest))
       ++rows[entry.when.latest];
   return rows;

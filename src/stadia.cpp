@@ -4,7 +4,9 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "moltspan/temperatures.hpp"
 #include "stadia_molts.hpp"
+#include "stadia_temperatures.hpp"
 
 namespace moltspan {
 namespace {
@@ -15,13 +17,15 @@ using namespace stadia_detail;
 struct Work {
   KnownRows known;
   std::vector<Day> looks;
+  std::vector<TemperatureSpan> series;  ///< of the place where it stands, by day
   AnimalHistory history;
 };
 
-std::vector<std::vector<const Entry*>> entries_by_animal(const Collection& collection) {
+/// Its rows of the journal, or the stretches of temperature series that it lived through.
+std::vector<std::vector<const Entry*>> entries_by_animal(const Collection& collection, bool series) {
   std::vector<std::vector<const Entry*>> rows(collection.animals.size());
   for (const Entry& e : collection.entries) {
-    if (e.animal >= 0) rows[e.animal].push_back(&e);
+    if (e.animal >= 0 && of_series(e) == series) rows[e.animal].push_back(&e);
   }
   return rows;
 }
@@ -207,20 +211,6 @@ double start_size_mm(const AnimalHistory& h, int molts_before) {
 
 // Temperature.
 
-// A row gives the mean since the row before it (the first: since the animal is watched), or over its own range.
-std::vector<TemperatureSpan> temperature_spans(const Work& w) {
-  std::vector<TemperatureSpan> spans;
-  Day last = w.history.watched_from;
-  for (const Entry* e : w.known.entries) {
-    if (e->event != Event::temperature || std::isnan(e->value)) continue;
-    const bool own_range = e->when.width_days() > 1;
-    const Day until = e->when.latest + 1;
-    spans.push_back({own_range ? e->when.earliest : std::min(last, until - 1), until, e->value});
-    last = until;
-  }
-  return spans;
-}
-
 // Time-weighted mean over [from, until); NaN where no span covers a day of it.
 double mean_temperature_c(const std::vector<TemperatureSpan>& spans, Day from, Day until) {
   double sum = 0, days = 0;
@@ -234,7 +224,9 @@ double mean_temperature_c(const std::vector<TemperatureSpan>& spans, Day from, D
 }
 
 void set_temperature(Work& w) {
-  w.history.temperatures = temperature_spans(w);
+  const Day series_end = w.history.ended.value_or(w.known.as_of) + 1;
+  std::erase_if(w.series, [&](const TemperatureSpan& span) { return span.until > series_end; });
+  w.history.temperatures = with_series(temperature_spans(w.known.entries, w.history.watched_from), w.series);
   Day from = w.history.watched_from;
   for (const TemperatureSpan& s : w.history.temperatures) from = std::min(from, s.from);
   const double mean = mean_temperature_c(w.history.temperatures, from, w.known.as_of + 1);
@@ -422,12 +414,13 @@ StadiaTable build_stadia(const Collection& collection, std::optional<Day> as_of,
   table.as_of = day_of_records(collection, as_of);
   table.watched = watched;
   table.animals.resize(collection.animals.size());
-  auto rows = entries_by_animal(collection);
+  auto rows = entries_by_animal(collection, false), series = entries_by_animal(collection, true);
   for (std::size_t a = 0; a < collection.animals.size(); ++a) {
     const Animal& animal = collection.animals[a];
     if (animal.set_aside) continue;
     Work work;
     work.known = known_rows(collection, animal, std::move(rows[a]), table.as_of);
+    work.series = series_spans(series[a], table.as_of);
     table.animals[a] = follow(std::move(work), static_cast<int>(a), table);
   }
   return table;

@@ -1,4 +1,5 @@
 #include "moltspan/clock.hpp"
+#include "moltspan/clock_season.hpp"
 
 #include "module.hpp"
 
@@ -14,6 +15,8 @@ void bind_clock(py::module_& m) {
   py::class_<SeasonFit>(m, "SeasonFit")
       .def_readonly("looked_for", &SeasonFit::looked_for)
       .def_readonly("log_rate", &SeasonFit::log_rate)
+      .def_property_readonly("shown", &is_shown)
+      .def_property_readonly("largest_amplitude", &largest_amplitude)
       .def_readonly("amplitude_sd", &SeasonFit::amplitude_sd)
       .def_readonly("chance", &SeasonFit::chance);
   py::class_<ClockFit>(m, "ClockFit")

@@ -6,6 +6,7 @@
 #include <algorithm>
 
 #include "module.hpp"
+#include "moltspan/temperatures.hpp"
 
 namespace moltspan::bindings {
 namespace {
@@ -32,8 +33,21 @@ std::vector<std::string> animal_ids(const Collection& collection) {
 
 std::optional<Day> first_recorded_day(const Collection& collection) {
   std::optional<Day> first;
-  for (const Entry& e : collection.entries) first = std::min(first.value_or(e.when.earliest), e.when.earliest);
+  for (const Entry& e : collection.entries)
+    if (!of_series(e)) first = std::min(first.value_or(e.when.earliest), e.when.earliest);
   return first;
+}
+
+Collection make(RawCollection raw, std::optional<Day> today, const std::optional<TextTable>& temperatures) {
+  return temperatures ? make_collection(std::move(raw), *temperatures, today) : make_collection(std::move(raw), today);
+}
+
+std::vector<std::tuple<std::string, std::size_t, Day, Day>> temperature_days(const TextTable& temperatures, const FolderRules& rules) {
+  std::vector<Problem> told_by_the_collection;
+  std::vector<std::tuple<std::string, std::size_t, Day, Day>> result;
+  for (const TemperatureSeries& s : read_temperature_series(temperatures, rules, told_by_the_collection))
+    result.emplace_back(s.place, s.days.size(), s.days.front().day, s.days.back().day);
+  return result;
 }
 
 void bind_problem(py::module_& m) {
@@ -99,7 +113,11 @@ void bind_records(py::module_& m) {
   bind_text(m);
   bind_animal(m);
   bind_collection(m);
-  m.def("make_collection", &make_collection, "raw"_a, "today"_a = py::none(), py::call_guard<py::gil_scoped_release>());
+  m.def("make_collection", &make, "raw"_a, "today"_a = py::none(), "temperatures"_a = py::none(),
+        py::call_guard<py::gil_scoped_release>());
+  m.def("read_temperatures", &read_temperatures, "folder"_a, "The table in temperatures.csv of a folder, or None.");
+  m.def("temperature_days", &temperature_days, "temperatures"_a, "rules"_a,
+        "Place (blank = everywhere), number of days with degrees, first and last of them: one each place.");
   m.def("read_folder", &read_folder, "folder"_a);
   m.def("read_csv", &read_csv, "text"_a, "source"_a);
   m.def("read_folder_rules", &read_folder_rules, "text"_a, "source"_a);

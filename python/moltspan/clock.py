@@ -25,9 +25,9 @@ def _spoken(day_of_year):
 
 
 def season_of(core):
-    """`Season` of the fit's core; None where there is none."""
+    """`Season` of the fit's core; None where the records show none: its amplitude is no more than twice its standard error."""
     course = core.log_rate
-    return None if course.amplitude == 0 else Season(course.amplitude, core.amplitude_sd, course.top_day_of_year, core.chance)
+    return None if not core.shown else Season(course.amplitude, core.amplitude_sd, course.top_day_of_year, core.chance)
 
 
 def clock_facts(core):
@@ -35,9 +35,15 @@ def clock_facts(core):
     season, facts = season_of(core.season), []
     if season is not None:
         facts.append(("season of the rate", str(season)))
+    elif core.season.looked_for:
+        facts.append(("season of the rate", _none_shown(core.season.largest_amplitude)))
     if core.warmth != 0:
         facts.append(("temperatures to come", _to_come(core)))
     return facts
+
+
+def _none_shown(amplitude):
+    return f"none shown: at most {100 * math.expm1(amplitude):.0f} % above the usual rate at its best (95 %)"
 
 
 def _to_come(core):

@@ -51,6 +51,8 @@ def _document(collection, day, problems):
             "molts": sum(len(history.molts) for history in histories),
             "stadia": {status: statuses[status] for status in STATUSES},
             "stadia_without_start": sum(history.stadia_without_start for history in histories), "problems": problems,
+            "temperatures": [{"place": place or None, "days": n, "first": first.isoformat(), "last": last.isoformat()}
+                             for place, n, first, last in collection._temperature_days()],
             "would_sharpen": _would_sharpen(collection, table) if dated else []}
 
 
@@ -79,7 +81,13 @@ def _counts(document, n_doubts):
     return [["as of", document["as_of"] or "no date in the records yet"], ["animals", f"{document['animals']}{aside}"],
             ["molts", str(document["molts"])],
             ["stadia", f"{stadia}; {document['stadia_without_start']} more whose start is not known"],
-            ["problems", f"{_count(len(document['problems']) - n_doubts, 'fault')}, {_count(n_doubts, 'doubt')}"]]
+            *_temperatures(document["temperatures"]), ["problems", f"{_count(len(document['problems']) - n_doubts, 'fault')}, {_count(n_doubts, 'doubt')}"]]
+
+
+def _temperatures(places):
+    told = [f"{_count(place['days'], 'day')} {'everywhere' if place['place'] is None else 'at ' + place['place']}, {place['first']} .. {place['last']}"
+            for place in places]
+    return [["temperatures", "; ".join(told)]] if told else []
 
 
 def _count(n, word):

@@ -9,7 +9,7 @@ from moltspan import _core, frames, wide
 from moltspan.calls import check_methods
 
 PROBLEM_COLUMNS = ("severity", "file", "row", "animal", "column", "value", "rule", "next_step")
-SHEETS = ("animals", "journal", "taxa", "enclosures")
+SHEETS = ("animals", "journal", "taxa", "enclosures", "temperatures")
 WORKBOOKS = (".xlsx", ".ods")
 SEX_WORDS = ((0.1, "female"), (0.4, "probable female"), (0.6, "unknown"), (0.9, "probable male"), (1.1, "male"))
 
@@ -28,17 +28,21 @@ class RecordFault(ValueError):
 class Collection:
     """Animals and their journal, checked. Nothing in it can be changed; make a new one from changed tables.
 
-    `animals` and `journal` (and `taxa`, `enclosures`) are pandas, polars or pyarrow frames with the columns of the CSV files;
+    `animals` and `journal` (and `taxa`, `enclosures`, `temperatures`) are pandas, polars or pyarrow frames with the columns of the CSV files;
     columns without a meaning are kept and come back in `stadia()`. `rules` is what `folder.toml` would hold, as a dict:
     `{"date_order": "day_first", "units": {"length": "cm"}, "columns": {theirs: ours}, "events": {theirs: ours}}`.
     A fault sets its animal aside; with `strict=True` any fault raises `RecordFault`. `today` (a date), where given,
     makes later dates a doubt: no clock is read. Problems count the rows of a frame from 1.
+
+    `temperatures`: columns `day`, `degrees_c` and where there are several `place`, which column `place` of the animals names (blank =
+    everywhere). An animal's own temperature rows in the journal have the last word, then its place, then everywhere. Days after the
+    last one of the records are what you state to come: only forecasts from that day use them.
     """
 
-    def __init__(self, animals, journal, taxa=None, enclosures=None, rules=None, *, strict=False, today=None):
-        given = dict(zip(SHEETS, (animals, journal, taxa, enclosures), strict=True))
+    def __init__(self, animals, journal, taxa=None, enclosures=None, rules=None, *, temperatures=None, strict=False, today=None):
+        given = dict(zip(SHEETS, (animals, journal, taxa, enclosures, temperatures), strict=True))
         tables = {name: _text_table(frame, name) for name, frame in given.items() if frame is not None}
-        self._keep(_raw(tables, rules), frames.kind_of(animals), given, strict, today)
+        self._keep(_raw(tables, rules), frames.kind_of(animals), given, strict, today, temperatures=tables.get("temperatures"))
 
     @classmethod
     def from_wide(cls, frame, columns=None, taxa=None, rules=None, *, strict=False, today=None):
@@ -57,7 +61,7 @@ class Collection:
         sheet = wide.split(frames.text_columns(frame), {frames.text_of(theirs): ours for theirs, ours in columns.items()})
         animals = _core.TextTable("sheet", list(sheet.animals), list(sheet.animals.values()), sheet.animal_rows)
         journal = _core.TextTable("sheet", list(sheet.journal), list(sheet.journal.values()), sheet.journal_rows)
-        given = {"animals": _kept_columns(frame, sheet), "journal": None, "taxa": taxa, "enclosures": None}
+        given = {"animals": _kept_columns(frame, sheet), "journal": None, "taxa": taxa} | dict.fromkeys(("enclosures", "temperatures"))
         tables = {"animals": animals, "journal": journal}
         if taxa is not None:
             tables["taxa"] = _text_table(taxa, "taxa")
@@ -66,15 +70,15 @@ class Collection:
         return new
 
     @classmethod
-    def _from_raw(cls, raw, strict=False, today=None, source=None):
+    def _from_raw(cls, raw, strict=False, today=None, source=None, temperatures=None):
         new = cls.__new__(cls)
-        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today, source=source)
+        new._keep(raw, "pandas", dict.fromkeys(SHEETS), strict, today, source=source, temperatures=temperatures)
         return new
 
-    def _keep(self, raw, kind, given, strict, today, sheet=None, source=None):
-        core = _core.make_collection(raw, frames.day_number(today))
+    def _keep(self, raw, kind, given, strict, today, sheet=None, source=None, temperatures=None):
+        core = _core.make_collection(raw, frames.day_number(today), temperatures)
         for name, value in (("_core_collection", core), ("_kind", kind), ("_given", given), ("_sheet", sheet),
-                            ("_source", source)):
+                            ("_source", source), ("_temperatures", temperatures)):
             object.__setattr__(self, name, value)
         faults = [problem for problem in self._problem_rows() if problem["severity"] == "fault"] if strict else []
         if faults:
@@ -96,6 +100,11 @@ class Collection:
         return self._table("journal")
 
     @property
+    def temperatures(self):
+        """The table of temperatures as it was given (a folder's: as text); None without one."""
+        return None if self._temperatures is None else self._table("temperatures")
+
+    @property
     def as_of(self):
         """Last day that the records name (a date), which forecasts take as the last day watched; None without any."""
         return frames.day_of(self._core_collection.last_recorded_day)
@@ -104,7 +113,7 @@ class Collection:
         frame = self._given[name]
         if frame is not None:
             return frame.copy() if self._kind == "pandas" else frame
-        table = getattr(self._core_collection.raw, name)
+        table = self._temperatures if name == "temperatures" else getattr(self._core_collection.raw, name)
         return frames.frame_of(dict(zip(table.columns, table.cells, strict=True)), self._kind)
 
     def problems(self):
@@ -172,6 +181,13 @@ class Collection:
         cells = zip(table.columns, table.cells, strict=True)
         return {name: frames.numbers(texts).tolist() if frames.looks_numeric(texts) else texts for name, texts in cells}
 
+    def _temperature_days(self):
+        """A tuple a place: its name (blank = everywhere), its days with degrees, the first and the last of them."""
+        if self._temperatures is None:
+            return []
+        found = _core.temperature_days(self._temperatures, self._core_collection.raw.rules)
+        return [(place, n, frames.day_of(first), frames.day_of(last)) for place, n, first, last in found]
+
     def _summary(self):
         core = self._core_collection
         problems = [problem["severity"] for problem in self._problem_rows()]
@@ -201,19 +217,20 @@ STADIA_COLUMNS = ("animal", "taxon", "cohort", "sex", "start_earliest", "start_l
 def read(folder, strict=False, *, rules=None, today=None):
     """Reads a folder with `animals.csv` and `journal.csv`, or a workbook (.xlsx, .ods) with sheets of these names.
 
-    `taxa.csv`, `enclosures.csv` and `folder.toml` are read where present; a workbook takes `rules` instead (see Collection).
+    `taxa.csv`, `enclosures.csv`, `temperatures.csv` and `folder.toml` are read where present; a workbook takes `rules` instead (see Collection).
     `strict=True` raises `RecordFault`, which lists all faults. A folder or table that is not there: OSError or RuntimeError.
     """
     path = Path(folder)
     if path.exists() and not path.is_dir() and not path.is_file():
         raise RuntimeError(f"{path}: is no file but a pipe or a device; save it as a file first")  # reading it could wait for ever
     if path.suffix.lower() in WORKBOOKS and not path.is_dir():
-        return Collection._from_raw(_raw(_workbook(path), rules), strict, today, path.resolve())
+        tables = _workbook(path)
+        return Collection._from_raw(_raw(tables, rules), strict, today, path.resolve(), tables.get("temperatures"))
     if not path.is_dir():
         raise FileNotFoundError(f"{path}: no such folder; give the folder that holds animals.csv and journal.csv")
     if rules is not None:
         raise ValueError("rules: a folder states them in its folder.toml")
-    return Collection._from_raw(_core.read_folder(path), strict, today, path.resolve())
+    return Collection._from_raw(_core.read_folder(path), strict, today, path.resolve(), _core.read_temperatures(path))
 
 
 def _workbook(path):

@@ -1,5 +1,5 @@
-// Reads whatever it is given as a folder: five texts, split at the byte 0x1f, in the order animals, journal, taxa,
-// enclosures, folder.toml; those that are missing are not there. Seeds are in tests/reference/fuzz_seeds/.
+// Reads whatever it is given as a folder: six texts, split at the byte 0x1f, in the order animals, journal, taxa,
+// enclosures, folder.toml, temperatures; those that are missing are not there. Seeds are in tests/reference/fuzz_seeds/.
 
 #include <algorithm>
 #include <cstdlib>
@@ -9,6 +9,8 @@
 
 #include "../../src/records_csv.hpp"
 #include "moltspan/journal.hpp"
+#include "moltspan/stadia.hpp"
+#include "moltspan/temperatures.hpp"
 
 namespace {
 
@@ -41,6 +43,20 @@ RawCollection read_parts(std::string_view text) {
   } catch (const std::runtime_error&) {  // its message is the answer
   }
   return raw;
+}
+
+/// A sixth part is temperatures. No row of it is dropped in silence, and it changes neither the last day nor who is set aside.
+void temperatures_are_sound(const RawCollection& raw, std::string_view text, const Collection& without) {
+  const auto part = parts(text);
+  if (part.size() < 6) return;
+  const TextTable table = read_csv(part[5], "temperatures.csv");
+  const Collection with = make_collection(raw, table, 20546);
+  require(with.last_recorded_day() == without.last_recorded_day());
+  require(with.animals.size() == without.animals.size());
+  for (std::size_t i = 0; i < with.animals.size(); ++i) require(with.animals[i].set_aside == without.animals[i].set_aside);
+  for (const Entry& entry : with.entries)
+    require(!of_series(entry) || (entry.value >= coldest_c && entry.value <= warmest_c && entry.when.earliest <= entry.when.latest));
+  if (with.last_recorded_day()) build_stadia(with);
 }
 
 bool blank(const TextTable& table, std::size_t row) {
@@ -103,7 +119,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   RawCollection raw = read_parts(text);
   tables_are_sound(raw.animals);
   tables_are_sound(raw.journal);
-  const Collection collection = make_collection(std::move(raw), 20546);
+  const Collection collection = make_collection(raw, 20546);
+  temperatures_are_sound(raw, text, collection);
   no_row_is_lost(collection);
   entries_are_sound(collection);
   faults_set_aside(collection);

@@ -82,6 +82,13 @@ def test_no_season_is_none():
     assert sum(season is not None and season.amplitude > 0.05 for season in found) == 0
 
 
+def test_a_season_is_a_fact_only_where_it_exceeds_its_error(seasonal):
+    assert moltspan.fit(collection(seasonal), growth_model=False).season.amplitude > 0.2  # truth .3
+    weak = moltspan.fit(collection(lives(np.random.default_rng(3), season_rate(0, 0))), growth_model=False)
+    assert weak.season is None
+    assert "season of the rate: none shown: at most" in str(weak)
+
+
 def test_too_few_stadia_leave_the_calendar(seasonal):
     records = collection([own[:3] for own in seasonal[:4]])
     with_clock, without = (moltspan.fit(records, clock=clock, threads=1) for clock in (True, False))
