@@ -145,6 +145,7 @@ void bind_intervals(py::module_& m) {
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
   m.def("priors_used", &priors_used, py::arg("fit"));
+  m.def("posterior_as_priors", &posterior_as_priors, py::arg("fit"), py::arg("weight"));
   m.def("posterior_points", &posterior_points, py::arg("fit"), no_gil);
   m.def("running_predictors", &running_predictors, py::arg("fit"), no_gil);
   m.def("predict_stadia", &predict_stadia, py::arg("fit"), py::arg("covariates"), py::arg("members"), no_gil);

@@ -198,7 +198,7 @@ RULES = {
     "progress": (lambda value: value is None or _is_flag(value) or callable(value), "None, True, False or a function of (done, all)"),
     "strict": FLAG, "growth_model": FLAG, "hidden_molts": FLAG, "mix_families": FLAG, "instar_effect": FLAG, "spread_effect": FLAG, "clock": FLAG,
     "recalibrate": FLAG, "assigned": FLAG, "correlated": FLAG, "mean": FLAG,
-    "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "map": MAPPING, "date_order": TEXT, "folder": PATH, "file": PATH, "out": PATH,
+    "weight": POSITIVE, "priors": MAPPING, "rules": MAPPING, "columns": MAPPING, "map": MAPPING, "date_order": TEXT, "folder": PATH, "file": PATH, "out": PATH,
     "min_days": COLUMN, "max_days": COLUMN, "entry_days": COLUMN, "start_range_days": COLUMN, "weights": COLUMN,
     "instars": NUMBERS, "sizes_mm": NUMBERS, "pre_mm": NUMBERS, "post_mm": NUMBERS, "before": NUMBERS, "after": NUMBERS, "values": NUMBERS,
     "periods_days": NUMBERS, "temperatures_c": NUMBERS, "temperature_c": NUMBERS, "days": NUMBERS, "parameters": NUMBERS, "times": NUMBER_OR_NUMBERS,

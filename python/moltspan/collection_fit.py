@@ -127,6 +127,16 @@ class CollectionFit(Result):
 
         return season_of(self._core.clock.season)
 
+    def as_priors(self, weight=1.0):
+        """What the model of stadium lengths learned, as priors of another collection: a dict that `fit(other, priors=...)` takes.
+
+        Means and sds of the coefficients, and the spreads; no row, no animal. `weight` (above 0, up to 1): how like the other one is; sds are
+        divided by its square root. Not in it yet: single kinds, instars, growth, signs, seasons and your own columns; nor the Intercept of a
+        fit with `kind_pace`, as a stated one would stand for every kind. ValueError for another weight; empty with method "ml".
+        """
+        return {name: (prior.kind.name, *((prior.mean,) if prior.kind.name == "normal" else ()), prior.sd)
+                for name, prior in _core.posterior_as_priors(self._core.stadia, float(weight))}
+
     @property
     def family_weights(self):
         """Share of each family in the law of running stadia, that of the fit first."""
