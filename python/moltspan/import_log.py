@@ -2,7 +2,7 @@
 
 from moltspan import _core, frames
 from moltspan.import_cells import text_of
-from moltspan.import_dates import told_order
+from moltspan.import_dates import says_nothing, told_order
 from moltspan.import_events import MEASURES, event_of, filled, molt_value, number_text
 from moltspan.import_headings import DATES, SIZES, read_heading
 from moltspan.import_ledger import source_of
@@ -17,11 +17,11 @@ class Intake(AnimalRows):
     """Takes all sorts of tables in."""
 
     def _long_row(self, number, values):
-        name, date_column = self._name(number, values), self._column("date")
-        animal = self._animal(name)
+        date_column = self._column("date")
         if date_column is None or values[date_column] is None or not (days := self._when(values[date_column])):
             return self._leave(number, values, "its row has no day that can be read")
-        place = self._place(number, date_column)
+        name, place = self._name(number, values), self._place(number, date_column)
+        animal = self._animal(name)
         until = self._cell(number, values, "until")
         if until and (last := self._when(until)) and last.last >= days.first:
             days = days._replace(last=last.last)
@@ -112,6 +112,9 @@ class Intake(AnimalRows):
                 self._row(name, meaning, days, place, value)
             elif text_of(value).lower() in NOT_CROSSED and meaning == "ate":
                 self._row(name, "refused", days, place, value)
+            elif not says_nothing(text_of(value)) and meaning == "ate":
+                event = event_of(text_of(value))
+                self._row(name, event if event in ("ate", "refused", "fed") else "fed", days, place, value, note="" if event else text_of(value))
             return
         cells = filled("temperature" if meaning == "temperature_c" else meaning, value, "", lambda measure: "")
         if cells:

@@ -4,7 +4,7 @@ import re
 
 from moltspan.import_cells import text_of
 from moltspan.import_dates import When, says_nothing, when
-from moltspan.import_events import molt_value, number_text
+from moltspan.import_events import event_of, molt_value, number_text
 from moltspan.import_headings import DATES, OF_ANIMALS, SIZES, read_heading
 from moltspan.import_layout import LONG, is_date_column, is_section, is_total, place_in_sheet
 from moltspan.import_ledger import source_of
@@ -12,6 +12,7 @@ from moltspan.import_values import box, sex, size
 
 ANIMAL_COLUMNS = ("animal", "taxon", "sex", "cohort", "hatched", "acquired", "matured", "died", "temperature_c", "note", "source")
 JOURNAL_COLUMNS = ("animal", "date", "until", "event", "value", "unit", "on", "note", "source")
+ENDS = ("died", "left", "escaped", "matured")
 LARGE_CM, LARGE_MM = 4.0, 20.0  # numbers without a unit: from which the middle one is no inch, no centimeter
 
 
@@ -20,7 +21,7 @@ class AnimalRows:
 
     def __init__(self, ledger, today, orders, file_day):
         self.ledger, self.today, self.orders, self.file_day = ledger, today, orders, file_day
-        self.animals, self.journal, self.extra = {}, [], []
+        self.animals, self.journal, self.extra, self.mature = {}, [], [], {}
         self.understood = []
 
     def take(self, table):
@@ -190,8 +191,19 @@ class AnimalRows:
             return self.ledger.unplaced(place, "no sex as f, m, f?, unsexed, 0.1.0")
         animal["sex"], mature = found
         if mature:
+            self.mature[animal["animal"]] = text
             animal["note"] = "; ".join(filter(None, (animal["note"], f"mature when the table was made ({text})")))
         return self.ledger.used(place, "animals.csv: sex")
+
+    def settle_mature(self):
+        """Animals that are said to be mature (`MM`) without a day: since their last molt, else since the day of the file at the latest."""
+        for name, text in self.mature.items():
+            rows = [row for row in self.journal if row["animal"] == name]
+            if self.animals[name]["matured"] or any(row["event"] == "matured" for row in rows):
+                continue
+            molts = [row["until"] or row["date"] for row in rows if row["event"] == "molt"]
+            self.animals[name]["matured"] = max(molts, default=self.file_day.isoformat())
+            self.ledger.assume(f"an animal that is said to be mature ({text}) is so since its last molt, or the day of the file where none is told")
 
     def _fact_day(self, animal, meaning, value, place):
         found = self._when(value)
@@ -225,7 +237,7 @@ class AnimalRows:
         row = dict.fromkeys(JOURNAL_COLUMNS, "") | {"animal": animal, "date": days.first.isoformat(), "event": event} | cells
         if days.last != days.first:
             row["until"] = days.last.isoformat()
-        row["source"] = source_of(place, said)
+        row["source"], row["place"] = source_of(place, said), place
         self.journal.append(row)
         self.ledger.used(place, f"journal.csv: {event}")
 
@@ -239,6 +251,8 @@ class AnimalRows:
             if says_nothing(text):
                 self.ledger.used(place, "says that nothing is known")
                 continue
+            if self._molt_and_more(name, heading, place, values[column], molts):
+                continue
             found = self._when(values[column])
             several = [found] if found else [self._when(part.strip()) for part in re.split(r"[;,\n]+|\s{2,}", text)]
             if not several or None in several:
@@ -248,6 +262,26 @@ class AnimalRows:
                 self._row(name, "molt", days, place, values[column], value=heading.number if self._counts_instars(column) else "")
                 molts[heading.number] = days
         return molts
+
+    def _molt_and_more(self, name, heading, place, value, molts):
+        """A cell with more than a day: `3.11.23 (5 cm)`, `died 1.3.24`. False where it is neither."""
+        text = text_of(value)
+        ended = re.fullmatch(r"([^\W\d]+)[\s:]+(.+)", text)
+        if ended and event_of(ended[1]) in ENDS and (days := self._when(ended[2])):
+            self._row(name, event_of(ended[1]), days, place, value)
+            return True
+        bracket = re.fullmatch(r"(.+?)\s*[(\[](.+)[)\]]", text)
+        days = self._when(bracket[1]) if bracket else None
+        if not days:
+            return False
+        measured = size(bracket[2])
+        measured = measured if measured and measured.unit else None
+        self._row(name, "molt", days, place, value, note="" if measured else bracket[2])
+        molts[heading.number] = days
+        if measured:
+            event = "mass" if measured.unit in ("g", "mg") else "leg_span"
+            self._row(name, event, days._replace(first=days.last), place, value, value=number_text(measured.value), unit=measured.unit, on="animal")
+        return True
 
     def _counts_instars(self, column):
         """Whether a heading's number is an instar (`L4`, `instar 4`), not the number of a column (`molt 2`)."""

@@ -2,17 +2,20 @@
 
 import csv
 import io
+import re
 from datetime import date, datetime
 from pathlib import Path
 
 from moltspan import frames
 from moltspan.import_cells import read_sheets, sheets_of_frame
+from moltspan.import_faults import take_out_faults
 from moltspan.import_headings import asked_heading
 from moltspan.import_layout import find_table
 from moltspan.import_ledger import Ledger
 from moltspan.import_log import Intake, orders_of
 from moltspan.import_rows import ANIMAL_COLUMNS, JOURNAL_COLUMNS
 
+GENERIC_SHEET = re.compile(r"(?:sheet|table|tabelle|feuille?|hoja|blatt)?\s*\d*", re.IGNORECASE)
 NOT_PLACED = ("sheet", "cell", "text", "why")
 UNDERSTOOD = ("sheet", "heading", "taken as", "cells", "for example")
 
@@ -112,12 +115,24 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     orders, unsettled = orders_of(tables, date_order)
     intake = Intake(ledger, day, orders, day)
     for found in tables:
-        intake.take(found)
+        intake.take(_of_one_animal(found, Path(table).stem) if is_path and len(tables) == 1 else found)
+    if is_path and tables[0].animal != Path(table).stem in intake.animals and not any(h.meaning == "animal" for h in tables[0].headings):
+        ledger.assume(f"nothing names an animal: all rows are of one, named as the file, {Path(table).stem}")
+    intake.settle_mature()
     ledger.close()
+    take_out_faults(intake, ledger)
     result = ImportedTable(intake, ledger, unsettled)
     if folder is not None:
         result.write(folder)
     return result
+
+
+def _of_one_animal(table, file_name):
+    """A file of molts, sizes or a log in which nothing names an animal is that of one animal, named as its sheet or file."""
+    if table.animal and not GENERIC_SHEET.fullmatch(table.animal) or \
+            any(heading.meaning in ("animal", "taxon", "scientific", "sex") for heading in table.headings):
+        return table
+    return table._replace(animal=file_name)
 
 
 def _check_asked(asked, tables):
