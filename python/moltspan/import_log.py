@@ -1,5 +1,7 @@
 """Logs: tables with a row an event, beside those with a row an animal."""
 
+import re
+
 from moltspan import _core, frames
 from moltspan.import_cells import text_of
 from moltspan.import_dates import says_nothing, told_order
@@ -10,6 +12,8 @@ from moltspan.import_rows import JOURNAL_COLUMNS, AnimalRows
 from moltspan.import_values import UNITS, sex, size
 
 STAND_IN = "thisone"  # for names that hold what a sentence would be parted at
+DATE_IN_TEXT = re.compile(r"\d{4}-\d{1,2}-\d{1,2}|\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})\b|\d{1,2}\.?\s+[^\W\d_]{3,9}\.?\s+\d{4}|"
+                          r"[^\W\d_]{3,9}\s+\d{1,2},?\s+\d{4}")
 CROSSED, NOT_CROSSED = ("x", "yes", "y", "1", "✓", "✔"), ("no", "n", "0")
 
 
@@ -138,6 +142,22 @@ class Intake(AnimalRows):
         said = f"{days.last.isoformat()}: " + (f"{heading}: " if heading and not read_heading(heading).meaning else "") + text_of(value)
         animal["note"] = "; ".join(filter(None, (animal["note"], said)))
         self.ledger.used(place, "animals.csv: note, with its day")
+
+    def _fact(self, animal, meaning, value, place):
+        super()._fact(animal, meaning, value, place)
+        if meaning == "note":
+            self._dated_notes(animal["animal"], text_of(value), place)
+
+    def _dated_notes(self, name, text, place):
+        """Parts of a note that name a day and what happened then are rows of the journal too; the note stays whole beside them."""
+        known, before = {(row["animal"], row["event"], row["date"]) for row in self.journal}, len(self.journal)
+        for part in re.split(r"[;\n]+", text):
+            found = DATE_IN_TEXT.findall(part)
+            days = self._when(found[0]) if len(found) == 1 else None
+            said = re.sub(r"\s+(?:on|the)?$", "", DATE_IN_TEXT.sub(" ", part).strip(" ,:-()")) if days else ""
+            if said:
+                self._by_note_reader(name, days, said, place)
+        self.journal[before:] = [row for row in self.journal[before:] if (name, row["event"], row["date"]) not in known]
 
     def _by_note_reader(self, name, days, text, place):
         """Sentences go through the reader of everyday notes; what it does not understand stays words."""

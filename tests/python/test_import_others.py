@@ -37,6 +37,10 @@ FILES = {
         {"Overview": [["#", "Name", "Kind", "Sex"], [1, "Uno", "Grammostola pulchra", "F"], [2, "Due", "Grammostola pulchra", "M?"]],
          "Uno": [["Molt date", "Size"], ["13.4.23", "4cm"]], "Due": [["molts"], ["3.4.23"], ["9.1.24"]]}, ending=".xlsx", animals=2, molts=3,
         of_animals=({"animal": "Due", "taxon": "Grammostola pulchra", "sex": "probable male"},)),
+    "notes_with_days": Kept(
+        {"": [["Name", "Molt 1", "Notes"], ["Q1", "13.1.24", "calm; refused 2 crickets 10.2.24; molted on 13.1.24"], ["Q2", "2024-02-01", "a gift, 3 May 2023"]]},
+        animals=2, molts=2, of_animals=({"animal": "Q1", "note": "calm; refused 2 crickets 10.2.24; molted on 13.1.24"},),
+        journal=({"animal": "Q1", "event": "refused", "date": "2024-02-10", "note": "2 crickets"},)),
     "a_molt_after_its_death": Kept(
         {"": [["Name", "Died", "Molt 1", "Molt 2"], ["Z1", "2023-05-01", "2022-04-01", "2024-01-01"]]}, animals=1, molts=1, not_placed=1,
         journal=({"event": "molt", "date": "2022-04-01"},)),
