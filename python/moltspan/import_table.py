@@ -62,11 +62,13 @@ class ImportedTable:
         return Collection(self.animals, self.journal)
 
     def write(self, folder):
-        """Writes animals.csv, journal.csv and, where any cell found no place, not_placed.csv into a folder without records. Returns the paths.
+        """Writes animals.csv, journal.csv, understood.txt (what this result prints: headings, titles, assumptions) and, where any cell found no
+        place, not_placed.csv into a folder without records. Returns the paths.
 
         FileExistsError where the folder holds records already.
         """
         from moltspan.files import replace_file
+        from moltspan.tables_import import import_lines
 
         folder = Path(folder)
         there = [name for name in ("animals.csv", "journal.csv") if (folder / name).exists()]
@@ -80,7 +82,8 @@ class ImportedTable:
             if rows or name != "not_placed.csv":
                 replace_file(folder / name, _csv(columns, rows))
                 written.append(folder / name)
-        return written
+        replace_file(folder / "understood.txt", "\n".join([*import_lines(self, every_cell=True), ""]))
+        return [*written, folder / "understood.txt"]
 
     def __repr__(self):
         from moltspan.tables_import import import_lines

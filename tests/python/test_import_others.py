@@ -67,6 +67,14 @@ def test_it_comes_in_whole_and_passes_its_check(name, tmp_path):
     assert faults(result.collection) == []
 
 
+def test_what_was_understood_and_assumed_is_kept_beside_the_records(tmp_path):
+    table = Kept({"": [["My animals, shelf 3"], [], ["Name", "Last molt", "Size"], ["Ada", "3/4/2024", "5"], ["Bo", "soon", ""]]})
+    paths = moltspan.import_table(make(table, tmp_path, "t"), tmp_path / "records", today=TODAY) and sorted((tmp_path / "records").iterdir())
+    assert [path.name for path in paths] == ["animals.csv", "journal.csv", "not_placed.csv", "understood.txt"]
+    said = paths[-1].read_text(encoding="utf-8")
+    assert "My animals, shelf 3" in said and "Last molt" in said and "day first" in said and "B5 soon" in said
+
+
 days = st.dates(min_value=TODAY.replace(year=1990), max_value=TODAY.replace(year=2030)).map(str)
 rows_of_animals = st.tuples(st.sampled_from(["A", "B", "A\nB", "all", '"', "1", ""]), st.sampled_from(["f", "MM", "0.1.0", "?", "blue"]), days | st.just("2023"), days, days | st.just("died 1.1.20"),
                             st.sampled_from(["5", "5 cm", "9999999 cm", "0", "2-3", "tiny"]), days | st.just(""), st.sampled_from(["25", "-400", "900 C", "warm"]))
