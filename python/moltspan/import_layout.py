@@ -5,7 +5,7 @@ from datetime import date
 from typing import NamedTuple
 
 from moltspan.import_cells import Sheet, text_of
-from moltspan.import_dates import DAY_FIRST, MONTH_FIRST, when
+from moltspan.import_dates import DAY_FIRST, MONTH_FIRST, told_order, when
 from moltspan.import_headings import DATES, SIZES, Heading, read_heading
 
 LAST_ROW_OF_HEADINGS = 25
@@ -144,6 +144,25 @@ def _is_name(text):
 def is_date_column(heading):
     """Whether its cells should be dates."""
     return heading.meaning in DATES
+
+
+def orders_of_columns(table):
+    """Column -> order of its dates of three numbers, where its own cells settle it, else those of all columns of its meaning."""
+    texts = {column: [values[column] for _, values in table.rows if isinstance(values[column], str)] for column in range(len(table.headings))}
+    result = {}
+    for column, heading in enumerate(table.headings):
+        alike = [text for other, found in texts.items() if table.headings[other].meaning == heading.meaning for text in found]
+        told = [order for order in (told_order(texts[column]), told_order(alike)) if order in (DAY_FIRST, MONTH_FIRST)]
+        if told and is_date_column(heading) and told_order(texts[column]) is not None:
+            result[column] = told[0]
+    return result
+
+
+def columns_settle(table):
+    """Whether every column of dates tells the order of its own."""
+    orders = orders_of_columns(table)
+    return all(column in orders for column, heading in enumerate(table.headings) if is_date_column(heading) and
+               told_order([values[column] for _, values in table.rows if isinstance(values[column], str)]) is not None)
 
 
 def is_section(values, usual):

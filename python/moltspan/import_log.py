@@ -7,6 +7,7 @@ from moltspan.import_cells import text_of
 from moltspan.import_dates import says_nothing, told_order
 from moltspan.import_events import MEASURES, event_of, filled, molt_value, number_text
 from moltspan.import_headings import DATES, SIZES, read_heading
+from moltspan.import_layout import columns_settle
 from moltspan.import_ledger import source_of
 from moltspan.import_rows import JOURNAL_COLUMNS, AnimalRows
 from moltspan.import_values import UNITS, sex, size
@@ -22,12 +23,12 @@ class Intake(AnimalRows):
 
     def _long_row(self, number, values):
         date_column = self._column("date")
-        if date_column is None or values[date_column] is None or not (days := self._when(values[date_column])):
+        if date_column is None or values[date_column] is None or not (days := self._when(values[date_column], self._place(number, date_column))):
             return self._leave(number, values, "its row has no day that can be read")
         name, place = self._name(number, values), self._place(number, date_column)
         animal = self._animal(name)
         until = self._cell(number, values, "until")
-        if until and (last := self._when(until)) and last.last >= days.first:
+        if until and (last := self._when(until, self._place(number, self._column("until")))) and last.last >= days.first:
             days = days._replace(last=last.last)
             self.ledger.used(self._place(number, self._column("until")), "journal.csv: until")
         before = len(self.journal)
@@ -153,7 +154,7 @@ class Intake(AnimalRows):
         known, before = {(row["animal"], row["event"], row["date"]) for row in self.journal}, len(self.journal)
         for part in re.split(r"[;\n]+", text):
             found = DATE_IN_TEXT.findall(part)
-            days = self._when(found[0]) if len(found) == 1 else None
+            days = self._when(found[0], place) if len(found) == 1 else None
             said = re.sub(r"\s+(?:on|the)?$", "", DATE_IN_TEXT.sub(" ", part).strip(" ,:-()")) if days else ""
             if said:
                 self._by_note_reader(name, days, said, place)
@@ -182,5 +183,6 @@ def orders_of(tables, asked):
     known = {order for order in told.values() if order in ("day_first", "month_first")}
     fallback = known.pop() if len(known) == 1 else "day_first"
     orders = {name: order if order in ("day_first", "month_first") else fallback for name, order in told.items()}
-    unsettled = sorted(name for name, order in told.items() if order == "" or order == "both")
+    settled = {table.sheet.name for table in tables if told[table.sheet.name] == "both" and not asked and columns_settle(table)}
+    unsettled = sorted(name for name, order in told.items() if order in ("", "both") and name not in settled)
     return orders, [(name, orders[name], told[name] == "both") for name in unsettled]

@@ -117,6 +117,7 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     _check_asked(map or {}, tables)
     orders, unsettled = orders_of(tables, date_order)
     intake = Intake(ledger, day, orders, day)
+    intake.order_asked = date_order is not None
     for found in tables:
         intake.take(_of_one_animal(found, Path(table).stem) if is_path and len(tables) == 1 else found)
     if is_path and tables[0].animal != Path(table).stem in intake.animals and not any(h.meaning == "animal" for h in tables[0].headings):

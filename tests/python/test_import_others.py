@@ -37,6 +37,9 @@ FILES = {
         {"Overview": [["#", "Name", "Kind", "Sex"], [1, "Uno", "Grammostola pulchra", "F"], [2, "Due", "Grammostola pulchra", "M?"]],
          "Uno": [["Molt date", "Size"], ["13.4.23", "4cm"]], "Due": [["molts"], ["3.4.23"], ["9.1.24"]]}, ending=".xlsx", animals=2, molts=3,
         of_animals=({"animal": "Due", "taxon": "Grammostola pulchra", "sex": "probable male"},)),
+    "columns_of_two_orders": Kept(
+        {"": [["Name", "Acquired", "Molt 1", "Molt 2"], ["A", "13/4/2022", "3/4/2023", "4/5/2023"], ["B", "1/2/2022", "4/25/2023", "6/7/2023"]]}, animals=2, molts=4,
+        of_animals=({"animal": "B", "acquired": "2022-02-01"},), journal=({"animal": "A", "date": "2023-03-04"}, {"animal": "B", "date": "2023-06-07"})),
     "notes_with_days": Kept(
         {"": [["Name", "Molt 1", "Notes"], ["Q1", "13.1.24", "calm; refused 2 crickets 10.2.24; molted on 13.1.24"], ["Q2", "2024-02-01", "a gift, 3 May 2023"]]},
         animals=2, molts=2, of_animals=({"animal": "Q1", "note": "calm; refused 2 crickets 10.2.24; molted on 13.1.24"},),
