@@ -31,7 +31,7 @@ def find_table(sheet, asked, alone):
     """The table of a sheet, None where no row of headings is found. `asked`: heading in small letters -> Heading that the user gave for it; `alone`: the only
     sheet of its file."""
     candidates = [_best_row(sheet.rows, asked), _best_row(_turned(sheet.rows), asked)]
-    across = [read_heading(text_of(row[0])).meaning for row in sheet.rows]  # headings of animals that run across
+    across = [read_heading(text_of(row[0])).meaning for row in sheet.rows if row]  # headings of animals that run across
     if candidates[0][0] < 1 and "animal" not in across and (log := _log_without_headings(sheet)):
         return log
     turned = candidates[1][0] > candidates[0][0] and candidates[0][0] < 2

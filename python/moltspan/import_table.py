@@ -108,6 +108,9 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     is_path = isinstance(table, (str, Path))
     sheets = read_sheets(table) if is_path else sheets_of_frame(table)
     day = frames.day_of(frames.day_number(today)) if today is not None else _day_of_file(table) if is_path else date.today()
+    for heading, meaning in (map or {}).items():
+        if not isinstance(heading, str) or not isinstance(meaning, str):
+            raise ValueError(f"map={{{heading!r}: {meaning!r}}}: give texts, a heading and its meaning, as in {{'Shed': 'molt'}}")
     asked = {heading.strip().lower(): asked_heading(meaning) for heading, meaning in (map or {}).items()}
     ledger = Ledger(sheets)
     tables = [found for sheet in sheets if (found := find_table(sheet, asked, len(sheets) == 1))]
