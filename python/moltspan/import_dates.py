@@ -12,8 +12,9 @@ MONTHS = {name: number for number, names in enumerate(
      "dec december dez dezember déc decembre dic diciembre"), 1) for name in names.split()}
 SAYS_NOTHING = frozenset("? ?? ??? - -- – — . / n/a na none nil unknown unk x no tba tbd pending not yet never".split() + ["not yet", "not known", "no date"])
 ABOUT = re.compile(r"^(?:ca|circa|c|approx|approximately|about|around|abt|est|roughly|~|≈)[.\s]*", re.IGNORECASE)
-PART = re.compile(r"^(early|beginning of|start of|mid|middle of|late|end of)[\s-]+", re.IGNORECASE)
-PARTS = {"early": (1, 10), "beginning of": (1, 10), "start of": (1, 10), "mid": (11, 20), "middle of": (11, 20), "late": (21, 31), "end of": (21, 31)}
+PART = re.compile(r"^(early|beginning of|start of|mid|middle of|late|end of|anfang|mitte|ende)[\s-]+", re.IGNORECASE)
+PARTS = {"early": (1, 10), "beginning of": (1, 10), "start of": (1, 10), "mid": (11, 20), "middle of": (11, 20), "late": (21, 31), "end of": (21, 31),
+         "anfang": (1, 10), "mitte": (11, 20), "ende": (21, 31)}
 THIRDS = {1: (1, 1, 4, 30), 11: (5, 1, 8, 31), 21: (9, 1, 12, 31)}
 WEEKDAY = re.compile(r"^(?:mon|tue|tues|wed|thu|thur|thurs|fri|sat|sun)[a-z]*[,.\s]+", re.IGNORECASE)
 ORDINAL = re.compile(r"\b(\d{1,2})(?:st|nd|rd|th)\b", re.IGNORECASE)
@@ -23,6 +24,7 @@ COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
 DAY_MONTH = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,10})[.,\s-]*(\d{4}|\d{2})")
 MONTH_DAY = re.compile(r"([^\W\d_]{3,10})[.\s-]*(\d{1,2})[,\s]+(\d{4}|\d{2})")
 MONTH_YEAR = re.compile(r"([^\W\d_]{3,10})[.,\s-]*'?(\d{4})|(\d{1,2})\s*/\s*(\d{4})|(\d{4})[-/](\d{1,2})")
+SHORT_YEAR = re.compile(r"([^\W\d_]{3,10})[.,\s]*['’](\d{2})")  # June '21
 DAYS_OF_MONTH = re.compile(r"(\d{1,2})\s*(?:-|–|to|/)\s*(\d{1,2})[.\s]+([^\W\d_]{3,10})[.,\s]*(\d{4})")
 BETWEEN = re.compile(r"\s*(?:\.\.|–|—|\bto\b|\buntil\b|\s-\s|\s/\s)\s*")
 YEAR = re.compile(r"(?:19|20)\d{2}")
@@ -101,11 +103,11 @@ def _whole(text, order, today):
         rest, (low, high) = PART.sub("", text), PARTS[part[1].lower()]
         if YEAR.fullmatch(rest):  # a third of the year
             return _span(int(rest), *THIRDS[low])
-        month = _month(rest)
+        month = _month(rest, today)
         if not month:
             return None
         return When(month.first.replace(day=low), month.first.replace(day=min(high, month.last.day)))
-    return _one_day(text, order, today) or _month(text) or (_span(int(text), 1, 1, 12, 31) if YEAR.fullmatch(text) else None)
+    return _one_day(text, order, today) or _month(text, today) or (_span(int(text), 1, 1, 12, 31) if YEAR.fullmatch(text) else None)
 
 
 def _one_day(text, order, today):
@@ -121,7 +123,9 @@ def _one_day(text, order, today):
     return None
 
 
-def _month(text):
+def _month(text, today):
+    if (found := SHORT_YEAR.fullmatch(text)) and (month := MONTHS.get(found[1].lower())):
+        return _span(_year(found[2], today), month, 1, month, None)
     found = MONTH_YEAR.fullmatch(text)
     if not found:
         return None

@@ -22,7 +22,7 @@ WORDS = (
     ("temperature_c", r"temp(?:erature)?(?: c| kept)?"),
     ("measured", r"(?:size |last )?(?:measured|measurement)(?: on| date)?|date measured|size date|as of|(?:last )?updated(?: on)?|checked on"),
     ("skin", r"(?:molt |shed |exuvia |exuvium )?skin(?: size| length| leg span)?|exuvia(?: size)?|molt (?:size|length|measurement)"),
-    ("molt", rf"(?:date(?:s)? of )?(?:the )?(?:last |latest |most recent |previous |first )?{MOLT}(?: date| dates| on| day)?"),
+    ("molt", rf"(?:date(?:s)? of )?(?:the )?(?:last |latest |most recent |previous |first |letzte )?{MOLT}(?: date| dates| on| day)?"),
     ("instar", r"(?:current |present )?(?:instar|stage|l stage|i|l)(?: now)?"),
     ("body_length", r"body(?: ?length)?|bl|length"),
     ("carapace_width", r"carapace width|cw|width of carapace"),
@@ -71,6 +71,8 @@ def read_heading(text):
     bare = " ".join(re.sub(r"(?<![a-z])\d{1,2}(?:st|nd|rd|th)?(?![a-z\d])", " ", plain).split()) if number else plain
     for candidate in dict.fromkeys((plain, bare)):
         meaning = next((meaning for meaning, fits in FITS if fits.fullmatch(candidate)), "")
+        if meaning == "skin" and number and candidate == bare and not re.search("skin|exuvi", bare):
+            meaning = "leg_span"  # `Molt 2 size`: that of the animal after its second molt
         if meaning:
             return Heading(meaning, number[1] if number and candidate == bare else "", UNITS.get(unit[1].lower(), "") if unit else "")
     return Heading("")

@@ -24,6 +24,11 @@ class Ledger:
             self.fates[place] = "not placed"
             self.not_placed.append({"sheet": place[0], "cell": cell_name(place[1], place[2]), "text": text_of(self.cells[place]), "why": why})
 
+    def refused(self, place, why):
+        """The cell had found a place, which its fault takes from it."""
+        self.fates.pop(place, None)
+        self.unplaced(place, why)
+
     def assume(self, what):
         """Something that the table does not say, told once with how often it was taken."""
         self.assumptions[what] = self.assumptions.get(what, 0) + 1

@@ -1,15 +1,20 @@
 """Logs: tables with a row an event, beside those with a row an animal."""
 
+import re
+
 from moltspan import _core, frames
 from moltspan.import_cells import text_of
-from moltspan.import_dates import told_order
+from moltspan.import_dates import says_nothing, told_order
 from moltspan.import_events import MEASURES, event_of, filled, molt_value, number_text
 from moltspan.import_headings import DATES, SIZES, read_heading
+from moltspan.import_layout import columns_settle
 from moltspan.import_ledger import source_of
 from moltspan.import_rows import JOURNAL_COLUMNS, AnimalRows
 from moltspan.import_values import UNITS, sex, size
 
 STAND_IN = "thisone"  # for names that hold what a sentence would be parted at
+DATE_IN_TEXT = re.compile(r"\d{4}-\d{1,2}-\d{1,2}|\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})\b|\d{1,2}\.?\s+[^\W\d_]{3,9}\.?\s+\d{4}|"
+                          r"[^\W\d_]{3,9}\s+\d{1,2},?\s+\d{4}")
 CROSSED, NOT_CROSSED = ("x", "yes", "y", "1", "✓", "✔"), ("no", "n", "0")
 
 
@@ -17,13 +22,13 @@ class Intake(AnimalRows):
     """Takes all sorts of tables in."""
 
     def _long_row(self, number, values):
-        name, date_column = self._name(number, values), self._column("date")
-        animal = self._animal(name)
-        if date_column is None or values[date_column] is None or not (days := self._when(values[date_column])):
+        date_column = self._column("date")
+        if date_column is None or values[date_column] is None or not (days := self._when(values[date_column], self._place(number, date_column))):
             return self._leave(number, values, "its row has no day that can be read")
-        place = self._place(number, date_column)
+        name, place = self._name(number, values), self._place(number, date_column)
+        animal = self._animal(name)
         until = self._cell(number, values, "until")
-        if until and (last := self._when(until)) and last.last >= days.first:
+        if until and (last := self._when(until, self._place(number, self._column("until")))) and last.last >= days.first:
             days = days._replace(last=last.last)
             self.ledger.used(self._place(number, self._column("until")), "journal.csv: until")
         before = len(self.journal)
@@ -112,6 +117,9 @@ class Intake(AnimalRows):
                 self._row(name, meaning, days, place, value)
             elif text_of(value).lower() in NOT_CROSSED and meaning == "ate":
                 self._row(name, "refused", days, place, value)
+            elif not says_nothing(text_of(value)) and meaning == "ate":
+                event = event_of(text_of(value))
+                self._row(name, event if event in ("ate", "refused", "fed") else "fed", days, place, value, note="" if event else text_of(value))
             return
         cells = filled("temperature" if meaning == "temperature_c" else meaning, value, "", lambda measure: "")
         if cells:
@@ -136,6 +144,22 @@ class Intake(AnimalRows):
         animal["note"] = "; ".join(filter(None, (animal["note"], said)))
         self.ledger.used(place, "animals.csv: note, with its day")
 
+    def _fact(self, animal, meaning, value, place):
+        super()._fact(animal, meaning, value, place)
+        if meaning == "note":
+            self._dated_notes(animal["animal"], text_of(value), place)
+
+    def _dated_notes(self, name, text, place):
+        """Parts of a note that name a day and what happened then are rows of the journal too; the note stays whole beside them."""
+        known, before = {(row["animal"], row["event"], row["date"]) for row in self.journal}, len(self.journal)
+        for part in re.split(r"[;\n]+", text):
+            found = DATE_IN_TEXT.findall(part)
+            days = self._when(found[0], place) if len(found) == 1 else None
+            said = re.sub(r"\s+(?:on|the)?$", "", DATE_IN_TEXT.sub(" ", part).strip(" ,:-()")) if days else ""
+            if said:
+                self._by_note_reader(name, days, said, place)
+        self.journal[before:] = [row for row in self.journal[before:] if (name, row["event"], row["date"]) not in known]
+
     def _by_note_reader(self, name, days, text, place):
         """Sentences go through the reader of everyday notes; what it does not understand stays words."""
         plain = text[len(name):].lstrip(" :,") if text.lower().startswith(name.lower()) else text
@@ -159,5 +183,6 @@ def orders_of(tables, asked):
     known = {order for order in told.values() if order in ("day_first", "month_first")}
     fallback = known.pop() if len(known) == 1 else "day_first"
     orders = {name: order if order in ("day_first", "month_first") else fallback for name, order in told.items()}
-    unsettled = sorted(name for name, order in told.items() if order == "" or order == "both")
+    settled = {table.sheet.name for table in tables if told[table.sheet.name] == "both" and not asked and columns_settle(table)}
+    unsettled = sorted(name for name, order in told.items() if order in ("", "both") and name not in settled)
     return orders, [(name, orders[name], told[name] == "both") for name in unsettled]

@@ -4,14 +4,15 @@ import re
 
 from moltspan.import_cells import text_of
 from moltspan.import_dates import When, says_nothing, when
-from moltspan.import_events import molt_value, number_text
+from moltspan.import_events import event_of, molt_value, number_text
 from moltspan.import_headings import DATES, OF_ANIMALS, SIZES, read_heading
-from moltspan.import_layout import LONG, is_date_column, is_section, is_total, place_in_sheet
+from moltspan.import_layout import LONG, is_date_column, is_section, is_total, orders_of_columns, place_in_sheet
 from moltspan.import_ledger import source_of
 from moltspan.import_values import box, sex, size
 
 ANIMAL_COLUMNS = ("animal", "taxon", "sex", "cohort", "hatched", "acquired", "matured", "died", "temperature_c", "note", "source")
 JOURNAL_COLUMNS = ("animal", "date", "until", "event", "value", "unit", "on", "note", "source")
+ENDS = ("died", "left", "escaped", "matured")
 LARGE_CM, LARGE_MM = 4.0, 20.0  # numbers without a unit: from which the middle one is no inch, no centimeter
 
 
@@ -20,12 +21,14 @@ class AnimalRows:
 
     def __init__(self, ledger, today, orders, file_day):
         self.ledger, self.today, self.orders, self.file_day = ledger, today, orders, file_day
-        self.animals, self.journal, self.extra = {}, [], []
-        self.understood = []
+        self.animals, self.journal, self.extra, self.mature = {}, [], [], {}
+        self.understood, self.order_asked = [], False
 
     def take(self, table):
         """One table, whole."""
         self.table, self.order, self.places = table, self.orders[table.sheet.name], {}
+        self.column_orders = {} if self.order_asked else orders_of_columns(table)
+        self._columns_differ()
         self.units = {column: self._unit(column) for column, heading in enumerate(table.headings) if heading.meaning in SIZES}
         self._headings()
         self._above()
@@ -41,6 +44,11 @@ class AnimalRows:
                 self._long_row(number, values)
             else:
                 self._animal_row(number, values, section)
+
+    def _columns_differ(self):
+        said = [f"{self.table.texts[column]} {order.replace('_', ' ')}" for column, order in self.column_orders.items()]
+        if len(set(self.column_orders.values())) > 1:
+            self.ledger.assume(f"columns differ in the order of day and month; each is read as its own dates tell: {', '.join(said)}")
 
     # --- headings, and what stands above them ---
 
@@ -190,11 +198,22 @@ class AnimalRows:
             return self.ledger.unplaced(place, "no sex as f, m, f?, unsexed, 0.1.0")
         animal["sex"], mature = found
         if mature:
+            self.mature[animal["animal"]] = text
             animal["note"] = "; ".join(filter(None, (animal["note"], f"mature when the table was made ({text})")))
         return self.ledger.used(place, "animals.csv: sex")
 
+    def settle_mature(self):
+        """Animals that are said to be mature (`MM`) without a day: since their last molt, else since the day of the file at the latest."""
+        for name, text in self.mature.items():
+            rows = [row for row in self.journal if row["animal"] == name]
+            if self.animals[name]["matured"] or any(row["event"] == "matured" for row in rows):
+                continue
+            molts = [row["until"] or row["date"] for row in rows if row["event"] == "molt"]
+            self.animals[name]["matured"] = max(molts, default=self.file_day.isoformat())
+            self.ledger.assume(f"an animal that is said to be mature ({text}) is so since its last molt, or the day of the file where none is told")
+
     def _fact_day(self, animal, meaning, value, place):
-        found = self._when(value)
+        found = self._when(value, place)
         if not found:
             return self.ledger.unplaced(place, "no day, month or year that can be read")
         if found.first == found.last or meaning in ("hatched", "acquired"):
@@ -218,14 +237,16 @@ class AnimalRows:
 
     # --- what is dated ---
 
-    def _when(self, value):
-        return when(value, self.order, self.today)
+    def _when(self, value, place=None):
+        """The day of a cell, in the order of its column where that tells one of its own."""
+        column = place[1 if self.table.turned else 2] if place else None
+        return when(value, self.column_orders.get(column, self.order), self.today)
 
     def _row(self, animal, event, days, place, said, **cells):
         row = dict.fromkeys(JOURNAL_COLUMNS, "") | {"animal": animal, "date": days.first.isoformat(), "event": event} | cells
         if days.last != days.first:
             row["until"] = days.last.isoformat()
-        row["source"] = source_of(place, said)
+        row["source"], row["place"] = source_of(place, said), place
         self.journal.append(row)
         self.ledger.used(place, f"journal.csv: {event}")
 
@@ -239,8 +260,10 @@ class AnimalRows:
             if says_nothing(text):
                 self.ledger.used(place, "says that nothing is known")
                 continue
-            found = self._when(values[column])
-            several = [found] if found else [self._when(part.strip()) for part in re.split(r"[;,\n]+|\s{2,}", text)]
+            if self._molt_and_more(name, heading, place, values[column], molts):
+                continue
+            found = self._when(values[column], place)
+            several = [found] if found else [self._when(part.strip(), place) for part in re.split(r"[;,\n]+|\s{2,}", text)]
             if not several or None in several:
                 self.ledger.unplaced(place, "no day, month or year that can be read")
                 continue
@@ -248,6 +271,26 @@ class AnimalRows:
                 self._row(name, "molt", days, place, values[column], value=heading.number if self._counts_instars(column) else "")
                 molts[heading.number] = days
         return molts
+
+    def _molt_and_more(self, name, heading, place, value, molts):
+        """A cell with more than a day: `3.11.23 (5 cm)`, `died 1.3.24`. False where it is neither."""
+        text = text_of(value)
+        ended = re.fullmatch(r"([^\W\d]+)[\s:]+(.+)", text)
+        if ended and event_of(ended[1]) in ENDS and (days := self._when(ended[2], place)):
+            self._row(name, event_of(ended[1]), days, place, value)
+            return True
+        bracket = re.fullmatch(r"(.+?)\s*[(\[](.+)[)\]]", text)
+        days = self._when(bracket[1], place) if bracket else None
+        if not days:
+            return False
+        measured = size(bracket[2])
+        measured = measured if measured and measured.unit else None
+        self._row(name, "molt", days, place, value, note="" if measured else bracket[2])
+        molts[heading.number] = days
+        if measured:
+            event = "mass" if measured.unit in ("g", "mg") else "leg_span"
+            self._row(name, event, days._replace(first=days.last), place, value, value=number_text(measured.value), unit=measured.unit, on="animal")
+        return True
 
     def _counts_instars(self, column):
         """Whether a heading's number is an instar (`L4`, `instar 4`), not the number of a column (`molt 2`)."""
@@ -277,11 +320,11 @@ class AnimalRows:
             found = molts.get(heading.number)
             return found and found._replace(first=found.last)
         column = self._column("measured")
-        if column is not None and values[column] is not None and (found := self._when(values[column])):
+        if column is not None and values[column] is not None and (found := self._when(values[column], self._place(number, column))):
             self.ledger.used(self._place(number, column), "the day of the size")
             return found._replace(first=found.last)
-        days = [found.last for other, value in zip(self.table.headings, values, strict=True)
-                if value is not None and is_date_column(other) and other.meaning not in ("hatched", "died") and (found := self._when(value))]
+        days = [found.last for column, (other, value) in enumerate(zip(self.table.headings, values, strict=True))
+                if value is not None and is_date_column(other) and other.meaning not in ("hatched", "died") and (found := self._when(value, self._place(number, column)))]
         if "sheet day" in self.places:
             return self._assumed(self.places["sheet day"], "a size now is of the day above its table")
         if days:
@@ -302,7 +345,7 @@ class AnimalRows:
                 self.ledger.used(place, "says that nothing is known")
             elif heading.meaning == "enclosure":
                 self._enclosure(number, values, name, column)
-            elif found := self._when(value):
+            elif found := self._when(value, place):
                 if heading.meaning in ("ate", "refused"):
                     self._row(name, heading.meaning, found, place, value)
                 else:
@@ -310,7 +353,7 @@ class AnimalRows:
 
     def _enclosure(self, number, values, name, column):
         place, found, moved = self._place(number, column), box(text_of(values[column])), self._column("rehoused")
-        day = self._when(values[moved]) if moved is not None and values[moved] is not None else None
+        day = self._when(values[moved], self._place(number, moved)) if moved is not None and values[moved] is not None else None
         if not found or not day:
             return self._keep(self.animals[name], self.table.texts[column], values[column], place)
         unit = found[1] or self.table.headings[column].unit or "cm"

@@ -2,17 +2,20 @@
 
 import csv
 import io
+import re
 from datetime import date, datetime
 from pathlib import Path
 
 from moltspan import frames
 from moltspan.import_cells import read_sheets, sheets_of_frame
+from moltspan.import_faults import take_out_faults
 from moltspan.import_headings import asked_heading
 from moltspan.import_layout import find_table
 from moltspan.import_ledger import Ledger
 from moltspan.import_log import Intake, orders_of
 from moltspan.import_rows import ANIMAL_COLUMNS, JOURNAL_COLUMNS
 
+GENERIC_SHEET = re.compile(r"(?:sheet|table|tabelle|feuille?|hoja|blatt)?\s*\d*", re.IGNORECASE)
 NOT_PLACED = ("sheet", "cell", "text", "why")
 UNDERSTOOD = ("sheet", "heading", "taken as", "cells", "for example")
 
@@ -59,11 +62,13 @@ class ImportedTable:
         return Collection(self.animals, self.journal)
 
     def write(self, folder):
-        """Writes animals.csv, journal.csv and, where any cell found no place, not_placed.csv into a folder without records. Returns the paths.
+        """Writes animals.csv, journal.csv, understood.txt (what this result prints: headings, titles, assumptions) and, where any cell found no
+        place, not_placed.csv into a folder without records. Returns the paths.
 
         FileExistsError where the folder holds records already.
         """
         from moltspan.files import replace_file
+        from moltspan.tables_import import import_lines
 
         folder = Path(folder)
         there = [name for name in ("animals.csv", "journal.csv") if (folder / name).exists()]
@@ -77,7 +82,8 @@ class ImportedTable:
             if rows or name != "not_placed.csv":
                 replace_file(folder / name, _csv(columns, rows))
                 written.append(folder / name)
-        return written
+        replace_file(folder / "understood.txt", "\n".join([*import_lines(self, every_cell=True), ""]))
+        return [*written, folder / "understood.txt"]
 
     def __repr__(self):
         from moltspan.tables_import import import_lines
@@ -102,6 +108,9 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     is_path = isinstance(table, (str, Path))
     sheets = read_sheets(table) if is_path else sheets_of_frame(table)
     day = frames.day_of(frames.day_number(today)) if today is not None else _day_of_file(table) if is_path else date.today()
+    for heading, meaning in (map or {}).items():
+        if not isinstance(heading, str) or not isinstance(meaning, str):
+            raise ValueError(f"map={{{heading!r}: {meaning!r}}}: give texts, a heading and its meaning, as in {{'Shed': 'molt'}}")
     asked = {heading.strip().lower(): asked_heading(meaning) for heading, meaning in (map or {}).items()}
     ledger = Ledger(sheets)
     tables = [found for sheet in sheets if (found := find_table(sheet, asked, len(sheets) == 1))]
@@ -111,13 +120,26 @@ def import_table(table, folder=None, *, map=None, date_order=None, today=None):
     _check_asked(map or {}, tables)
     orders, unsettled = orders_of(tables, date_order)
     intake = Intake(ledger, day, orders, day)
+    intake.order_asked = date_order is not None
     for found in tables:
-        intake.take(found)
+        intake.take(_of_one_animal(found, Path(table).stem) if is_path and len(tables) == 1 else found)
+    if is_path and tables[0].animal != Path(table).stem in intake.animals and not any(h.meaning == "animal" for h in tables[0].headings):
+        ledger.assume(f"nothing names an animal: all rows are of one, named as the file, {Path(table).stem}")
+    intake.settle_mature()
     ledger.close()
+    take_out_faults(intake, ledger)
     result = ImportedTable(intake, ledger, unsettled)
     if folder is not None:
         result.write(folder)
     return result
+
+
+def _of_one_animal(table, file_name):
+    """A file of molts, sizes or a log in which nothing names an animal is that of one animal, named as its sheet or file."""
+    if table.animal and not GENERIC_SHEET.fullmatch(table.animal) or \
+            any(heading.meaning in ("animal", "taxon", "scientific", "sex") for heading in table.headings):
+        return table
+    return table._replace(animal=file_name)
 
 
 def _check_asked(asked, tables):
