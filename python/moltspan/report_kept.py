@@ -30,7 +30,7 @@ def kept_document(folder, collection, watched="all"):
         return {"lines": [str(trouble)], "sentences": [], "picture": ""}
     if section is None:
         return None
-    return {"lines": section["lines"], "sentences": [list(pair) for pair in section["sentences"]], "picture": _picture(section["kept"])}
+    return {"lines": [f"{line[0].upper()}{line[1:].rstrip('.')}." for line in section["lines"]], "sentences": [list(pair) for pair in section["sentences"]], "picture": _picture(section["kept"])}
 
 
 def _picture(kept):

@@ -292,3 +292,18 @@ def test_a_molt_on_the_last_day_of_the_range_is_inside(tmp_path):
     rows = rows_of(moltspan.kept_forecasts(tmp_path))
     assert rows["A1"]["outcome"] == "held" and rows["A2"]["outcome"] == "late"
     assert Path(tmp_path / FILE).exists() and date.fromisoformat(rows["A1"]["to_80"]) == date(2026, 6, 1)
+
+
+def test_the_report_tells_what_became_of_kept_forecasts(folder, tmp_path):
+    collection = moltspan.read(folder)
+    page = moltspan.report(collection, look_back="none", folder=folder)
+    assert "Forecasts that were kept" in page and "it molted on 10" in page and "<svg" in page[page.index("Forecasts that were kept"):]
+    assert "Forecasts that were kept" not in moltspan.report(collection, look_back="none")
+
+
+def test_names_in_the_kept_picture_are_escaped(tmp_path):
+    name = "<script>alert(1)</script>&"
+    folder = folder_of(tmp_path, 'animal,date,until,event\n"' + name + '",2026-01-05,,molt\n"' + name + '",2026-05-10,,molt\n', names=[name],
+                       said=[SAID.format(f'"{name}"')])
+    page = moltspan.report(moltspan.read(folder), look_back="none", folder=folder)
+    assert "<script>alert" not in page and "Forecasts that were kept" in page
