@@ -132,7 +132,8 @@ class CollectionFit(Result):
 
         Means and sds of the coefficients, and the spreads; no row, no animal. `weight` (above 0, up to 1): how like the other one is; sds are
         divided by its square root. Not in it yet: single kinds, instars, growth, signs, seasons and your own columns; nor the Intercept of a
-        fit with `kind_pace`, as a stated one would stand for every kind. ValueError for another weight; empty with method "ml".
+        fit with `kind_pace`, as a stated one would stand for every kind. Not for records that hold the same rows again, as next year's of the same animals do: they
+        would count twice. Coefficients travel each on its own, without their correlations. ValueError for another weight; empty with method "ml".
         """
         return {name: (prior.kind.name, *((prior.mean,) if prior.kind.name == "normal" else ()), prior.sd)
                 for name, prior in _core.posterior_as_priors(self._core.stadia, float(weight))}
