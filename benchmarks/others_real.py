@@ -32,8 +32,8 @@ def clutches():
 
 
 def look_days():
-    """Temperature -> days on which anything was measured in that incubator: from 19 August 2017 on visits were days apart, and 25 of the 27
-    clutches outside their 95 % bands were those found by the first visit after five or eight days without one."""
+    """Temperature -> days on which anything was measured in that incubator: from 19 August 2017 on visits to some were days apart, and 22 of
+    the 25 clutches outside their 95 % bands had been found by the first visit after five or eight days without one."""
     days = {}
     with open(open_data("daphnia-tsr", "acclimated-daphnia-body-size.csv"), newline="") as file:
         for row in csv.DictReader(file):
