@@ -65,7 +65,8 @@ def _looks(forecast):
     for animal in forecast["animals"]:
         if animal["next_molt"]:
             day = max(on, _range(animal, 0.8)[0])
-            text = f"{_expected(animal)}\non {on}: {verdict_words(animal)}; {animal['verdict']['why']}\nCautions: {text_of('on_back')}"
+            said = "; ".join(dict.fromkeys([verdict_words(animal), animal["verdict"]["why"]]))
+            text = f"{_expected(animal)}\non {on}: {said}\nCautions: {text_of('on_back')}"
             yield animal["animal"], "look", day, day, f"{animal['animal']}: look from today, a molt may come", text, True
 
 
