@@ -171,7 +171,7 @@ void Adviser::say_premolt() {
         ", hold over " + limit);
   const bool own = std::isfinite(s_.stadium_median_days);
   assume("premolt begins " +
-         marked({premolt_lead_days(s_), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
+         marked({std::max(1.0, std::round(premolt_lead_days(s_))), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
   assume("held over a chance of premolt of " + limit);
 }
 

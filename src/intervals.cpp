@@ -361,10 +361,19 @@ double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& option
   return value;
 }
 
-PredictorMixture running_predictors(const StadiaFit& fit) { return fit.posterior->get().running(fit.running_rows); }
+namespace {
+
+const StadiaPosterior& posterior_of(const StadiaFit& fit) {
+  if (!fit.posterior) throw std::invalid_argument("a fit without a posterior: nothing was fitted, or by method ml");
+  return fit.posterior->get();
+}
+
+}  // namespace
+
+PredictorMixture running_predictors(const StadiaFit& fit) { return posterior_of(fit).running(fit.running_rows); }
 
 PosteriorPoints posterior_points(const StadiaFit& fit) {
-  const StadiaPosterior& posterior = fit.posterior->get();
+  const StadiaPosterior& posterior = posterior_of(fit);
   PosteriorPoints points{posterior.hyper().weights, posterior.hyper().points, posterior.coefficient_means(), {}};
   points.coefficient_sd = points.coefficient_mean;
   for (Index i = 0; i < points.weights.size(); ++i)
@@ -373,13 +382,13 @@ PosteriorPoints posterior_points(const StadiaFit& fit) {
   return points;
 }
 
-PredictorMixture probe_predictors(const StadiaFit& fit) { return fit.posterior->get().probes(); }
+PredictorMixture probe_predictors(const StadiaFit& fit) { return posterior_of(fit).probes(); }
 
-std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit) { return fit.posterior->get().own_weights(); }
+std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit) { return posterior_of(fit).own_weights(); }
 
 PredictorMixture predict_stadia(const StadiaFit& fit, const MatrixXd& covariates,
                                 const std::array<std::vector<int>, n_levels>& members) {
-  return fit.posterior->get().predict(covariates, members);
+  return posterior_of(fit).predict(covariates, members);
 }
 
 }  // namespace moltspan

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <limits>
 #include <stdexcept>
+#include <string>
 
 #include "intervals_trapezoid.hpp"
 #include "moltspan/intervals.hpp"
@@ -324,6 +325,9 @@ StadiumTerm term_with_law(const StadiumBounds& b, double eta, double log_sigma, 
 
 StadiumTerm stadium_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma,
                          Truncation truncation) {
+  if (bounds.max_days < bounds.min_days)
+    throw std::domain_error("a stadium of at least " + std::to_string(bounds.min_days) + " and at most " +
+                            std::to_string(bounds.max_days) + " days: max_days lies below min_days; NaN stands for no upper bound");
   switch (family) {
     case Family::weibull:
       return term_with_law<numeric::GumbelMinLaw>(bounds, eta, log_sigma, truncation);

@@ -43,5 +43,17 @@ TEST(Censored, ManyThatHaveNotEndedPushTheirMeanNoFurtherThanTheyTell) {
   }
 }
 
+TEST(IntervalsCensored, BoundsThatContradictEachOtherAreAnError) {
+  for (const Family family : {Family::lognormal, Family::weibull, Family::loglogistic}) {
+    EXPECT_THROW(stadium_term(family, {40, 10}, 3.5, -1), std::domain_error);
+    EXPECT_NO_THROW(stadium_term(family, {40, NAN}, 3.5, -1));
+  }
+}
+
+TEST(IntervalsCensored, AFitWithoutAPosteriorSaysSo) {
+  EXPECT_THROW(running_predictors(StadiaFit{}), std::invalid_argument);
+  EXPECT_THROW(probe_predictors(StadiaFit{}), std::invalid_argument);
+}
+
 }  // namespace
 }  // namespace moltspan
