@@ -13,7 +13,7 @@ namespace {
 
 using Eigen::Index;
 
-constexpr double animals_of_facts = 2;  ///< what the facts' number of instars counts for beside animals that matured
+constexpr double animals_of_facts = 2;  ///< what the facts' number of instars counts for beside animals that matured (assumption)
 constexpr int most_instars = 40, most_ahead = 15;
 constexpr double least_chance = 1e-6;
 
@@ -34,7 +34,7 @@ MaturedCounts matured_counts(const CollectionFit& fit, const InstarNumbers& numb
 
 /// Chance that the last instar has this number, by the facts.
 double chance_of_number(const KindNumber& number, int instar) {
-  const auto below = [&](double edge) { return moltspan::numeric::Phi(std::log(edge / number.value) / number.log_sd); };
+  const auto below = [&](double edge) { return numeric::Phi(std::log(edge / number.value) / number.log_sd); };
   return below(instar + 0.5) - (instar <= 1 ? 0 : below(instar - 0.5));
 }
 

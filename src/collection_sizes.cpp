@@ -14,6 +14,7 @@ namespace {
 
 constexpr double reference_mm = 20;
 constexpr std::size_t enough_readings = 8;
+/// How much more a closed stadium tells of a kind's size than was known: (.8 x .7)^2 of log days unknown over some .15 of a stadium (assumption).
 constexpr double stadia_that_tell_a_size = 2;
 constexpr double flat_variance = 1e4;  ///< of log size before any reading
 
@@ -145,7 +146,7 @@ void set_unmeasured(AnimalInputs& inputs, std::size_t instars, double kind_mean,
 }
 
 /// The same where its instar is known: in line with its kind. How large its kind is in that instar, its stadia tell: what is left of
-/// not knowing it falls with the closed stadia of its kin (as if each told half as much as was unknown).
+/// not knowing it falls with the closed stadia of its kin.
 void set_unmeasured_by_number(AnimalInputs& inputs, const std::vector<double>& numbers, const KindInstars& kin, double kind_mean, double growth) {
   const Husbandry& h = husbandry();
   set_unmeasured(inputs, numbers.size() + 1, kin.at_zero(kind_mean, growth) + growth * numbers.front(), growth);

@@ -6,6 +6,7 @@ Work inside work (a fit within a report) has no bar of its own: it names what is
 
 import os
 import sys
+from abc import ABC, abstractmethod
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
 from threading import Event, Thread
@@ -164,7 +165,7 @@ class _Lines(_Silent):
             print(f"\r{work.what}: {work.done} of {work.total}", end="\n" if work.done == work.total else "", file=sys.stderr, flush=True)
 
 
-class _Ticking(_Silent):
+class _Ticking(_Silent, ABC):
     """Shows itself from a thread of its own once the work proves long; the work itself may be deep in compiled code."""
 
     def begin(self, work):
@@ -184,14 +185,17 @@ class _Ticking(_Silent):
         self._over.set()
         self._thread.join()
 
+    @abstractmethod
     def show(self, work):
-        raise NotImplementedError
+        """The first sight of it."""
 
+    @abstractmethod
     def tick(self, work):
-        raise NotImplementedError
+        """Every now and then while it runs."""
 
+    @abstractmethod
     def hide(self):
-        raise NotImplementedError
+        """Takes it away."""
 
 
 class _Terminal(_Ticking):

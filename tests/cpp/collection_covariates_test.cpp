@@ -26,7 +26,7 @@ CollectionFit unmeasured(const std::string& numbers_of_b) {
                         {});
 }
 
-// By hand: 1.5 molts' growth apart in log size; .15^2 between animals, and .49 / (1 + 2 n) of the kind with n closed stadia of kin.
+// By hand: .15^2 between animals, and .49 / (1 + 2 n) of the kind with n closed stadia of kin.
 TEST(CollectionCovariates, UnmeasuredAnimalsHaveTheSizeOfTheirInstar) {
   const CollectionFit fit = unmeasured("4");
   const AnimalInputs &a = fit.animals[0], &b = fit.animals[1];
