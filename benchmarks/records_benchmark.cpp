@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "moltspan/records.hpp"
+#include "moltspan/records/records.hpp"
 
 namespace {
 

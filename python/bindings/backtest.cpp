@@ -1,4 +1,4 @@
-#include "moltspan/backtest.hpp"
+#include "moltspan/backtest/backtest.hpp"
 
 #include <pybind11/stl.h>
 

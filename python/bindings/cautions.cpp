@@ -1,4 +1,4 @@
-#include "moltspan/cautions.hpp"
+#include "moltspan/facts/cautions.hpp"
 
 #include <pybind11/stl.h>
 

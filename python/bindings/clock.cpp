@@ -1,5 +1,5 @@
-#include "moltspan/clock.hpp"
-#include "moltspan/clock_season.hpp"
+#include "moltspan/clock/clock.hpp"
+#include "moltspan/clock/season.hpp"
 
 #include "module.hpp"
 

@@ -1,11 +1,12 @@
-#include "moltspan/instar_effects.hpp"
-#include "moltspan/collection_fit.hpp"
+#include "moltspan/collection/instar_effects.hpp"
+#include "moltspan/calibration/fit_collection.hpp"
+#include "moltspan/collection/fit.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>
 
 #include "module.hpp"
-#include "moltspan/calibration.hpp"
+#include "moltspan/calibration/calibration.hpp"
 
 namespace moltspan::bindings {
 

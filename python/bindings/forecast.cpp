@@ -1,4 +1,4 @@
-#include "moltspan/forecast.hpp"
+#include "moltspan/forecast/forecast.hpp"
 
 #include <pybind11/stl.h>
 

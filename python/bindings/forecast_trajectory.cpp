@@ -1,4 +1,4 @@
-#include "moltspan/forecast_trajectory.hpp"
+#include "moltspan/trajectory/trajectory.hpp"
 
 #include <pybind11/numpy.h>
 #include <pybind11/stl.h>

@@ -1,12 +1,12 @@
-#include "moltspan/group.hpp"
+#include "moltspan/group/group.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/numpy.h>
 #include <pybind11/stl.h>
 
 #include "module.hpp"
-#include "moltspan/group_allometry.hpp"
-#include "moltspan/group_temperature.hpp"
+#include "moltspan/group/allometry.hpp"
+#include "moltspan/group/temperature.hpp"
 
 namespace moltspan::bindings {
 namespace {

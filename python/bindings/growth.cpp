@@ -1,4 +1,4 @@
-#include "moltspan/growth.hpp"
+#include "moltspan/growth/growth.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

@@ -1,4 +1,4 @@
-#include "moltspan/growth_bayes.hpp"
+#include "moltspan/growth/bayes.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

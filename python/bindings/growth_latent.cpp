@@ -1,4 +1,4 @@
-#include "moltspan/growth_latent.hpp"
+#include "moltspan/growth/latent.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

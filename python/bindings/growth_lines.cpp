@@ -1,4 +1,4 @@
-#include "moltspan/growth_lines.hpp"
+#include "moltspan/growth/lines.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

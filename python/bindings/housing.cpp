@@ -1,4 +1,4 @@
-#include "moltspan/housing.hpp"
+#include "moltspan/housing/housing.hpp"
 
 #include <pybind11/stl.h>
 

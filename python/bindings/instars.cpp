@@ -1,4 +1,4 @@
-#include "moltspan/instars.hpp"
+#include "moltspan/instars/instars.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

@@ -1,10 +1,10 @@
-#include "moltspan/intervals.hpp"
+#include "moltspan/intervals/intervals.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>
 
 #include "module.hpp"
-#include "moltspan/intervals_priors.hpp"
+#include "moltspan/intervals/priors.hpp"
 
 namespace moltspan::bindings {
 namespace {

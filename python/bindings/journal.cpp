@@ -1,4 +1,4 @@
-#include "moltspan/journal.hpp"
+#include "moltspan/journal/journal.hpp"
 
 #include <pybind11/stl.h>
 #include <pybind11/stl/filesystem.h>

@@ -1,9 +1,9 @@
-#include "moltspan/kinds.hpp"
+#include "moltspan/kinds/kinds.hpp"
 
 #include <pybind11/stl.h>
 
 #include "module.hpp"
-#include "moltspan/kinds_missing.hpp"
+#include "moltspan/collection/kinds_missing.hpp"
 
 namespace moltspan::bindings {
 

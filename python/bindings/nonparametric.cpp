@@ -1,4 +1,4 @@
-#include "moltspan/nonparametric.hpp"
+#include "moltspan/nonparametric/nonparametric.hpp"
 
 #include <pybind11/numpy.h>
 #include <pybind11/stl.h>

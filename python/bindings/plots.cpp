@@ -1,4 +1,4 @@
-#include "moltspan/plots.hpp"
+#include "moltspan/plots/plots.hpp"
 
 #include <pybind11/eigen.h>
 #include <pybind11/stl.h>

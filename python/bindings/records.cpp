@@ -1,4 +1,4 @@
-#include "moltspan/records.hpp"
+#include "moltspan/records/records.hpp"
 
 #include <pybind11/stl.h>
 #include <pybind11/stl/filesystem.h>
@@ -6,7 +6,7 @@
 #include <algorithm>
 
 #include "module.hpp"
-#include "moltspan/temperatures.hpp"
+#include "moltspan/records/temperatures.hpp"
 
 namespace moltspan::bindings {
 namespace {

@@ -1,4 +1,4 @@
-#include "moltspan/score.hpp"
+#include "moltspan/score/score.hpp"
 
 #include <pybind11/functional.h>
 #include <pybind11/numpy.h>

@@ -1,4 +1,4 @@
-#include "moltspan/simulate.hpp"
+#include "moltspan/simulate/simulate.hpp"
 
 #include <pybind11/numpy.h>
 #include <pybind11/stl.h>

@@ -1,4 +1,4 @@
-#include "moltspan/stadia.hpp"
+#include "moltspan/stadia/stadia.hpp"
 
 #include <pybind11/numpy.h>
 #include <pybind11/stl.h>

@@ -6,13 +6,13 @@
 #include <string>
 #include <vector>
 
-#include "intervals_model.hpp"
-#include "moltspan/group.hpp"
-#include "moltspan/group_temperature.hpp"
-#include "moltspan/housing.hpp"
-#include "moltspan/instars.hpp"
-#include "moltspan/records.hpp"
-#include "records_words.hpp"
+#include "intervals/model.hpp"
+#include "moltspan/group/group.hpp"
+#include "moltspan/group/temperature.hpp"
+#include "moltspan/housing/housing.hpp"
+#include "moltspan/instars/instars.hpp"
+#include "moltspan/records/records.hpp"
+#include "records/words.hpp"
 
 /// Inputs of unusual size that once ended the process or never came back. Laws and counts by hand.
 namespace moltspan {

@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "moltspan/records.hpp"
+#include "moltspan/records/records.hpp"
 
 namespace moltspan {
 

@@ -7,7 +7,7 @@
 #include <string_view>
 #include <utility>
 
-#include "moltspan/stadia.hpp"
+#include "moltspan/stadia/stadia.hpp"
 
 namespace moltspan {
 

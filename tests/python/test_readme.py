@@ -61,7 +61,7 @@ def test_shown_forecast_is_what_the_program_prints():
 
 
 def test_every_event_stands_in_the_table():
-    header = (TOP / "include/moltspan/records.hpp").read_text(encoding="utf-8")
+    header = (TOP / "include/moltspan/records/records.hpp").read_text(encoding="utf-8")
     events = re.search(r"enum class Event \{(.*?)\}", header, re.DOTALL).group(1).replace(",", " ").split()
     table = README.read_text(encoding="utf-8")
     assert len(events) > 25

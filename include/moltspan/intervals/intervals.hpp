@@ -1,0 +1,211 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <array>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "moltspan/base/health.hpp"
+
+/// Stadium lengths: location-scale models of log T with censoring, truncation and nested Gaussian effects.
+///
+/// `log T = offset + x'beta + u_taxon + u_cohort + u_animal + sigma W`, W of one of three laws. Log-likelihoods are
+/// densities of T on the time scale (Jacobian 1/t included), as in the standard survival software. T in days.
+///
+/// What is known of T gives one term a record, with F the distribution function of T and S = 1 - F:
+///   exact f(t); between F(max) - F(min); at least S(min); at most F(max). A start that is uniform over
+///   `start_range_days` is integrated out (doubly censored). Late entry divides by S(entry), or, under `renewal`, by
+///   E[T].
+namespace moltspan {
+
+enum class Family { lognormal, weibull, loglogistic };
+
+/// How a record that was watched only from age `entry_days` on is counted. `conditional`: divided by S(entry | animal);
+/// `marginal`: the animal's integral is divided by that of its S(entry | animal); `renewal`: divided by E[T | animal],
+/// right when the animal was picked at a random moment of its life.
+enum class Truncation { conditional, marginal, renewal };
+
+/// What is known of the length of one stadium, in days.
+struct StadiumBounds {
+  double min_days = 0;  ///< 0 = no lower bound
+  double max_days = 0;  ///< NaN = no upper bound; equal to min_days = exact
+  double start_range_days =
+      0;  ///< R: the start is uniform over R days; min_days counts from its end, max_days from its begin
+  double entry_days = 0;  ///< counts from the end of the start range, as min_days does
+  double end_range_days =
+      0;  ///< W: width of the end range; 0 = max_days - min_days - R, or not known where min_days is 0
+};
+
+/// Value and derivatives of one record's log-likelihood in its linear predictor eta and s = log sigma.
+struct StadiumTerm {
+  double value = 0;
+  double d_eta = 0, d_s = 0;
+  double d_eta_eta = 0, d_eta_s = 0, d_s_s = 0;
+};
+
+/// Log-likelihood of one record with exact first and second derivatives. `marginal` gives the term without its
+/// division. Throws std::domain_error for bounds that contradict each other.
+StadiumTerm stadium_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma,
+                         Truncation truncation = Truncation::conditional);
+
+/// log S(entry | eta) of a record, averaged over its start range: what `marginal` divides by. 0 where entry_days is 0.
+StadiumTerm entry_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma);
+
+/// Nested groups, outermost first: every member of a level lies in one member of the level above.
+enum class Level { genus, taxon, cohort, animal };
+inline constexpr int n_levels = 4;
+
+/// Name of the standard deviation of a level's effects: `genus_sd`, `taxon_sd`, `cohort_sd`, `animal_sd`.
+std::string sd_name(Level level);
+
+/// Coefficients with a Gaussian prior about 0 whose sd is learned (bayes only): half-normal under its name.
+struct LearnedSpread {
+  std::string name;               ///< `instar_sd`, ...: as in shared/priors.toml
+  std::vector<int> coefficients;  ///< columns of the covariates
+};
+
+/// Stadia to fit: one row a record.
+struct StadiaData {
+  std::vector<StadiumBounds> bounds;
+  Eigen::MatrixXd covariates;             ///< rows x coefficients, the intercept column included
+  std::vector<std::string> coefficients;  ///< names of the columns
+  std::vector<LearnedSpread> learned;     ///< of some of them, in place of priors of their own; empty = none
+  Eigen::VectorXd weights;                ///< empty = all 1
+  Eigen::VectorXd extra_variance;         ///< of log T, a record's own, known; empty = none
+  /// Known log of how much wider or narrower than sigma a record's spread is; empty = 0 of all. Bayes only.
+  Eigen::VectorXd log_scale, probe_log_scale;
+  std::array<std::vector<int>, n_levels>
+      groups;  ///< code of each record in each level; empty = no such effect; -1 = a group of its own
+
+  /// log of the weights of 0, 1, 2 hidden molts within each record (see hidden_molts.hpp), and the step in log length
+  /// from one stadium to the next; empty = none anywhere. A record with {0, -inf, -inf} has none. Bayes only.
+  std::vector<std::array<double, 3>> hidden_log_weights;
+  double hidden_log_step = 0;
+
+  /// Record whose end is this one's start, the same day; -1 = none, empty = not known. Where given, fits that use
+  /// Laplace's approximation take the records of a chain together (see SharedDates).
+  std::vector<int> follows;
+
+  /// Rows without a record whose predictors are wanted: their covariates and groups, as above.
+  Eigen::MatrixXd probe_covariates;
+  std::array<std::vector<int>, n_levels> probe_groups;
+  /// Variance added to the effects of single animals (code, variance), for what is not known of an animal as a whole.
+  std::vector<std::pair<int, double>> animal_extra_variance;
+
+  /// Whether molts may be hidden within a record.
+  bool hides_molts(std::size_t record) const;
+  std::size_t size() const { return bounds.size(); }
+  std::size_t probes() const { return static_cast<std::size_t>(probe_covariates.rows()); }
+};
+
+/// One prior: `normal` (mean, sd) of a coefficient or `half_normal` (sd) of a standard deviation.
+struct Prior {
+  enum class Kind { normal, half_normal } kind = Kind::normal;
+  double mean = 0, sd = 1;
+};
+
+using Priors = std::vector<std::pair<std::string, Prior>>;
+
+enum class Method { ml, bayes };
+
+struct StadiaOptions {
+  Family family = Family::lognormal;
+  Method method = Method::ml;
+  Truncation truncation = Truncation::conditional;
+  int quadrature = 0;     ///< adaptive Gauss-Hermite nodes; 0 = doubled until the change is under 1e-9; 1 = Laplace
+  Priors priors;          ///< only what differs from the defaults
+  int threads = 0;        ///< 0 = as many as the machine has
+  int points = 0;         ///< most hyperparameter points under bayes; 0 = by the size of the table
+  Eigen::VectorXd start;  ///< hyperparameters (log sigma, log sds) to start the search from; empty = usual values
+};
+
+/// Parameters in one vector: coefficients, log sigma, log sd of each effect that was estimated, then of each learned
+/// spread of coefficients.
+struct StadiaEstimate {
+  std::vector<std::string> names;  ///< coefficients, `log_sigma`, `log_animal_sd`, ...
+  Eigen::VectorXd values;
+  Eigen::MatrixXd covariance;  ///< inverse observed information (ml) or posterior covariance (bayes)
+};
+
+/// Gaussian posteriors of linear predictors, one mixture point a row: what predictions are made of.
+struct PredictorMixture {
+  Eigen::VectorXd weights;         ///< one a point, adding up to 1
+  Eigen::VectorXd log_sigma;       ///< one a point
+  Eigen::MatrixXd mean, variance;  ///< points x predictors
+  Eigen::VectorXd log_scale = {};  ///< one a predictor, beside log_sigma; empty = 0 of all
+};
+
+class LazyStadiaPosterior;
+
+/// Result of `fit_stadia`. Immutable; says what was asked and what was done.
+struct StadiaFit {
+  StadiaOptions options;
+  std::vector<std::string> coefficient_names;
+  std::vector<Level> levels;  ///< levels with an effect, outermost first
+  Eigen::VectorXd coefficients, coefficient_errors;
+  double sigma = 0, sigma_error = 0;
+  std::vector<double> level_sds, level_sd_errors;  ///< one a level of `levels`
+  std::vector<std::string> learned_names;          ///< of StadiaData::learned
+  std::vector<double> learned_sds, learned_sd_errors;
+  StadiaEstimate estimate;
+  double log_likelihood = 0;          ///< at the maximum (ml), or the log marginal likelihood (bayes)
+  double laplace_log_likelihood = 0;  ///< Laplace's value at the same point, beside the quadrature's
+  int iterations = 0, quadrature_nodes = 0, points = 0;
+  std::size_t n_records = 0, n_exact = 0, n_interval = 0, n_left = 0, n_running = 0, n_truncated = 0, n_doubly = 0;
+  std::array<int, n_levels> n_members{};  ///< groups that are named, and animals
+  std::vector<HealthNote> health;
+  std::vector<int> running_rows;                   ///< rows of the table whose end was not seen
+  std::shared_ptr<LazyStadiaPosterior> posterior;  ///< for predictions; made when first asked for
+};
+
+/// Fits the model. Throws std::invalid_argument that names the row for faulty bounds; a weak table gives a stated
+/// health.
+StadiaFit fit_stadia(const StadiaData& data, const StadiaOptions& options = {});
+
+/// Log-likelihood of a table at given parameters (order of StadiaEstimate), by adaptive quadrature as in fit_stadia.
+double stadia_log_likelihood(const StadiaData& data, const StadiaOptions& options, const Eigen::VectorXd& parameters);
+
+/// Predictors of the running rows of the fit, each without its own term.
+PredictorMixture running_predictors(const StadiaFit& fit);
+
+/// The points of a posterior: hyperparameters (log sigma, log sds of the estimated levels and of learned spreads) and
+/// Gaussian coefficients.
+struct PosteriorPoints {
+  Eigen::VectorXd weights;
+  Eigen::MatrixXd hyper, coefficient_mean, coefficient_sd;  ///< one row a point
+};
+PosteriorPoints posterior_points(const StadiaFit& fit);
+
+/// Predictors of the probes of the fit's data.
+PredictorMixture probe_predictors(const StadiaFit& fit);
+
+/// Share of the variance of each animal's effect (by code) that its own records have removed: 0 none, 1 all.
+std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit);
+
+/// Posterior of x'beta + effects for rows of covariates; `members[level]` holds the group codes of the fit, -1 for a
+/// new member (which adds that level's variance), empty where the level is left out (its effect 0).
+PredictorMixture predict_stadia(const StadiaFit& fit, const Eigen::MatrixXd& covariates,
+                                const std::array<std::vector<int>, n_levels>& members);
+
+/// Survival P(T > t_days) of one predictor of a mixture, parameter uncertainty included.
+double mixture_survival(Family family, const PredictorMixture& mixture, Eigen::Index predictor, double t_days);
+
+/// Quantiles of T given T > elapsed_days, by root finding: each hyperparameter point counts with its own survival to
+/// elapsed_days, so that the running stadium enters once. Mixture points must be without the running record's own term.
+Eigen::VectorXd conditional_quantiles(Family family, const PredictorMixture& mixture, Eigen::Index predictor,
+                                      double elapsed_days, const Eigen::VectorXd& probabilities);
+
+/// `conditional_quantiles` of every predictor: one row a predictor.
+Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& elapsed_days,
+                                  const Eigen::VectorXd& probabilities);
+
+/// Quantiles of a new T of every predictor.
+Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
+
+/// Quantiles of exp(predictor + sigma w) of every predictor, w a fixed quantile of W: parameter uncertainty alone.
+Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities,
+                                    double w = 0);
+
+}  // namespace moltspan

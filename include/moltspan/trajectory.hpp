@@ -1,0 +1,7 @@
+#pragma once
+
+/// @file
+/// Courses of life: molts and sizes to come.
+
+#include "moltspan/collection.hpp"
+#include "moltspan/trajectory/trajectory.hpp"

@@ -1,0 +1,159 @@
+#include "posterior/lattice.hpp"
+
+#include <Eigen/Eigenvalues>
+#include <Eigen/LU>
+#include <algorithm>
+#include <boost/math/distributions/students_t.hpp>
+#include <cmath>
+#include <limits>
+
+namespace moltspan {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+namespace {
+
+constexpr double tail_degrees = 6;      ///< of freedom: heavier tails than any posterior seen here
+constexpr double least_effective = 20;  ///< times the dimensions: points that a new law is laid by
+constexpr int one_in_wide = 4;  ///< points go to a law that is `wide` times as wide, lest one far out weigh most
+constexpr double wide = 2;
+constexpr int halvings = 30;
+
+double student_log_density(double z) {
+  static const double at_0 =
+      std::log(boost::math::pdf(boost::math::students_t_distribution<double>(tail_degrees), 0.0));
+  return at_0 - 0.5 * (tail_degrees + 1) * std::log1p(z * z / tail_degrees);
+}
+
+/// Weights to the power at which enough points count.
+VectorXd flattened(const VectorXd& log_weights, double enough) {
+  double low = 0, high = 1;
+  if (effective_number(log_weights) < enough)
+    for (int i = 0; i < halvings; ++i) {
+      const double middle = 0.5 * (low + high);
+      (effective_number(middle * log_weights) < enough ? high : low) = middle;
+    }
+  const double power = low > 0 ? low : high;
+  const double top = log_weights.maxCoeff();
+  const VectorXd w = log_weights.unaryExpr([&](double x) { return std::exp(power * (x - top)); });
+  return w / w.sum();
+}
+
+/// Scales to either side of the center: each the root mean square of its own half.
+SplitStudent sides_of(const VectorXd& z, const VectorXd& weights) {
+  double left = 0, right = 0, left_weight = 0, right_weight = 0;
+  for (Index i = 0; i < z.size(); ++i) {
+    (z[i] < 0 ? left : right) += weights[i] * z[i] * z[i];
+    (z[i] < 0 ? left_weight : right_weight) += weights[i];
+  }
+  const auto scale = [](double square, double weight) {
+    return weight > 0 ? std::clamp(std::sqrt(square / weight), 0.4, 3.0) : 1.0;
+  };
+  return {scale(left, left_weight), scale(right, right_weight)};
+}
+
+}  // namespace
+
+double SplitStudent::quantile(double u) const {
+  static const boost::math::students_t_distribution<double> student(tail_degrees);
+  const double share = left / (left + right);
+  if (u < share) return left * boost::math::quantile(student, 0.5 * u / share);
+  return right * boost::math::quantile(student, 0.5 + 0.5 * (u - share) / (1 - share));
+}
+
+double SplitStudent::log_density(double z) const {
+  return std::log(2 / (left + right)) + student_log_density(z / (z < 0 ? left : right));
+}
+
+LatticeLaw::LatticeLaw(VectorXd center_at, MatrixXd along, std::vector<SplitStudent> scales)
+    : center(std::move(center_at)), axes(std::move(along)), inverse(axes.inverse()), sides(std::move(scales)) {
+  log_volume = std::log(std::abs(axes.determinant()));
+}
+
+VectorXd LatticeLaw::at(const VectorXd& u) const {
+  VectorXd z(u.size());
+  for (Index k = 0; k < z.size(); ++k) z[k] = sides[static_cast<std::size_t>(k)].quantile(u[k]);
+  return center + axes * z;
+}
+
+double LatticeLaw::log_density(const VectorXd& x) const {
+  const VectorXd z = inverse * (x - center);
+  double total = -log_volume;
+  for (Index k = 0; k < z.size(); ++k) total += sides[static_cast<std::size_t>(k)].log_density(z[k]);
+  return total;
+}
+
+void Lattice::extend(int count) {
+  for (int i = static_cast<int>(points_.size()); i < count; ++i) {
+    const std::size_t law = laws_.size() - (laws_.size() > 1 && i % one_in_wide != 0 ? 2 : 1);
+    points_.push_back(laws_[law].at(lattice_point(i, laws_[law].center.size())));
+    ++counts_[law];
+  }
+}
+
+VectorXd Lattice::log_proposal() const {
+  VectorXd result(static_cast<Index>(points_.size()));
+  for (std::size_t i = 0; i < points_.size(); ++i) {
+    if (laws_.size() == 1) {
+      result[static_cast<Index>(i)] = laws_.front().log_density(points_[i]);
+      continue;
+    }
+    double sum = 0;
+    for (std::size_t k = 0; k < laws_.size(); ++k) sum += counts_[k] * std::exp(laws_[k].log_density(points_[i]));
+    result[static_cast<Index>(i)] = std::log(sum / static_cast<double>(points_.size()));
+  }
+  return result;
+}
+
+void Lattice::lay_anew(const VectorXd& log_weights) {
+  const auto n = static_cast<Index>(points_.size());
+  const Index dim = points_.front().size();
+  const VectorXd weights = flattened(log_weights, least_effective * static_cast<double>(dim));
+  VectorXd center = VectorXd::Zero(dim);
+  for (Index i = 0; i < n; ++i) center += weights[i] * points_[static_cast<std::size_t>(i)];
+  MatrixXd covariance = MatrixXd::Zero(dim, dim);
+  for (Index i = 0; i < n; ++i) {
+    const VectorXd away = points_[static_cast<std::size_t>(i)] - center;
+    covariance += weights[i] * away * away.transpose();
+  }
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> parts(covariance);
+  const MatrixXd axes = oriented(parts.eigenvectors() * parts.eigenvalues().cwiseMax(1e-12).cwiseSqrt().asDiagonal());
+  const MatrixXd inverse = axes.inverse();
+  MatrixXd z(dim, n);
+  for (Index i = 0; i < n; ++i) z.col(i) = inverse * (points_[static_cast<std::size_t>(i)] - center);
+  std::vector<SplitStudent> sides;
+  for (Index k = 0; k < dim; ++k) sides.push_back(sides_of(z.row(k).transpose(), weights));
+  laws_.emplace_back(center, axes, sides);
+  laws_.emplace_back(center, wide * axes, sides);
+  counts_.resize(laws_.size(), 0);
+}
+
+MatrixXd oriented(MatrixXd axes) {
+  for (Index k = 0; k < axes.cols(); ++k) {
+    Index largest = 0;
+    axes.col(k).cwiseAbs().maxCoeff(&largest);
+    if (axes(largest, k) < 0) axes.col(k) *= -1;
+  }
+  return axes;
+}
+
+double effective_number(const VectorXd& log_weights) {
+  const double top = log_weights.maxCoeff();
+  const Eigen::ArrayXd w = log_weights.array().unaryExpr([top](double x) { return std::exp(x - top); });
+  return w.sum() * w.sum() / w.square().sum();
+}
+
+VectorXd lattice_point(int index, Index dim) {
+  double ratio = 1.5;
+  for (int i = 0; i < 60; ++i) ratio = std::pow(1 + ratio, 1.0 / (static_cast<double>(dim) + 1));
+  VectorXd u(dim);
+  for (Index i = 0; i < dim; ++i) {
+    const double x = 0.5 + (index + 1) * std::pow(ratio, -static_cast<double>(i + 1));
+    u[i] = std::clamp(x - std::floor(x), 1e-9, 1 - 1e-9);
+  }
+  return u;
+}
+
+}  // namespace moltspan
