@@ -1,5 +1,7 @@
 #include "module.hpp"
 
+#include "moltspan/version.hpp"
+
 namespace moltspan::bindings {
 void bind_forecast_trajectory(pybind11::module_& m);
 void bind_journal(pybind11::module_& m);

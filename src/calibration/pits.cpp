@@ -31,7 +31,7 @@ std::pair<double, double> end_range(const StadiumBounds& b) {
 
 }  // namespace
 
-MixedLength::MixedLength(const CollectionFit& fit, const std::vector<LawPoint>& points) {
+MixedLength::MixedLength(const CollectionFit& fit, const std::vector<PredictiveComponent>& points) {
   const Family own = fit.options.family;
   for (const FamilyWeight& one : fit.families)
     parts_.push_back({one.family, one.weight, one.family == own ? points : in_family(points, own, one.family)});
@@ -42,8 +42,8 @@ double MixedLength::survival(double days) const {
   const double log_days = std::log(days);
   double sum = 0;
   for (const Part& part : parts_)
-    for (const LawPoint& point : part.points)
-      sum += part.weight * point.weight * predictive_survival_log(part.family, point, log_days);
+    for (const PredictiveComponent& point : part.points)
+      sum += part.weight * point.weight * survival_of_log(part.family, point, log_days);
   return std::min(sum, 1.0);
 }
 
@@ -83,7 +83,7 @@ RecordPit pit_of(const CollectionFit& fit, const ConditionalPosterior& posterior
                  std::size_t record, std::size_t row) {
   RecordPit result;
   result.row = static_cast<int>(row);
-  std::tie(result.mean, result.variance) = predictor_without_record(posterior, model, record, posterior.hyper());
+  std::tie(result.mean, result.variance) = predictor_without_term(posterior, model, record);
   result.sigma = std::exp(model.record_log_sigma(record, posterior.hyper()));
   const StadiumBounds& bounds = model.data().bounds[record];
   const MixedLength law(fit, {{1, result.mean, result.variance, result.sigma}});

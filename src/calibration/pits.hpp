@@ -2,7 +2,7 @@
 
 #include <vector>
 
-#include "intervals/law.hpp"
+#include "intervals/predictive.hpp"
 #include "moltspan/calibration/calibration.hpp"
 
 namespace moltspan {
@@ -11,7 +11,7 @@ namespace moltspan {
 class MixedLength {
  public:
   /// `points`: of the fit's own family, each with the spread of the record in its sigma.
-  MixedLength(const CollectionFit& fit, const std::vector<LawPoint>& points);
+  MixedLength(const CollectionFit& fit, const std::vector<PredictiveComponent>& points);
   double survival(double days) const;
   /// The mean of `survival(days - r)`, r uniform over the range of the start.
   double survival_from_range(double days, double range) const;
@@ -20,7 +20,7 @@ class MixedLength {
   struct Part {
     Family family;
     double weight;
-    std::vector<LawPoint> points;
+    std::vector<PredictiveComponent> points;
   };
   std::vector<Part> parts_;
 };

@@ -35,7 +35,7 @@ class RecalibratedLaw final : public NextMoltLaw {
  public:
   RecalibratedLaw(std::unique_ptr<NextMoltLaw> base, const Recalibration& change);
   double survival(double x_days) const override;
-  double share_beyond(const LawPoint& point, double x_days) const override { return base_->share_beyond(point, x_days); }
+  double share_beyond(const PredictiveComponent& point, double x_days) const override { return base_->share_beyond(point, x_days); }
 
  private:
   std::unique_ptr<NextMoltLaw> base_;

@@ -84,18 +84,18 @@ PastRecords records_by(const CollectionFit& fit, const std::vector<Index>& part,
 PastForecast forecast_of(const CollectionFit& fit, const PastRecords& past, const PredictorMixture& running,
                          Index column, std::size_t place, Day day) {
   const auto row = static_cast<std::size_t>(past.rows[place]);
-  std::vector<LawPoint> points = law_points(running, column);
+  std::vector<PredictiveComponent> points = predictive_components(running, column);
   const double extra =
       fit.data.extra_variance.size() > 0 ? fit.data.extra_variance[static_cast<Index>(row)] : 0.0;
   const double range = past.data.bounds[place].start_range_days,
                watched = past.data.bounds[place].min_days + 0.5 * range;
   double total = 0;
-  for (LawPoint& point : points) {
+  for (PredictiveComponent& point : points) {
     point.variance += extra;
     point.weight /= std::max(predictive_survival(fit.options.family, point, watched), 1e-300);
     total += point.weight;
   }
-  for (LawPoint& point : points) point.weight /= total;
+  for (PredictiveComponent& point : points) point.weight /= total;
   StadiumBounds bounds = fit.data.bounds[row];
   bounds.entry_days = std::max(bounds.entry_days, past.data.bounds[place].min_days);
   const LengthChances chances = chances_of_length(MixedLength(fit, points), bounds);

@@ -73,7 +73,7 @@ ClockedLaw::ClockedLaw(std::unique_ptr<NextMoltLaw> base, ClockAhead clock, doub
 
 double ClockedLaw::survival(double x_days) const { return base_->survival(clock_.units(x_days)); }
 
-double ClockedLaw::share_beyond(const LawPoint& point, double x_days) const {
+double ClockedLaw::share_beyond(const PredictiveComponent& point, double x_days) const {
   return base_->share_beyond(point, clock_.units(x_days));
 }
 

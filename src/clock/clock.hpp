@@ -69,7 +69,7 @@ class ClockedLaw final : public NextMoltLaw {
   /// `first_day`: that of `base` in days of the calendar.
   ClockedLaw(std::unique_ptr<NextMoltLaw> base, ClockAhead clock, double first_day);
   double survival(double x_days) const override;
-  double share_beyond(const LawPoint& point, double x_days) const override;
+  double share_beyond(const PredictiveComponent& point, double x_days) const override;
 
  private:
   std::unique_ptr<NextMoltLaw> base_;

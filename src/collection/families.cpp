@@ -23,8 +23,8 @@ double own_share() {
 }
 
 /// log p(record | the others) in one family that has the mean and sd of the fit's at every predictor.
-double log_predictive(const StadiumBounds& bounds, Family own, Family other, const LawPoint& cavity) {
-  const LawPoint point = in_family({cavity}, own, other).front();
+double log_predictive(const StadiumBounds& bounds, Family own, Family other, const PredictiveComponent& cavity) {
+  const PredictiveComponent point = in_family({cavity}, own, other).front();
   const auto& rule = numeric::gauss_hermite(effect_nodes);
   double sum = 0;
   for (int i = 0; i < effect_nodes; ++i)
@@ -43,8 +43,8 @@ std::array<double, std::size(all_families)> log_scores(const StadiaModel& model,
   const StadiaData& data = model.data();
   for (std::size_t i = 0; i < data.size(); ++i) {
     if (model.hides_molts(i) || data.bounds[i].entry_days > 0) continue;
-    const auto [mean, variance] = predictor_without_record(posterior, model, i, hyper);
-    const LawPoint cavity{1, mean, variance, std::exp(model.record_log_sigma(i, hyper))};
+    const auto [mean, variance] = predictor_without_term(posterior, model, i);
+    const PredictiveComponent cavity{1, mean, variance, std::exp(model.record_log_sigma(i, hyper))};
     const double weight = data.weights.size() == 0 ? 1 : data.weights[static_cast<Eigen::Index>(i)];
     for (std::size_t f = 0; f < scores.size(); ++f)
       scores[f] += weight * log_predictive(data.bounds[i], model.options().family, all_families[f], cavity);

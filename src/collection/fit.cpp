@@ -19,7 +19,7 @@
 #include "collection/sizes.hpp"
 #include "collection/spread.hpp"
 #include "facts/husbandry.hpp"
-#include "intervals/law.hpp"
+#include "intervals/predictive.hpp"
 #include "intervals/model.hpp"
 #include "moltspan/posterior/posterior.hpp"
 
@@ -240,7 +240,7 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
     const double watched = bounds.min_days + 0.5 * bounds.start_range_days, extra = fit.data.extra_variance[rows[i]],
                  counted = fit.data.weights.size() > 0 ? fit.data.weights[rows[i]] : 1;
     double without = 0, with = 0;
-    for (LawPoint point : law_points(running, static_cast<Index>(i))) {
+    for (PredictiveComponent point : predictive_components(running, static_cast<Index>(i))) {
       point.variance += extra;
       const double survival = std::max(predictive_survival(fit.options.family, point, watched), 1e-300);
       without += point.weight / std::pow(survival, counted);

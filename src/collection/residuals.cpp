@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "intervals/law.hpp"
+#include "intervals/predictive.hpp"
 #include "intervals/model.hpp"
 #include "intervals/posterior.hpp"
 
@@ -17,7 +17,7 @@ bool tells_of_length(const CollectionFit& fit, std::size_t row) {
 
 RecordResidual residual_of(const ConditionalPosterior& posterior, const StadiaModel& model, std::size_t record) {
   const StadiumBounds& b = model.data().bounds[record];
-  const auto [mean, variance] = predictor_without_record(posterior, model, record, posterior.hyper());
+  const auto [mean, variance] = predictor_without_term(posterior, model, record);
   const double sigma = std::exp(model.record_log_sigma(record, posterior.hyper())), width = std::log(b.max_days / b.min_days);
   const LawMoments law = moments_of(model.options().family);
   const double whole = sigma * sigma * law.variance,

@@ -48,7 +48,7 @@ struct Context {
   PredictorMixture running, probes;
   std::map<int, Index> running_column;  ///< record -> column of `running`
   std::map<int, double> own_weight;
-  LawPoint typical;                             ///< mean sigma; for weighing start days
+  PredictiveComponent typical;                             ///< mean sigma; for weighing start days
   std::vector<bool> seen_from_start;            ///< animals with a stadium that was watched from its start
   std::shared_ptr<const LastMolts> last_molts;  ///< null while only laws of the next molt are asked for
   std::shared_ptr<const MatureLives> mature_lives;
@@ -88,11 +88,11 @@ double log_density(Family family, double days, double eta, double sigma) {
 
 /// Moments of the start of a running stadium, weighted by how well each fits the stadium before it.
 std::vector<StartAge> start_ages(const Context& context, const AnimalInputs& inputs,
-                                 const std::vector<LawPoint>& points, const ClockAhead& clock) {
+                                 const std::vector<PredictiveComponent>& points, const ClockAhead& clock) {
   const auto& fit = context.fit;
   const Stadium& running = fit.table.stadia[static_cast<std::size_t>(inputs.running_row)];
   double eta = 0;
-  for (const LawPoint& p : points) eta += p.weight * p.mean;
+  for (const PredictiveComponent& p : points) eta += p.weight * p.mean;
   const double spread_days = std::max(0.5, fit.stadia.sigma * std::exp(eta));
   std::vector<StartAge> starts = range_nodes(running.start.width_days(), spread_days);
   if (starts.size() > 1 && inputs.previous_row >= 0) {
@@ -266,13 +266,13 @@ NextMolt running_molt(const Context& context, int animal) {
   const CollectionFit& fit = context.fit;
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   NextMolt next;
-  next.points = law_points(context.running, context.running_column.at(inputs.running_row));
+  next.points = predictive_components(context.running, context.running_column.at(inputs.running_row));
   next.clock = context.clocks.ahead(animal);
   next.starts = start_ages(context, inputs, next.points, next.clock);
   double age = 0;
   for (const StartAge& start : next.starts) age += start.weight * start.age_days;
   const double ahead = context.clocks.variance_ahead(animal);
-  for (LawPoint& point : next.points) {
+  for (PredictiveComponent& point : next.points) {
     const double to_come = ahead > 0 ? 1 - std::clamp(age * std::exp(-point.mean), 0.0, 1.0) : 0;
     point.variance += fit.data.extra_variance[inputs.running_row] + ahead * to_come * to_come;
   }
@@ -294,7 +294,7 @@ NextMolt unstarted_molt(const Context& context, int animal) {
   NextMolt next;
   next.watched_days = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
   next.clock = context.clocks.ahead(animal);
-  next.points = law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe);
+  next.points = predictive_components(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe);
   const double first_day = history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0,
                now = next.clock.units(first_day);
   next.watched_units = now - next.clock.units(first_day - next.watched_days);

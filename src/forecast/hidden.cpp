@@ -17,15 +17,15 @@ constexpr double wrong_reading = 0.01, wrong_variance = 0.25;  ///< share and lo
 constexpr double reach = 4;  ///< sds below the mean of a sum's log, from which its density counts
 
 /// Neighbors in sigma joined, so that about equal weights remain; moments are kept.
-std::vector<LawPoint> few_of(std::vector<LawPoint> points) {
-  std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.sigma < b.sigma; });
+std::vector<PredictiveComponent> few_of(std::vector<PredictiveComponent> points) {
+  std::sort(points.begin(), points.end(), [](const PredictiveComponent& a, const PredictiveComponent& b) { return a.sigma < b.sigma; });
   double total = 0;
-  for (const LawPoint& p : points) total += p.weight;
-  std::vector<LawPoint> few;
-  LawPoint sum;
+  for (const PredictiveComponent& p : points) total += p.weight;
+  std::vector<PredictiveComponent> few;
+  PredictiveComponent sum;
   double square = 0, done = 0;
   for (std::size_t i = 0; i < points.size(); ++i) {
-    const LawPoint& p = points[i];
+    const PredictiveComponent& p = points[i];
     sum.weight += p.weight;
     sum.mean += p.weight * p.mean;
     sum.sigma += p.weight * p.sigma;
@@ -48,7 +48,7 @@ double log_normal_survival(double log_t, double mean, double variance) {
 
 }  // namespace
 
-HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::vector<LawPoint>& points,
+HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::vector<PredictiveComponent>& points,
                                double age_days, double watched_days, double counted, ClockAhead clock)
     : family_(fit.options.family),
       clock_(std::move(clock)),
@@ -65,7 +65,7 @@ HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::
   for (DatedSize& size : sizes_) size.day -= fit.table.as_of;
   const double log_elapsed = std::log(age_days + watched_days);
   double total = 0;
-  for (LawPoint& p : points_) {
+  for (PredictiveComponent& p : points_) {
     // As in RunningLaw: the weight counts the time watched already. No unseen molt then has the weight 1.
     const StadiaSum one = sum_of_stadia(family_, 1, std::log(p.sigma), 0);
     const double survival =
@@ -73,10 +73,10 @@ HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::
     p.weight /= std::pow(survival, counted);
     total += p.weight * survival;
   }
-  for (LawPoint& p : points_) p.weight /= total;
+  for (PredictiveComponent& p : points_) p.weight /= total;
   for (int hidden = 1; hidden <= most_hidden; ++hidden) {
     double low = log_elapsed;
-    for (const LawPoint& p : points_) {
+    for (const PredictiveComponent& p : points_) {
       const StadiaSum sum = sum_of_stadia(family_, hidden, std::log(p.sigma), log_step_);
       low = std::min(low, p.mean + sum.shift - reach * std::sqrt(p.variance + sum.log_sd * sum.log_sd));
     }
@@ -94,7 +94,7 @@ void HiddenBranches::add(int hidden, double log_age, double width) {
   branch.missed_day = clock_.days(branch.missed_units);
   branch.clock = clock_;
   const double chance = std::pow(missed_chance_, hidden) * width * size_odds(hidden, branch.missed_day);
-  for (const LawPoint& p : points_) {
+  for (const PredictiveComponent& p : points_) {
     const StadiaSum before = sum_of_stadia(family_, hidden, std::log(p.sigma), log_step_),
                     own = sum_of_stadia(family_, 1, std::log(p.sigma), 0);
     const double own_variance = before.log_sd * before.log_sd, all = p.variance + own_variance;
@@ -129,7 +129,7 @@ double HiddenBranches::size_odds(int hidden, double missed_day) const {
 double HiddenBranches::Branch::survival(double x_days) const {
   const double log_t = std::log(std::max(clock.units(x_days) - missed_units, 1e-9));
   double sum = 0;
-  for (const LawPoint& p : points) sum += p.weight * log_normal_survival(log_t, p.mean, p.variance);
+  for (const PredictiveComponent& p : points) sum += p.weight * log_normal_survival(log_t, p.mean, p.variance);
   return sum;
 }
 
@@ -140,13 +140,13 @@ double HiddenBranches::survival(double x_days) const {
 }
 
 void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days, double counted,
-                       std::vector<LawPoint>& points) {
+                       std::vector<PredictiveComponent>& points) {
   if (fit.data.hidden_log_weights.empty() || !(elapsed_days > 0)) return;
   const HiddenWeights& weights = fit.data.hidden_log_weights[static_cast<std::size_t>(record)];
   if (std::isinf(weights[1]) && std::isinf(weights[2])) return;
   // In logs: a stadium far beyond what its law allows leaves nothing of the chances themselves.
   std::vector<double> shares;
-  for (const LawPoint& p : points) {
+  for (const PredictiveComponent& p : points) {
     HiddenWeights chances;
     for (int j = 0; j <= most_hidden; ++j) {
       const StadiaSum sum = sum_of_stadia(fit.options.family, j + 1, std::log(p.sigma), fit.data.hidden_log_step);
@@ -162,7 +162,7 @@ void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days
     if (points[i].weight > 0) top = std::max(top, shares[i]);
   for (std::size_t i = 0; i < points.size(); ++i)
     if (points[i].weight > 0) total += points[i].weight *= std::exp(shares[i] - top);
-  for (LawPoint& p : points) p.weight /= total;
+  for (PredictiveComponent& p : points) p.weight /= total;
 }
 
 }  // namespace moltspan

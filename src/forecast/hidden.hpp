@@ -19,7 +19,7 @@ class HiddenBranches {
   /// `points`: predictor of the running stadium, weights as RunningLaw takes them; `age_days`: age at the beginning of
   /// the as_of day; `watched_days`: end of the watch on the scale of x; `counted`: weight of the record in the fit.
   /// Ages and the end of the watch are in days of the clock, all that is asked of it in days of the calendar.
-  HiddenBranches(const CollectionFit& fit, int record, const std::vector<LawPoint>& points, double age_days,
+  HiddenBranches(const CollectionFit& fit, int record, const std::vector<PredictiveComponent>& points, double age_days,
                  double watched_days, double counted = 1, ClockAhead clock = {});
 
   /// All weight of the branches against that of no unseen molt.
@@ -29,7 +29,7 @@ class HiddenBranches {
     double missed_day = 0;         ///< of the last unseen molt, on the scale of x
     double missed_units = 0;       ///< the same in days of the clock
     ClockAhead clock;
-    std::vector<LawPoint> points;  ///< log of the running length since: weight, mean, variance; sigma 0
+    std::vector<PredictiveComponent> points;  ///< log of the running length since: weight, mean, variance; sigma 0
     double survival(double x_days) const;
   };
   const std::vector<Branch>& branches() const { return branches_; }
@@ -45,7 +45,7 @@ class HiddenBranches {
   double log_step_ = 0, age_days_ = 0, watched_days_ = 0, missed_chance_ = 0, odds_ = 0;
   std::vector<DatedSize> sizes_;  ///< since the last molt, days on the scale of x
   double log_ratio_ = 0, ratio_variance_ = 0;
-  std::vector<LawPoint> points_;
+  std::vector<PredictiveComponent> points_;
   std::vector<Branch> branches_;
 };
 
@@ -53,6 +53,6 @@ class HiddenBranches {
 /// hidden molts: RunningLaw divides each weight by the survival of one stadium, so that the quotient to the whole term
 /// is put in here.
 void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days, double counted,
-                       std::vector<LawPoint>& points);
+                       std::vector<PredictiveComponent>& points);
 
 }  // namespace moltspan

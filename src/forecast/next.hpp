@@ -14,7 +14,7 @@ namespace moltspan {
 /// The law of one animal's next molt as the forecast has it, and what stands behind it.
 struct NextMolt {
   std::string why_not;           ///< not blank: there is no forecast, and the rest is empty
-  std::vector<LawPoint> points;  ///< of the running stadium's predictor, without its own term
+  std::vector<PredictiveComponent> points;  ///< of the running stadium's predictor, without its own term
   std::vector<StartAge> starts;  ///< in days of the clock; empty: no molt on record
   ClockAhead clock;
   double counted = 1;            ///< weight with which the running stadium counts in those of the points

@@ -96,7 +96,7 @@ FormFit fit_form(const BayesGrowthData& data, const BayesGrowthOptions& options,
   how.threads = data.y.size() < many_rows ? 1 : options.threads > 0 ? options.threads : default_threads();
   how.max_points = most_points(model);
   how.enough_points = how.max_points / 3.0;
-  how.lay_anew = true;
+  how.recentre = true;
   result.hyper = integrate_states(
       model, MixedState(model), how, [&](std::size_t n) { result.points.resize(n); },
       [&](std::size_t point, const MixedState& state) { result.points[point] = state.point(); });

@@ -5,7 +5,7 @@
 #include "collection/clock.hpp"
 #include "housing/parts.hpp"
 #include "facts/husbandry.hpp"
-#include "intervals/law.hpp"
+#include "intervals/predictive.hpp"
 #include "records/words.hpp"
 #include "stadia/molts.hpp"
 #include "forecast/verdict_situation.hpp"

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "moltspan/law/families.hpp"
+#include "moltspan/law/family.hpp"
 
 namespace moltspan {
 namespace {
@@ -79,7 +79,7 @@ void SharedDates::add_chain(const StadiaData& data, const std::vector<std::size_
   }
 }
 
-template <typename Law>
+template <StadiumLaw Law>
 double SharedDates::sum_of_links(const std::function<double(std::size_t)>& eta,
                                  const std::function<double(std::size_t)>& log_sigma) const {
   double sum = 0;
@@ -117,14 +117,7 @@ double SharedDates::sum_of_links(const std::function<double(std::size_t)>& eta,
 
 double SharedDates::log_ratio(Family family, const std::function<double(std::size_t)>& eta,
                               const std::function<double(std::size_t)>& log_sigma) const {
-  switch (family) {
-    case Family::weibull:
-      return sum_of_links<numeric::GumbelMinLaw>(eta, log_sigma);
-    case Family::loglogistic:
-      return sum_of_links<numeric::LogisticLaw>(eta, log_sigma);
-    default:
-      return sum_of_links<numeric::NormalLaw>(eta, log_sigma);
-  }
+  return with_law(family, [&](auto law) { return sum_of_links<decltype(law)>(eta, log_sigma); });
 }
 
 }  // namespace moltspan

@@ -39,7 +39,7 @@ class SharedDates {
   };
 
   void add_chain(const StadiaData& data, const std::vector<std::size_t>& records);
-  template <typename Law>
+  template <StadiumLaw Law>
   double sum_of_links(const std::function<double(std::size_t)>& eta,
                       const std::function<double(std::size_t)>& log_sigma) const;
 

@@ -4,7 +4,7 @@
 #include <limits>
 #include <map>
 
-#include "intervals/hidden_molts_parts.hpp"
+#include "moltspan/intervals/hidden_molts.hpp"
 #include "moltspan/numeric/normal.hpp"
 
 namespace moltspan {
@@ -38,7 +38,8 @@ Eigen::ArrayXd shared_grid(Family family, const std::vector<HiddenRecord>& recor
 }
 
 /// log (pi_j f_(j+1)) of a record: grid x numbers of hidden molts.
-Eigen::ArrayXXd log_parts_over(const Eigen::ArrayXd& grid, const HiddenParts& parts, const HiddenRecord& record,
+template <StadiumLaw Law>
+Eigen::ArrayXXd log_parts_over(const Eigen::ArrayXd& grid, const GapTerms<Law>& parts, const HiddenRecord& record,
                                double shift) {
   Eigen::ArrayXXd values(grid.size(), most_hidden + 1);
   for (int j = 0; j <= most_hidden; ++j) {
@@ -146,7 +147,8 @@ void keep_likeliest(std::vector<Path>& paths) {
 }
 
 /// Every path with every number of hidden molts in one gap more; empty where none is possible.
-std::vector<Path> one_gap_further(const std::vector<Path>& paths, const Eigen::ArrayXd& grid, const HiddenParts& parts,
+template <StadiumLaw Law>
+std::vector<Path> one_gap_further(const std::vector<Path>& paths, const Eigen::ArrayXd& grid, const GapTerms<Law>& parts,
                                   const HiddenRecord& record, const HiddenRecord* before, const UsualJump& jump) {
   const auto shift_of = [&](const Path& path) {
     return before ? before->next_shift[static_cast<std::size_t>(path.hidden.back())] : 0.0;
@@ -199,8 +201,10 @@ HiddenShares hidden_shares(Family family, const HiddenAnimal& animal, double log
   paths[0].weights = (-0.5 * grid.square()).exp() * ((grid[1] - grid[0]) / std::sqrt(2 * M_PI));
   const HiddenRecord* before = nullptr;
   for (const HiddenRecord& record : animal.records) {
-    const HiddenParts parts(family, record.bounds, log_sigma, record.extra_variance, log_step);
-    paths = one_gap_further(paths, grid, parts, record, before, jump);
+    paths = with_law(family, [&](auto law) {
+      const GapTerms<decltype(law)> parts(record.bounds, log_sigma, record.extra_variance, log_step);
+      return one_gap_further(paths, grid, parts, record, before, jump);
+    });
     if (paths.empty()) break;
     before = &record;
   }

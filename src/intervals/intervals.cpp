@@ -312,7 +312,7 @@ void fit_bayes(const StadiaData& data, StadiaFit& fit) {
   hyper.large = data.size() > large_table;
   if (hyper.large) hyper.max_points = 32;
   if (fit.options.points > 0) hyper.max_points = fit.options.points;
-  hyper.lay_anew = !hyper.large;
+  hyper.recentre = !hyper.large;
   hyper.enough_points = enough_points;
   hyper.correct_means = data.size() <= large_table;  // beyond, Laplace's means err by nothing that shows
   VectorXd start = VectorXd::Constant(model->n_hyper(), std::log(0.15));

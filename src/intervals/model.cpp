@@ -7,7 +7,7 @@
 #include <stdexcept>
 
 #include "facts/embedded_tables.hpp"
-#include "intervals/law.hpp"
+#include "intervals/predictive.hpp"
 #include "moltspan/intervals/hidden_molts.hpp"
 #include "moltspan/law/families.hpp"
 

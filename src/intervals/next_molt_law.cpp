@@ -4,53 +4,10 @@
 #include <boost/math/tools/toms748_solve.hpp>
 #include <cmath>
 
-#include "moltspan/law/families.hpp"
-#include "moltspan/numeric/quadrature.hpp"
+#include "moltspan/law/family.hpp"
+#include "moltspan/stadium/random_moment.hpp"
 
 namespace moltspan {
-namespace {
-
-constexpr int effect_nodes = 16;  ///< Gauss-Hermite nodes over eta, where there is no closed form
-constexpr int rest_nodes = 24;    ///< Gauss-Legendre nodes over the age, where int S has no closed form
-
-double log_mean_factor(Family family, double sigma) {
-  if (family == Family::weibull) return numeric::GumbelMinLaw::log_mean_factor(sigma);
-  if (family == Family::loglogistic) return numeric::LogisticLaw::log_mean_factor(std::min(sigma, 0.95));
-  return numeric::NormalLaw::log_mean_factor(sigma);
-}
-
-/// int_age^inf S / E[T] for the log-normal, eta integrated out: closed form.
-double lognormal_rest(const LawPoint& p, double age_days) {
-  if (age_days <= 0) return 1;
-  const double log_age = std::log(age_days), v = p.variance, s2 = p.sigma * p.sigma, spread = std::sqrt(v + s2);
-  const double first = numeric::Phi((p.mean + s2 - log_age) / spread);
-  const double second = std::exp(log_age - p.mean + 0.5 * v - 0.5 * s2) * numeric::Phi((p.mean - v - log_age) / spread);
-  return std::max(0.0, first - second);
-}
-
-double family_survival(Family family, double z) {
-  return std::exp(family == Family::weibull ? numeric::GumbelMinLaw::log_survival(z)
-                                            : numeric::LogisticLaw::log_survival(z));
-}
-
-/// The same for one eta of another family: int S(t) dt from `age` up, on the log scale.
-double rest_at(Family family, double eta, double sigma, double age_days) {
-  const double mean = std::exp(eta + log_mean_factor(family, sigma));
-  const double top = eta + (family == Family::weibull ? 4.5 : 30) * sigma,
-               low = std::max(std::log(std::max(age_days, 1e-9)), eta - 12);
-  double sum = age_days <= 0 ? std::exp(low) : std::max(0.0, std::exp(low) - age_days);
-  const auto& rule = numeric::gauss_legendre(rest_nodes);
-  const double panel = (top - low) / 3;
-  for (int k = 0; k < 3 && panel > 0; ++k)
-    for (int i = 0; i < rest_nodes; ++i) {
-      const double log_t = low + panel * (k + 0.5 + 0.5 * rule.nodes[i]);
-      sum += 0.5 * panel * rule.weights[i] * std::exp(log_t) * family_survival(family, (log_t - eta) / sigma);
-    }
-  return std::min(1.0, sum / mean);
-}
-
-}  // namespace
-
 /// Root of the survival function, in days; `from` is a day at or before the quantile.
 double NextMoltLaw::quantile(double p, double from) const {
   const auto excess = [&](double x) { return 1 - p - survival(x); };
@@ -67,23 +24,23 @@ double NextMoltLaw::quantile(double p, double from) const {
   return 0.5 * (root.first + root.second);
 }
 
-RunningLaw::RunningLaw(Family family, std::vector<LawPoint> points, std::vector<StartAge> starts, double watched_days,
+RunningLaw::RunningLaw(Family family, std::vector<PredictiveComponent> points, std::vector<StartAge> starts, double watched_days,
                        double counted)
     : family_(family), points_(std::move(points)), starts_(std::move(starts)) {
   first_day_ = watched_days;
   double without = 0, beyond = 0;
-  for (LawPoint& point : points_) {
+  for (PredictiveComponent& point : points_) {
     // Each point's weight counts the running stadium already: divided by its survival, so that it enters once.
     const double watched = std::max(point_survival(point, watched_days), 1e-300);
     point.weight /= std::pow(watched, counted);
     without += point.weight;
     beyond += point.weight * watched;
   }
-  for (LawPoint& point : points_) point.weight /= beyond;
+  for (PredictiveComponent& point : points_) point.weight /= beyond;
   survival_at_start_ = beyond / without;
 }
 
-double RunningLaw::point_survival(const LawPoint& point, double x_days) const {
+double RunningLaw::point_survival(const PredictiveComponent& point, double x_days) const {
   double sum = 0;
   for (const StartAge& start : starts_)
     sum += start.weight * predictive_survival(family_, point, start.age_days + x_days);
@@ -92,7 +49,7 @@ double RunningLaw::point_survival(const LawPoint& point, double x_days) const {
 
 double RunningLaw::survival(double x_days) const {
   double sum = 0;
-  for (const LawPoint& point : points_) sum += point.weight * point_survival(point, x_days);
+  for (const PredictiveComponent& point : points_) sum += point.weight * point_survival(point, x_days);
   return std::min(sum, 1.0);
 }
 
@@ -113,14 +70,14 @@ namespace {
 constexpr std::size_t joined_points = 3;
 
 /// Points joined in groups of about equal weight, from the least sigma to the greatest, each with the group's moments.
-std::vector<LawPoint> joined(std::vector<LawPoint> points) {
+std::vector<PredictiveComponent> joined(std::vector<PredictiveComponent> points) {
   if (points.size() <= joined_points) return points;
-  std::sort(points.begin(), points.end(), [](const LawPoint& a, const LawPoint& b) { return a.sigma < b.sigma; });
+  std::sort(points.begin(), points.end(), [](const PredictiveComponent& a, const PredictiveComponent& b) { return a.sigma < b.sigma; });
   double total = 0, before = 0;
-  for (const LawPoint& p : points) total += p.weight;
-  std::vector<LawPoint> groups(joined_points);
+  for (const PredictiveComponent& p : points) total += p.weight;
+  std::vector<PredictiveComponent> groups(joined_points);
   std::vector<double> square(joined_points, 0.0);
-  for (const LawPoint& p : points) {
+  for (const PredictiveComponent& p : points) {
     const auto g =
         std::min(joined_points - 1, static_cast<std::size_t>((before + 0.5 * p.weight) / total * joined_points));
     before += p.weight;
@@ -130,22 +87,22 @@ std::vector<LawPoint> joined(std::vector<LawPoint> points) {
     groups[g].sigma += p.weight * p.sigma * p.sigma;
   }
   for (std::size_t g = 0; g < joined_points; ++g) {
-    LawPoint& p = groups[g];
+    PredictiveComponent& p = groups[g];
     if (!(p.weight > 0)) continue;
     p.mean /= p.weight;
     p.variance = std::max(square[g] / p.weight - p.mean * p.mean, 0.0);
     p.sigma = std::sqrt(p.sigma / p.weight);
   }
-  std::erase_if(groups, [](const LawPoint& p) { return !(p.weight > 0); });
+  std::erase_if(groups, [](const PredictiveComponent& p) { return !(p.weight > 0); });
   return groups;
 }
 
 }  // namespace
 
-std::vector<LawPoint> in_family(std::vector<LawPoint> points, Family from, Family to) {
+std::vector<PredictiveComponent> in_family(std::vector<PredictiveComponent> points, Family from, Family to) {
   points = joined(std::move(points));
   const LawMoments old = moments_of(from), wanted = moments_of(to);
-  for (LawPoint& p : points) {
+  for (PredictiveComponent& p : points) {
     const double mean = p.mean + p.sigma * old.mean;
     p.sigma *= std::sqrt(old.variance / wanted.variance);
     p.mean = mean - p.sigma * wanted.mean;
@@ -153,28 +110,22 @@ std::vector<LawPoint> in_family(std::vector<LawPoint> points, Family from, Famil
   return points;
 }
 
-RandomMomentLaw::RandomMomentLaw(Family family, std::vector<LawPoint> points, double watched_days, double now)
+RandomMomentLaw::RandomMomentLaw(Family family, std::vector<PredictiveComponent> points, double watched_days, double now)
     : family_(family), points_(std::move(points)), watched_days_(watched_days) {
   first_day_ = now;
   at_now_ = 0;
-  for (const LawPoint& point : points_) at_now_ += point.weight * rest(point, watched_days_);
+  for (const PredictiveComponent& point : points_) at_now_ += point.weight * rest(point, watched_days_);
   at_now_ = std::max(at_now_, 1e-300);
   survival_at_start_ = std::min(at_now_, 1.0);
 }
 
-double RandomMomentLaw::rest(const LawPoint& point, double age_days) const {
-  if (family_ == Family::lognormal) return lognormal_rest(point, age_days);
-  const auto& rule = numeric::gauss_hermite(effect_nodes);
-  double sum = 0;
-  for (int i = 0; i < effect_nodes; ++i)
-    sum += rule.weights[i] *
-           rest_at(family_, point.mean + std::sqrt(point.variance) * rule.nodes[i], point.sigma, age_days);
-  return sum;
+double RandomMomentLaw::rest(const PredictiveComponent& point, double age_days) const {
+  return with_law(family_, [&](auto law) { return rest_of_stadium<decltype(law)>(point, age_days); });
 }
 
 double RandomMomentLaw::survival(double x_days) const {
   double sum = 0;
-  for (const LawPoint& point : points_)
+  for (const PredictiveComponent& point : points_)
     sum += point.weight * rest(point, watched_days_ + std::max(x_days - first_day_, 0.0));
   return std::min(sum / at_now_, 1.0);
 }

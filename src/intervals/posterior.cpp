@@ -8,19 +8,6 @@ namespace moltspan {
 using Eigen::Index;
 using Eigen::VectorXd;
 
-std::pair<double, double> predictor_without_record(const ConditionalPosterior& posterior, const StadiaModel& model,
-                                                   std::size_t record, const VectorXd& hyper) {
-  const Predictor& predictor = model.predictors[record];
-  const auto [mean, variance] = posterior.predictor_moments(predictor);
-  const double mode = posterior.predictor_mode(predictor);
-  const TermResult term = model.undivided_term(record, mode, hyper);
-  // Doubtful gaps of the animal can bend the rest the wrong way: no less is known of it than before any record.
-  const double least = std::max(1 / posterior.prior_variance(predictor), 1e-8 / variance);
-  const double freed = 1 / std::max(1 / variance + term.hessian[0], least);
-  const double at = mean - posterior.own_shift(record);
-  return {at - freed * (term.gradient[0] + term.hessian[0] * (at - mode)), freed};
-}
-
 StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const VectorXd& start,
                                  const HyperOptions& options)
     : model_(std::move(model)), options_(options) {
@@ -43,7 +30,8 @@ StadiaPosterior::StadiaPosterior(std::shared_ptr<const StadiaModel> model, const
     coefficient_covariances_.resize(points, Eigen::MatrixXd::Zero(coefficients, coefficients));
   };
   hyper_ = integrate_hyperparameters(*model_, start, options, begin,
-                                     [this](std::size_t point, const ConditionalPosterior& p) { keep(point, p); });
+                                     [this](std::size_t point, const ConditionalPosterior& p) { keep(point, p); },
+                                     model_->options().maximiser ? model_->options().maximiser : usual_maximiser());
   clear_failed_points();
 }
 
@@ -68,7 +56,7 @@ void StadiaPosterior::keep(std::size_t point, const ConditionalPosterior& poster
   keep_probes(row, posterior);
   for (std::size_t i = 0; i < running_records_.size(); ++i) {
     const auto record = static_cast<std::size_t>(running_records_[i]);
-    const auto freed = predictor_without_record(posterior, *model_, record, posterior.hyper());
+    const auto freed = predictor_without_term(posterior, *model_, record);
     running_mean_(row, static_cast<Index>(i)) = freed.first;
     running_variance_(row, static_cast<Index>(i)) = freed.second;
   }

@@ -15,11 +15,6 @@ struct AnimalEffect {
   double mean = 0, sd = 0;
 };
 
-/// The Gaussian (mean, variance) of a record's predictor without what was seen of its length. What truncation divides
-/// by stays: an animal that was met part-way is of a population that favors those that were there to be met.
-std::pair<double, double> predictor_without_record(const ConditionalPosterior& posterior, const StadiaModel& model,
-                                                   std::size_t record, const Eigen::VectorXd& hyper);
-
 /// Mixture over the hyperparameters of a stadium-length model: integrates once, then answers for any linear predictor.
 class StadiaPosterior {
  public:

@@ -46,7 +46,7 @@ class FastLaw final : public NextMoltLaw {
  public:
   explicit FastLaw(const NextMolt& next) : starts_(next.starts), clock_(next.clock) {
     first_day_ = next.base->first_day();
-    for (const LawPoint& p : next.points) {
+    for (const PredictiveComponent& p : next.points) {
       mean_.push_back(p.mean);
       per_spread_.push_back(1 / std::sqrt(p.variance + p.sigma * p.sigma));
     }
@@ -143,11 +143,11 @@ double day_at(const TrajectoryPlan& plan, double p) {
 }
 
 /// Points with eta on nodes where, for want of a closed form, the forecast takes it so.
-std::vector<LawPoint> expanded(const std::vector<LawPoint>& points, Family family) {
+std::vector<PredictiveComponent> expanded(const std::vector<PredictiveComponent>& points, Family family) {
   if (family == Family::lognormal) return points;
   const auto& rule = numeric::gauss_hermite(effect_nodes);
-  std::vector<LawPoint> result;
-  for (const LawPoint& p : points)
+  std::vector<PredictiveComponent> result;
+  for (const PredictiveComponent& p : points)
     for (int i = 0; i < effect_nodes; ++i)
       result.push_back({p.weight * rule.weights[i], p.mean + std::sqrt(p.variance) * rule.nodes[i], 0, p.sigma});
   return result;
@@ -160,13 +160,13 @@ double unknown_size_variance(const AnimalInputs& inputs) {
 
 void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInputs& inputs, double exponent) {
   const std::size_t each = plan.family == Family::lognormal ? 1 : effect_nodes;
-  const std::vector<LawPoint> points = expanded(next.points, plan.family);
+  const std::vector<PredictiveComponent> points = expanded(next.points, plan.family);
   const double unknown = unknown_size_variance(inputs), of_size = inputs.sizes.back().variance + unknown;
   plan.size_sd = std::sqrt(of_size);
   const double covariance = exponent * (inputs.sizes.back().record_variance + unknown);
   std::vector<double> weights;
   for (std::size_t k = 0; k < points.size(); ++k) {
-    const LawPoint &p = points[k], &whole = next.points[k / each];
+    const PredictiveComponent &p = points[k], &whole = next.points[k / each];
     DrawComponent c;
     const double total = p.variance + p.sigma * p.sigma;
     // Each animal is as likely to be met: the mean length divides out, which tilts the predictor down by its variance.
@@ -185,17 +185,17 @@ void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInpu
 }
 
 /// Chances of no molt by a day of each point, as far as the points' shares of the days go by them.
-std::vector<double> beyond_of(const NextMolt& next, const std::vector<LawPoint>& points, const FastLaw* fast,
+std::vector<double> beyond_of(const NextMolt& next, const std::vector<PredictiveComponent>& points, const FastLaw* fast,
                               double day) {
   if (fast) return fast->beyond(day);
   std::vector<double> beyond;
-  for (const LawPoint& point : points) beyond.push_back(next.base->share_beyond(point, day));
+  for (const PredictiveComponent& point : points) beyond.push_back(next.base->share_beyond(point, day));
   return beyond;
 }
 
 /// Shares of the points in each cell of the first molt's law.
 void set_shares(TrajectoryPlan& plan, const NextMolt& next, const FastLaw* fast) {
-  const std::vector<LawPoint> points = expanded(next.points, plan.family);
+  const std::vector<PredictiveComponent> points = expanded(next.points, plan.family);
   std::vector<double> left = beyond_of(next, points, fast, next.base->first_day()), weight;
   for (std::size_t k = 0; k < points.size(); ++k) {
     weight.push_back(points[k].weight);
@@ -224,7 +224,7 @@ void set_starts(TrajectoryPlan& plan, const NextMolt& next) {
     double total = 0;
     for (const StartAge& start : plan.starts) {
       double drop = 0;
-      for (const LawPoint& p : next.points)
+      for (const PredictiveComponent& p : next.points)
         drop += p.weight * std::max(0.0, predictive_survival(plan.family, p, start.age_days + units_from) -
                                              predictive_survival(plan.family, p, start.age_days + units_to));
       share.push_back(start.weight * drop);

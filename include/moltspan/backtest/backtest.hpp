@@ -11,6 +11,7 @@
 #include "moltspan/collection/fit.hpp"
 #include "moltspan/score/score.hpp"
 
+/// @file
 /// How good forecasts would have been: on the user's own records, against the plain rules that people use.
 ///
 /// **Rolling origin.** On each of several days the collection is fitted with nothing dated later, every animal with a

@@ -5,6 +5,7 @@
 #include <string>
 #include <string_view>
 
+/// @file
 /// Civil days and ranges of days.
 ///
 /// A day `d` stands for some moment in `[d, d + 1)`; a range `[earliest, latest]` for some moment in

@@ -2,6 +2,7 @@
 
 #include <string>
 
+/// @file
 /// What a result says of itself: valid but weak data gets an answer with a stated health, never an exception.
 namespace moltspan {
 

@@ -7,6 +7,7 @@
 #include "moltspan/collection/fit.hpp"
 #include "moltspan/score/score.hpp"
 
+/// @file
 /// How well a fit tells the lengths of the stadia that it was made of.
 namespace moltspan {
 

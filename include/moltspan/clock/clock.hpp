@@ -1,5 +1,6 @@
 #pragma once
 
+/// @file
 /// The clock of development: a stadium ends once so much development is done, at a rate that follows the temperature
 /// and the season. Days of the clock are days at the usual rate.
 namespace moltspan {

@@ -2,6 +2,7 @@
 
 #include "moltspan/clock/clock.hpp"
 
+/// @file
 /// What is told of a season: the clock runs by its posterior mean, however weak, but it is a fact only where it is shown.
 namespace moltspan {
 

@@ -15,6 +15,7 @@
 #include "moltspan/signs/signs.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// The joint fit of a collection: stadia of all its animals, nested by genus, taxon, cohort and animal, with the
 /// covariates that the records hold.
 namespace moltspan {

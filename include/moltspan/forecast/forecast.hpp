@@ -8,6 +8,7 @@
 #include "moltspan/collection/fit.hpp"
 #include "moltspan/verdict/verdict.hpp"
 
+/// @file
 /// When each animal of a collection molts next.
 ///
 /// A running stadium whose start is known: the molt is at start + T, the start integrated over its range with the

@@ -6,6 +6,7 @@
 
 #include "moltspan/group/group.hpp"
 
+/// @file
 /// Allometry: the line log y = intercept + slope log x, and whether groups share its slope.
 ///
 /// Sizes in any units, all positive; natural logarithms. `ols`: least squares of log y on log x, for predicting y.

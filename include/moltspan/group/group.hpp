@@ -10,6 +10,7 @@
 #include "moltspan/base/health.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// Groups of animals: tables per instar, growth ratios, sex ratios, and comparisons with their multiple-test care.
 ///
 /// Arguments outside their range throw std::invalid_argument that names function, argument, row, value and rule. What

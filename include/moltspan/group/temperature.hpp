@@ -9,6 +9,7 @@
 
 #include "moltspan/group/group.hpp"
 
+/// @file
 /// Development against temperature: Q10, thermal sums, Belehradek's and Briere's curves, molts at varying temperature.
 ///
 /// Temperatures in degrees Celsius, times in days, rates per day (1 / days). Lengths at one temperature come in as they

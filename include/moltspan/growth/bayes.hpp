@@ -8,6 +8,7 @@
 #include "moltspan/growth/latent.hpp"
 #include "moltspan/base/health.hpp"
 
+/// @file
 /// The mixed model of growth.hpp as a Bayesian posterior: for few animals, rounded readings and several measures.
 ///
 /// `y = x'beta + u_cohort + z'b_animal + w_animal(instar) + sigma_measure e`. `b` is normal with a full covariance or

@@ -7,6 +7,7 @@
 
 #include "moltspan/base/health.hpp"
 
+/// @file
 /// Growth as a linear mixed model: `y = x'beta + u_cohort + z'b_animal + sigma e`, Gaussian throughout.
 ///
 /// With y = log size and x = z = (1, instar), exp(slope) is the growth ratio of Dyar (1890) and b holds what an animal

@@ -9,6 +9,7 @@
 #include "moltspan/base/health.hpp"
 #include "moltspan/intervals/intervals.hpp"
 
+/// @file
 /// Growth from molt to molt with sizes that are never seen exactly: the Bayesian model.
 ///
 /// On `x = log(size / reference)`, the animal's size in successive instars is a walk:

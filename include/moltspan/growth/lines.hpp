@@ -8,6 +8,7 @@
 #include "moltspan/base/health.hpp"
 #include "moltspan/numeric/least_squares.hpp"
 
+/// @file
 /// The textbook lines of growth, by least squares: Dyar's line of log size on instar, and the size after a molt on the
 /// size before it (Hiatt), with every band under its own name. For records of several animals with their own growth,
 /// the mixed model is the better tool: here animals are fitted apart or share a slope.
@@ -232,3 +233,13 @@ struct SlopeFactors {
 SlopeFactors slope_factors(const Eigen::VectorXd& sizes_mm, const Eigen::VectorXd& periods_days);
 
 }  // namespace moltspan
+
+#ifndef MOLTSPAN_COMPILED
+#include "moltspan/growth/impl/lines_law.hpp"
+#include "moltspan/growth/impl/lines.hpp"
+#include "moltspan/growth/impl/lines_animals.hpp"
+#include "moltspan/growth/impl/lines_crosby.hpp"
+#include "moltspan/growth/impl/lines_increment.hpp"
+#include "moltspan/growth/impl/lines_bent.hpp"
+#include "moltspan/growth/impl/lines_molts.hpp"
+#endif

@@ -9,6 +9,7 @@
 
 #include "moltspan/forecast/forecast.hpp"
 
+/// @file
 /// Whether an animal has outgrown its enclosure, and on which days it is safe to move it.
 ///
 /// **Need.** Multiples of leg span by habit (`shared/housing.toml`): shorter side of the floor, height, drop from the

@@ -7,6 +7,7 @@
 
 #include "moltspan/intervals/intervals.hpp"
 
+/// @file
 /// Instars from a sample of sizes: a Gaussian mixture on natural-log size, one component an instar.
 ///
 /// `log size | instar k ~ N(mu_k, Sigma_k)` with weight pi_k, for one to three traits of the same animals. The means of
@@ -119,3 +120,14 @@ std::vector<InstarTest> instar_bootstrap(const InstarSizes& sizes, const InstarM
                                          std::uint64_t seed, int threads = 0);
 
 }  // namespace moltspan
+
+#ifndef MOLTSPAN_COMPILED
+#include "moltspan/instars/impl/em.hpp"
+#include "moltspan/instars/impl/even.hpp"
+#include "moltspan/instars/impl/newton.hpp"
+#include "moltspan/instars/impl/starts.hpp"
+#include "moltspan/instars/impl/classify.hpp"
+#include "moltspan/instars/impl/bootstrap.hpp"
+#include "moltspan/instars/impl/health.hpp"
+#include "moltspan/instars/impl/instars.hpp"
+#endif

@@ -5,36 +5,14 @@
 #include <vector>
 
 #include "moltspan/intervals/intervals.hpp"
+#include "moltspan/stadium/gap.hpp"
 
-/// Molts that happened and are not in the records.
-///
-/// A gap between two recorded molts with j unseen ones between them is the sum of j + 1 stadia. Given the animal's
-/// predictor, stadium i of it has log-median eta + i x log_step, log_step = exponent of size x log growth ratio; the
-/// sum is taken as log-normal with the same mean and variance (Fenton 1960, IRE Transactions on Communications Systems
-/// 8:57), so that its log is eta + shift with a spread of its own, neither of which depends on eta. The term of a gap
-/// is `log sum_j w_j f_(j+1)(gap)`, w_j = pi_j h_j: the chance of j unseen molts and the density of the jump in size
-/// given them. With p the chance that a molt goes unrecorded, pi_j = (1 - p) p^j, and the last of them p^j. Under
-/// another family the sums (not the single stadia) are log-normal, with the family's log mean and variance.
+/// @file
+/// Molts that happened and are not in the records: the terms of stadium/gap.hpp for a law by name, and the share of each
+/// number of them in the gaps of one animal.
 namespace moltspan {
 
-inline constexpr int most_hidden = 2;
-
-using HiddenWeights = std::array<double, most_hidden + 1>;  ///< log w_j; -inf = ruled out
-
-/// Log of a sum of n stadia: its mean less eta, and its sd.
-struct StadiaSum {
-  double shift = 0, log_sd = 0;
-};
 StadiaSum sum_of_stadia(Family family, int n, double log_sigma, double log_step);
-
-/// log pi_j at the chance p of a missed molt.
-HiddenWeights hidden_chances(double p);
-
-/// Log-likelihood of a record with hidden molts, with its derivatives in eta; those in log sigma are not filled. The
-/// second one is exact but where, between two numbers of molts, it is positive: there it is no larger than it is
-/// negative at a known number, as Laplace's determinant would else come near 0 and its approximation be worth nothing.
-/// `extra_variance` of log T is the record's own (the error of its start size), shared by all stadia of the gap. Late
-/// entry divides by the survival of the first stadium.
 StadiumTerm hidden_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma, double extra_variance,
                         const HiddenWeights& log_weights, double log_step, Truncation truncation);
 

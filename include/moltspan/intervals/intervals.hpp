@@ -8,50 +8,15 @@
 #include <vector>
 
 #include "moltspan/base/health.hpp"
+#include "moltspan/numeric/maximum.hpp"
+#include "moltspan/stadium/term.hpp"
 
+/// @file
 /// Stadium lengths: location-scale models of log T with censoring, truncation and nested Gaussian effects.
 ///
 /// `log T = offset + x'beta + u_taxon + u_cohort + u_animal + sigma W`, W of one of three laws. Log-likelihoods are
 /// densities of T on the time scale (Jacobian 1/t included), as in the standard survival software. T in days.
-///
-/// What is known of T gives one term a record, with F the distribution function of T and S = 1 - F:
-///   exact f(t); between F(max) - F(min); at least S(min); at most F(max). A start that is uniform over
-///   `start_range_days` is integrated out (doubly censored). Late entry divides by S(entry), or, under `renewal`, by
-///   E[T].
 namespace moltspan {
-
-enum class Family { lognormal, weibull, loglogistic };
-
-/// How a record that was watched only from age `entry_days` on is counted. `conditional`: divided by S(entry | animal);
-/// `marginal`: the animal's integral is divided by that of its S(entry | animal); `renewal`: divided by E[T | animal],
-/// right when the animal was picked at a random moment of its life.
-enum class Truncation { conditional, marginal, renewal };
-
-/// What is known of the length of one stadium, in days.
-struct StadiumBounds {
-  double min_days = 0;  ///< 0 = no lower bound
-  double max_days = 0;  ///< NaN = no upper bound; equal to min_days = exact
-  double start_range_days =
-      0;  ///< R: the start is uniform over R days; min_days counts from its end, max_days from its begin
-  double entry_days = 0;  ///< counts from the end of the start range, as min_days does
-  double end_range_days =
-      0;  ///< W: width of the end range; 0 = max_days - min_days - R, or not known where min_days is 0
-};
-
-/// Value and derivatives of one record's log-likelihood in its linear predictor eta and s = log sigma.
-struct StadiumTerm {
-  double value = 0;
-  double d_eta = 0, d_s = 0;
-  double d_eta_eta = 0, d_eta_s = 0, d_s_s = 0;
-};
-
-/// Log-likelihood of one record with exact first and second derivatives. `marginal` gives the term without its
-/// division. Throws std::domain_error for bounds that contradict each other.
-StadiumTerm stadium_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma,
-                         Truncation truncation = Truncation::conditional);
-
-/// log S(entry | eta) of a record, averaged over its start range: what `marginal` divides by. 0 where entry_days is 0.
-StadiumTerm entry_term(Family family, const StadiumBounds& bounds, double eta, double log_sigma);
 
 /// Nested groups, outermost first: every member of a level lies in one member of the level above.
 enum class Level { genus, taxon, cohort, animal };
@@ -119,6 +84,7 @@ struct StadiaOptions {
   int threads = 0;        ///< 0 = as many as the machine has
   int points = 0;         ///< most hyperparameter points under bayes; 0 = by the size of the table
   Eigen::VectorXd start;  ///< hyperparameters (log sigma, log sds) to start the search from; empty = usual values
+  Maximiser maximiser;    ///< of the search for the mode of the hyperparameters; empty = usual_maximiser()
 };
 
 /// Parameters in one vector: coefficients, log sigma, log sd of each effect that was estimated, then of each learned

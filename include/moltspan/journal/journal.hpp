@@ -8,6 +8,7 @@
 
 #include "moltspan/records/records.hpp"
 
+/// @file
 /// Notes in everyday words, rows added to a `journal.csv`, and the last ones taken back.
 namespace moltspan {
 

@@ -9,6 +9,7 @@
 #include "moltspan/records/records.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// What is known of groups and kinds before any record: sizes, paces, numbers of molts, each with its status.
 namespace moltspan {
 

@@ -4,49 +4,39 @@
 #include <boost/math/special_functions/trigamma.hpp>
 #include <cmath>
 #include <limits>
-#include <stdexcept>
 
+#include "moltspan/law/tail.hpp"
 #include "moltspan/numeric/normal.hpp"
 
-/// The standard laws of W in `log T = eta + sigma W`, as small tables of the same functions.
-///
-/// Each law gives, for a standardised value z: `log_density`, its slope `score` and curvature `score_slope`; `log_cdf`,
-/// `log_survival`; `hazard` f/S and `reversed_hazard` f/F with their slopes; `low_z` and `high_z`
-/// hold all of its mass that a double shows beside 1; and two ratios that stay exact where both
-/// parts underflow: `log_survival_ratio(c, e)` = log S(c)/S(e) and `log_density_ratio(z, e)` = log f(z)/f(e).
-namespace moltspan::numeric {
-
-/// Logarithm of a tail's mass at z, the density over that mass (hazard above, reversed hazard below), and the slope of
-/// that rate.
-struct Tail {
-  double log_mass = 0, rate = 0, rate_slope = 0;
-};
+/// @file
+/// The standard laws of W in `log T = eta + sigma W`, as small tables of the functions that StadiumLaw lists.
+namespace moltspan {
 
 /// W standard normal: log-normal times.
 struct NormalLaw {
-  static double log_density(double z) { return log_phi(z); }
+  static double log_density(double z) { return numeric::log_phi(z); }
   static double score(double z) { return -z; }
   static double score_slope(double) { return -1; }
-  static double log_cdf(double z) { return log_Phi(z); }
-  static double log_survival(double z) { return log_Phi(-z); }
-  static double hazard(double z) { return normal_hazard(z); }
-  static double hazard_slope(double z) { return normal_hazard(z) * normal_hazard_excess(z); }
-  static double reversed_hazard(double z) { return normal_hazard(-z); }
+  static double log_cdf(double z) { return numeric::log_Phi(z); }
+  static double log_survival(double z) { return numeric::log_Phi(-z); }
+  static double hazard(double z) { return numeric::normal_hazard(z); }
+  static double hazard_slope(double z) { return numeric::normal_hazard(z) * numeric::normal_hazard_excess(z); }
+  static double reversed_hazard(double z) { return numeric::normal_hazard(-z); }
   static double reversed_hazard_slope(double z) { return -hazard_slope(-z); }
   /// Upper tail with one call each of exp, erfc and log.
   static Tail upper(double z) {
     if (z < 0) {
-      const double mass = 1 - 0.5 * std::erfc(-z * sqrt_half), rate = std::exp(log_phi(z)) / mass;
-      return {std::log1p(-0.5 * std::erfc(-z * sqrt_half)), rate, rate * (rate - z)};
+      const double mass = 1 - 0.5 * std::erfc(-z * numeric::sqrt_half), rate = std::exp(numeric::log_phi(z)) / mass;
+      return {std::log1p(-0.5 * std::erfc(-z * numeric::sqrt_half)), rate, rate * (rate - z)};
     }
-    const double scaled = erfcx(z * sqrt_half), rate = sqrt_2_over_pi / scaled;
-    return {std::log(0.5 * scaled) - 0.5 * z * z, rate, rate * (z < 3 ? rate - z : normal_hazard_excess(z))};
+    const double scaled = numeric::erfcx(z * numeric::sqrt_half), rate = numeric::sqrt_2_over_pi / scaled;
+    return {std::log(0.5 * scaled) - 0.5 * z * z, rate, rate * (z < 3 ? rate - z : numeric::normal_hazard_excess(z))};
   }
   static Tail lower(double z) {
     const Tail mirrored = upper(-z);
     return {mirrored.log_mass, mirrored.rate, -mirrored.rate_slope};
   }
-  static double log_survival_ratio(double c, double e) { return log_normal_survival_ratio(c, e); }
+  static double log_survival_ratio(double c, double e) { return numeric::log_normal_survival_ratio(c, e); }
   static double log_density_ratio(double z, double e) { return -0.5 * (z - e) * (z + e); }
   /// log E exp(sigma W), its slope and its curvature in sigma.
   static double log_mean_factor(double sigma) { return 0.5 * sigma * sigma; }
@@ -61,7 +51,7 @@ struct GumbelMinLaw {
   static double log_density(double z) { return z - std::exp(z); }
   static double score(double z) { return -std::expm1(z); }
   static double score_slope(double z) { return -std::exp(z); }
-  static double log_cdf(double z) { return log1mexp(std::exp(z)); }
+  static double log_cdf(double z) { return numeric::log1mexp(std::exp(z)); }
   static double log_survival(double z) { return -std::exp(z); }
   static double hazard(double z) { return std::exp(z); }
   static double hazard_slope(double z) { return std::exp(z); }
@@ -93,33 +83,33 @@ struct GumbelMinLaw {
 
 /// W standard logistic: log-logistic times.
 struct LogisticLaw {
-  static double log_density(double z) { return -softplus(z) - softplus(-z); }
+  static double log_density(double z) { return -numeric::softplus(z) - numeric::softplus(-z); }
   static double score(double z) { return -std::tanh(0.5 * z); }
-  static double score_slope(double z) { return -2 * logistic(z) * logistic(-z); }
-  static double log_cdf(double z) { return -softplus(-z); }
-  static double log_survival(double z) { return -softplus(z); }
-  static double hazard(double z) { return logistic(z); }
-  static double hazard_slope(double z) { return logistic(z) * logistic(-z); }
-  static double reversed_hazard(double z) { return logistic(-z); }
+  static double score_slope(double z) { return -2 * numeric::logistic(z) * numeric::logistic(-z); }
+  static double log_cdf(double z) { return -numeric::softplus(-z); }
+  static double log_survival(double z) { return -numeric::softplus(z); }
+  static double hazard(double z) { return numeric::logistic(z); }
+  static double hazard_slope(double z) { return numeric::logistic(z) * numeric::logistic(-z); }
+  static double reversed_hazard(double z) { return numeric::logistic(-z); }
   static double reversed_hazard_slope(double z) { return -hazard_slope(z); }
   static Tail upper(double z) {
-    const double p = logistic(z);
-    return {-softplus(z), p, p * logistic(-z)};
+    const double p = numeric::logistic(z);
+    return {-numeric::softplus(z), p, p * numeric::logistic(-z)};
   }
   static Tail lower(double z) {
-    const double p = logistic(-z);
-    return {-softplus(-z), p, -p * logistic(z)};
+    const double p = numeric::logistic(-z);
+    return {-numeric::softplus(-z), p, -p * numeric::logistic(z)};
   }
   static double log_survival_ratio(double c, double e) {
-    return c - e > 500 ? log_survival(c) - log_survival(e) : -std::log1p(logistic(e) * std::expm1(c - e));
+    return c - e > 500 ? log_survival(c) - log_survival(e) : -std::log1p(numeric::logistic(e) * std::expm1(c - e));
   }
   static double log_density_ratio(double z, double e) {
     const double d = z - e;
     if (std::abs(d) > 500) return log_density(z) - log_density(e);
-    return d - 2 * std::log1p(logistic(e) * std::expm1(d));
+    return d - 2 * std::log1p(numeric::logistic(e) * std::expm1(d));
   }
   static double log_mean_factor(double sigma) {
-    if (sigma >= 1) throw std::domain_error("the mean of a log-logistic length is infinite for sigma >= 1");
+    if (sigma >= least_sigma_without_mean) return std::numeric_limits<double>::infinity();
     return std::log(pi * sigma / std::sin(pi * sigma));
   }
   static double log_mean_factor_slope(double sigma) { return 1 / sigma - pi / std::tan(pi * sigma); }
@@ -132,4 +122,4 @@ struct LogisticLaw {
                           least_sigma_without_mean = 1;
 };
 
-}  // namespace moltspan::numeric
+}  // namespace moltspan

@@ -10,6 +10,7 @@
 #include "moltspan/intervals/intervals.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// Estimates of stadium lengths (and of any time in days) that assume no family of distributions.
 ///
 /// **Convention.** A record says that T lies in (min_days, max_days]; max_days blank (NaN) or infinite: T > min_days;

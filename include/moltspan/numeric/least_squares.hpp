@@ -3,6 +3,7 @@
 #include <Eigen/Core>
 #include <span>
 
+/// @file
 /// Linear least squares that keeps its digits: pivoted QR with refinement.
 ///
 /// Arguments outside their range throw std::invalid_argument that names function, argument, row, value and rule. A
@@ -42,3 +43,7 @@ struct MeanSd {
 MeanSd mean_sd(std::span<const double> values);
 
 }  // namespace moltspan::numeric
+
+#ifndef MOLTSPAN_COMPILED
+#include "moltspan/numeric/impl/least_squares.hpp"
+#endif

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <limits>
 
+/// @file
 /// Logarithms, ratios and differences of the standard normal distribution that stay exact far into both tails.
 ///
 /// Built on the scaled complementary error function, as `log(cdf)` underflows beyond 38 standard deviations.

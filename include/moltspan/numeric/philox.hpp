@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdint>
 
+/// @file
 /// Counter-based random numbers: the same seed gives the same draws on any number of threads, in any order.
 namespace moltspan::numeric {
 

@@ -2,6 +2,7 @@
 
 #include <Eigen/Core>
 
+/// @file
 /// Nodes and weights of Gaussian quadrature (Golub and Welsch 1969: eigenvalues of the Jacobi matrix).
 namespace moltspan::numeric {
 
@@ -17,3 +18,7 @@ const QuadratureRule& gauss_legendre(int n);
 const QuadratureRule& gauss_hermite(int n);
 
 }  // namespace moltspan::numeric
+
+#ifndef MOLTSPAN_COMPILED
+#include "moltspan/numeric/impl/quadrature.hpp"
+#endif

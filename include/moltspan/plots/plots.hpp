@@ -7,6 +7,7 @@
 #include "moltspan/intervals/intervals.hpp"
 #include "moltspan/nonparametric/nonparametric.hpp"
 
+/// @file
 /// Numbers that pictures need and that no result carries: checks of a stadium model against its own records, and
 /// curves.
 ///

@@ -12,6 +12,7 @@
 
 #include "moltspan/base/calendar.hpp"
 
+/// @file
 /// Animals, journal entries, and what is wrong with them.
 ///
 /// A table comes in as text, cell by cell, from a CSV file or a data frame. Every cell is checked; **all** faults and

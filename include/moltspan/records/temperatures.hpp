@@ -7,6 +7,7 @@
 
 #include "moltspan/records/records.hpp"
 
+/// @file
 /// `temperatures.csv`: how warm it was, day by day, at the places where animals stand.
 namespace moltspan {
 

@@ -4,6 +4,7 @@
 #include <span>
 #include <vector>
 
+/// @file
 /// How good a forecast was: proper scores, calibration and coverage, on continuous days.
 ///
 /// All scores are negatively oriented (smaller is better). Arguments outside their range throw std::invalid_argument
@@ -99,3 +100,7 @@ ClusteredMean clustered_mean(std::span<const double> values, std::span<const int
 double bivariate_normal_cdf(double h, double k, double rho);
 
 }  // namespace moltspan
+
+#ifndef MOLTSPAN_COMPILED
+#include "moltspan/score/impl/score.hpp"
+#endif

@@ -9,6 +9,7 @@
 #include "moltspan/records/records.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// Signs of a coming molt: what they are worth is learned from closed stadia.
 ///
 /// With the molt on day x and the lag L of the first sign before it log-normal (density g, distribution function G, its

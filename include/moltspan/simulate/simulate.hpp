@@ -9,6 +9,7 @@
 #include "moltspan/records/records.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
+/// @file
 /// Collections with known truth, for tests of coverage, studies of power and examples.
 ///
 /// The laws are drawn by inversion from their textbook definitions; no likelihood code of the fit is used, so that an

@@ -8,6 +8,7 @@
 #include "moltspan/base/calendar.hpp"
 #include "moltspan/records/records.hpp"
 
+/// @file
 /// From checked records to the histories of animals and their stadia, with censoring and truncation.
 namespace moltspan {
 

@@ -8,6 +8,7 @@
 
 #include "moltspan/collection/fit.hpp"
 
+/// @file
 /// Courses of life: joint draws of the dates of an animal's next molts and of its sizes after them.
 ///
 /// A draw takes the day of the first molt by inverting the forecast's own law (start range, signs and the time watched

@@ -9,6 +9,7 @@
 #include "moltspan/base/calendar.hpp"
 #include "moltspan/records/records.hpp"
 
+/// @file
 /// One verdict an animal and day: what it is in, and with that whether it may be fed and moved. Forecast, feeding round,
 /// plan, printed sheet, calendar file and report show this verdict and decide nothing of their own.
 ///

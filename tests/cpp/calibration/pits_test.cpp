@@ -132,7 +132,7 @@ TEST(Recalibration, ChangesTheLawOnTheNormalScaleAndKeepsTheMedianWithoutAShift)
   change.log_scale = std::log(1.5);
   // log T ~ N(log 60, .2^2) from the start: recalibrated N(log 60, .3^2).
   const auto plain = [] {
-    return std::make_unique<RunningLaw>(Family::lognormal, std::vector<LawPoint>{{1, std::log(60.0), 0.01, std::sqrt(0.03)}},
+    return std::make_unique<RunningLaw>(Family::lognormal, std::vector<PredictiveComponent>{{1, std::log(60.0), 0.01, std::sqrt(0.03)}},
                                         std::vector<StartAge>{{1, 0.0}}, 1.0);
   };
   const RecalibratedLaw law(plain(), change);

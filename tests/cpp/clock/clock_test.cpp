@@ -68,7 +68,7 @@ TEST(StadiumClock, AddsWarmAndColdDays) {
 
 // Change of variables: the density of calendar days is that of clock days times the rate at the end.
 TEST(ClockedLaw, DensityIsThatOfClockDaysTimesTheRate) {
-  const std::vector<LawPoint> points{{1, 4.5, 0.02, 0.25}};
+  const std::vector<PredictiveComponent> points{{1, 4.5, 0.02, 0.25}};
   const std::vector<StartAge> starts{{1, 20}};
   const auto table = seasonal(0.3);
   const ClockAhead clock(StadiumClock(table, 1), 18400);

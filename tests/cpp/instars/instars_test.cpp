@@ -6,7 +6,7 @@
 #include <limits>
 #include <stdexcept>
 
-#include "instars/model.hpp"
+#include "moltspan/instars/impl/model.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 

@@ -9,18 +9,18 @@
 namespace moltspan {
 namespace {
 
-const std::vector<LawPoint> one_point{{1, 3.5, 0.04, 0.2}};
+const std::vector<PredictiveComponent> one_point{{1, 3.5, 0.04, 0.2}};
 constexpr Family families[] = {Family::lognormal, Family::weibull, Family::loglogistic};
 
 /// Mean and sd of log T by integrals of P(log T > x), on panels.
-std::pair<double, double> log_moments(Family family, const std::vector<LawPoint>& points) {
+std::pair<double, double> log_moments(Family family, const std::vector<PredictiveComponent>& points) {
   const auto& rule = numeric::gauss_legendre(6);
   double mean = -10, square = 100;
   for (double left = -10; left < 20; left += 0.05)
     for (Eigen::Index i = 0; i < rule.nodes.size(); ++i) {
       const double x = left + 0.025 * (1 + rule.nodes[i]);
       double beyond = 0;
-      for (const LawPoint& p : points) beyond += p.weight * predictive_survival_log(family, p, x);
+      for (const PredictiveComponent& p : points) beyond += p.weight * survival_of_log(family, p, x);
       mean += 0.025 * rule.weights[i] * beyond;
       square += 0.025 * rule.weights[i] * 2 * x * beyond;
     }
@@ -38,9 +38,9 @@ TEST(InFamily, KeepsMeanAndSdOfLogLength) {
 
 /// Points joined in three keep the mixture's moments exactly; the law of the same family moves by little.
 TEST(InFamily, JoinsManyPoints) {
-  std::vector<LawPoint> points;
+  std::vector<PredictiveComponent> points;
   for (int k = 0; k < 40; ++k) points.push_back({1.0 / 40, 3.4 + 0.004 * k, 0.02 + 0.0005 * k, 0.15 + 0.003 * (k % 7)});
-  const std::vector<LawPoint> few = in_family(points, Family::lognormal, Family::lognormal);
+  const std::vector<PredictiveComponent> few = in_family(points, Family::lognormal, Family::lognormal);
   EXPECT_EQ(few.size(), 3u);
   const auto many = log_moments(Family::lognormal, points), joined = log_moments(Family::lognormal, few);
   EXPECT_NEAR(many.first, joined.first, 1e-6);

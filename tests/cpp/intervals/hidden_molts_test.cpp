@@ -367,12 +367,12 @@ TEST(CountHiddenOnce, FarBeyondTheLaw) {
   CollectionFit fit;
   fit.data.bounds.push_back({400, NAN, 0, 0});
   fit.data.hidden_log_weights.push_back(hidden_chances(0.05));
-  std::vector<LawPoint> points{{0.5, std::log(30.0), 1e-4, 0.03}, {0.5, std::log(31.0), 1e-4, 0.03}};
+  std::vector<PredictiveComponent> points{{0.5, std::log(30.0), 1e-4, 0.03}, {0.5, std::log(31.0), 1e-4, 0.03}};
   count_hidden_once(fit, 0, 400, 1, points);
   EXPECT_NEAR(points[0].weight, 1, 1e-9);
   EXPECT_NEAR(points[1].weight, 0, 1e-9);
   // A point without weight, such as one that failed, does not set the scale: all of the weight stays with the other.
-  std::vector<LawPoint> failed{{0, std::log(20.0), 1e-4, 0.03}, {1, std::log(60.0), 1e-4, 0.03}};
+  std::vector<PredictiveComponent> failed{{0, std::log(20.0), 1e-4, 0.03}, {1, std::log(60.0), 1e-4, 0.03}};
   count_hidden_once(fit, 0, 400, 1, failed);
   EXPECT_EQ(failed[0].weight, 0);
   EXPECT_NEAR(failed[1].weight, 1, 1e-9);

@@ -54,9 +54,9 @@ double by_cubes(double sigma, const std::vector<double>& eta) {
 TEST(SharedDates, RatioIsThatOfTheTripleIntegral) {
   const std::vector<double> eta{3.1, 3.3, 3.2};
   for (double sigma : {0.08, 0.2, 0.5}) {
-    EXPECT_NEAR(ratio(weekly_chain(), Family::lognormal, sigma, eta), by_cubes<numeric::NormalLaw>(sigma, eta), 6e-4);
-    EXPECT_NEAR(ratio(weekly_chain(), Family::weibull, sigma, eta), by_cubes<numeric::GumbelMinLaw>(sigma, eta), 6e-4);
-    EXPECT_NEAR(ratio(weekly_chain(), Family::loglogistic, sigma, eta), by_cubes<numeric::LogisticLaw>(sigma, eta),
+    EXPECT_NEAR(ratio(weekly_chain(), Family::lognormal, sigma, eta), by_cubes<NormalLaw>(sigma, eta), 6e-4);
+    EXPECT_NEAR(ratio(weekly_chain(), Family::weibull, sigma, eta), by_cubes<GumbelMinLaw>(sigma, eta), 6e-4);
+    EXPECT_NEAR(ratio(weekly_chain(), Family::loglogistic, sigma, eta), by_cubes<LogisticLaw>(sigma, eta),
                 6e-4);
   }
 }

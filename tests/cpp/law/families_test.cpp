@@ -107,7 +107,7 @@ TYPED_TEST(Laws, FarTailsStayFinite) {
   }
 }
 
-TEST(LogisticLaw, HasNoMeanFromSigmaOneOn) { EXPECT_THROW(LogisticLaw::log_mean_factor(1), std::domain_error); }
+TEST(LogisticLaw, HasNoMeanFromSigmaOneOn) { EXPECT_TRUE(std::isinf(LogisticLaw::log_mean_factor(1))); }
 
 TEST(LogisticLaw, RatiosAcrossTheSwitchOfBranches) {
   for (double d : {499.0, 501.0}) {

@@ -341,7 +341,7 @@ TEST(HyperIntegration, FindsTheMassOfAFunnelFarFromItsMode) {
   HyperOptions options;
   options.max_points = 4096;
   options.enough_points = 1000;
-  options.lay_anew = true;
+  options.recentre = true;
   const auto solver = [&funnel]() -> PointSolver {
     return [&](std::size_t, const VectorXd& at) { return funnel(at); };
   };
