@@ -13,7 +13,7 @@ import tempfile
 from pathlib import Path
 
 import moltspan
-from moltspan.score import clustered_mean
+from moltspan.stadia.score import clustered_mean
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "demo"))
 import make_collection  # noqa: E402

@@ -21,7 +21,7 @@ import numpy as np
 
 import moltspan
 from moltspan import _core
-from moltspan.collection_fit import forecast_document
+from moltspan.collection.fit import forecast_document
 
 SEED = 907
 BASE = {"n_animals": 60, "n_taxa": 1, "n_genera": 1, "taxon_sd": 0, "genus_sd": 0, "sigma": 0.25, "animal_sd": 0.15, "bred_chance": 0.6,
@@ -157,7 +157,7 @@ def one_clean(job):
     median, low, high = (_core.STANDARD_QUANTILES.index(p) for p in (0.5, 0.025, 0.975))
     for ours, plain in zip(*pairs, strict=True):
         if plain.quantile_days and plain.last_molt is not None:
-            age = (records.as_of - moltspan.frames.day_of(plain.last_molt[1])).days
+            age = (records.as_of - moltspan._frames.frames.day_of(plain.last_molt[1])).days
             a, b = ours.quantile_days, plain.quantile_days
             rows.append((np.log((age + a[median]) / (age + b[median])), np.log((a[high] - a[low]) / (b[high] - b[low])), ours.chance_missed))
     return rows

@@ -1,6 +1,6 @@
 """`python -m moltspan` does what the command `moltspan` does."""
 
-from moltspan.command_line import main
+from moltspan.cli.app import main
 
 if __name__ == "__main__":
     main()

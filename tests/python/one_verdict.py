@@ -3,8 +3,8 @@
 import re
 
 import moltspan
-from moltspan.report_page import page_html
-from moltspan.tables_report import FEEDING
+from moltspan.report.page import page_html
+from moltspan.text.report import FEEDING
 
 MAY_MOVE = ("between", "final")
 PHASES = {"dead": {"dead"}, "gone": {"gone"}, "final": {"final"}, "molting": {"postmolt"}, "soft": {"postmolt"}, "premolt": {"premolt"},
@@ -21,7 +21,7 @@ def outputs_of(fit, on):
     documents = {"remark": "invented records", "forecast": moltspan.forecast_document(fit, on=on), "rehouse": plan.document, "health": [],
                  "backtest": None, "why_no_backtest": "not asked for"}
     return {"forecast": documents["forecast"], "plan": plan.document, "sheet": plan.sheet(), "calendar": plan.calendar(),
-            "report": page_html(documents, {}), "frame": fit.forecast(on=on), "text": moltspan.tables.plain_forecast(documents["forecast"])}
+            "report": page_html(documents, {}), "frame": fit.forecast(on=on), "text": moltspan.text.tables.plain_forecast(documents["forecast"])}
 
 
 def check_one_verdict(out):

@@ -14,7 +14,7 @@ import pandas as pd
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
+from moltspan.cli.app import app
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 REMARK = "invented records"

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import moltspan
-from moltspan.command_line import app
+from moltspan.cli.app import app
 
 runner = pytest.importorskip("typer.testing").CliRunner()
 

@@ -12,9 +12,10 @@ import pytest
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan import _core, tables_cautions
-from moltspan.command_line import app
-from moltspan.tables import plain_forecast
+from moltspan import _core
+from moltspan.text import cautions as tables_cautions
+from moltspan.cli.app import app
+from moltspan.text.tables import plain_forecast
 
 TOP = Path(__file__).parents[2]
 WORDS = ("urticating_setae", "systemic_venom", "irritant_spray", "fast")
@@ -96,7 +97,7 @@ def on_a_terminal(document):
 
     from rich.console import Console
 
-    from moltspan.tables_rehouse import rich_plan
+    from moltspan.text.rehouse import rich_plan
 
     out = io.StringIO()
     rich_plan(document, Console(file=out, width=100, force_terminal=False))
@@ -165,7 +166,7 @@ def overdue():
 
 
 def test_a_prompt_of_the_forecast_stands_with_its_caution():
-    from moltspan.collection_fit import forecast_document
+    from moltspan.collection.fit import forecast_document
 
     document = forecast_document(overdue())
     assert any("look for a skin" in animal["verdict"]["why"] for animal in document["animals"])

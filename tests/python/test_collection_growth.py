@@ -95,7 +95,7 @@ def test_a_crab_is_forecast_in_what_was_read(measure, unit):
     band = next(band for band in size["bands"] if band["level"] == 0.95)
     assert band["from"] < size["median"] < band["to"] < 1.4 ** (3 if unit == "g" else 1) * size["median"]  # no room for a ratio of measures
     assert any("no leg span was read on it and no ratio" in note for note in animal["notes"])
-    from moltspan.tables import remarks
+    from moltspan.text.tables import remarks
 
     assert f"then a {measure.replace('_', ' ')} of about" in remarks(animal)
 

@@ -17,7 +17,7 @@ from hand_made_forecast import document
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
+from moltspan.cli.app import app
 
 DEMO = Path(__file__).parents[2] / "demo"
 
@@ -114,7 +114,7 @@ def test_a_file_that_cannot_be_written_is_wrong_usage(answered, tmp_path):
 
 def moltspan_command(*arguments):
     """The real thing in its own process, off a terminal."""
-    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", *map(str, arguments)]
+    command = [sys.executable, "-c", "from moltspan.cli.app import main; main()", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, timeout=300, stdin=subprocess.DEVNULL)
 
 
@@ -151,7 +151,7 @@ def test_demo_collection_is_what_its_script_writes(tmp_path):
 
 def broken_inside(call, *arguments):
     """A process in which one function of ours fails as it never should."""
-    code = f"import moltspan, moltspan.command_line as c\ndef fail(*a, **k): {call}\nmoltspan.fit = fail\nc.main()"
+    code = f"import moltspan, moltspan.cli.app as c\ndef fail(*a, **k): {call}\nmoltspan.fit = fail\nc.main()"
     return subprocess.run([sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL)
 
 
@@ -168,7 +168,7 @@ def test_broken_off_by_the_user_is_no_fault():
 
 
 def test_a_reader_that_goes_away_is_no_fault():
-    code = "from moltspan.command_line import main; main()"
+    code = "from moltspan.cli.app import main; main()"
     process = subprocess.Popen([sys.executable, "-c", code, "check", str(DEMO / "collection")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     process.stdout.close()
     assert "Traceback" not in process.stderr.read()

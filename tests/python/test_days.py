@@ -10,8 +10,8 @@ import typer
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
-from moltspan.command_shared import day_option
+from moltspan.cli.app import app
+from moltspan.cli.shared import day_option
 
 TODAY = date(2026, 6, 15)
 KIND = "Brachypelma hamorii"

@@ -10,15 +10,15 @@ from pathlib import Path
 import pytest
 
 import moltspan
-from moltspan.files import replace_file
+from moltspan._frames.files import replace_file
 
 DEMO = Path(__file__).parents[2] / "demo/collection"
-LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({n}, {n})); from moltspan.command_line import main; main()"
+LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({n}, {n})); from moltspan.cli.app import main; main()"
 
 
 def run(*arguments, limit=None):
     """The command, on a disk that is full after `limit` bytes a file where one is given."""
-    code = LIMITED.format(n=limit) if limit else "from moltspan.command_line import main; main()"
+    code = LIMITED.format(n=limit) if limit else "from moltspan.cli.app import main; main()"
     command = [sys.executable, "-c", code, *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, timeout=300, stdin=subprocess.DEVNULL)
 
@@ -57,7 +57,7 @@ def test_on_a_full_disk_the_old_file_stays_and_is_said_to(tmp_path):
     file = tmp_path / "table.tex"
     file.write_text("old")
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    code = "import resource, sys; from moltspan.files import replace_file\nresource.setrlimit(resource.RLIMIT_FSIZE, (5, 5))\nreplace_file(sys.argv[1], 'x' * 99)"
+    code = "import resource, sys; from moltspan._frames.files import replace_file\nresource.setrlimit(resource.RLIMIT_FSIZE, (5, 5))\nreplace_file(sys.argv[1], 'x' * 99)"
     result = subprocess.run([sys.executable, "-c", code, str(file)], capture_output=True, text=True, timeout=60)
     assert "what was there stays as it was" in result.stderr and str(file) in result.stderr
     assert file.read_text() == "old" and list(tmp_path.iterdir()) == [file]
@@ -92,7 +92,7 @@ def test_a_start_that_was_broken_off_is_gone_on_with(tmp_path):
 
 def test_a_full_device_behind_the_output_is_said(tmp_path):
     with Path("/dev/full").open("w") as full:
-        result = subprocess.run([sys.executable, "-c", "from moltspan.command_line import main; main()", "check", str(DEMO)],
+        result = subprocess.run([sys.executable, "-c", "from moltspan.cli.app import main; main()", "check", str(DEMO)],
                                 stdout=full, stderr=subprocess.PIPE, text=True, timeout=120)
     assert result.returncode == 2
     assert "could not be written" in result.stderr and "mistake in moltspan" not in result.stderr

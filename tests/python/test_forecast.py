@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import moltspan
-from moltspan.collection_fit import forecast_document
+from moltspan.collection.fit import forecast_document
 
 AS_OF = date(2026, 6, 1)
 KIND = "Brachypelma hamorii"

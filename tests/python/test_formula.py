@@ -5,7 +5,7 @@ import pandas
 import pytest
 
 import moltspan
-from moltspan.formula import Design
+from moltspan._frames.formula import Design
 
 COLUMNS = {"x": [1.0, 2.0, 4.0], "day": [1, 2, 3], "sex": ["male", "female", "male"], "setup": ["b", "c", "a"], "wet": [True, False, True]}
 

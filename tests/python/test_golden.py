@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 import moltspan
-from moltspan.result import Fixed, Result
+from moltspan._frames.result import Fixed, Result
 
 TOP = Path(__file__).parents[2]
 GOLDEN = TOP / "tests/reference/golden"
@@ -63,7 +63,7 @@ def pairs():
 
 def kept():
     """A molt inside its range, one outside, one that still runs."""
-    from moltspan.kept import COLUMNS, FILE
+    from moltspan.collection.kept import COLUMNS, FILE
 
     journal = pd.DataFrame([("P1", "2026-01-05", "molt"), ("P1", "2026-05-10", "molt"), ("P<2>", "2026-01-05", "molt"), ("P<2>", "2026-03-02", "molt"),
                             ("P3", "2026-05-05", "molt"), ("P3", "2026-06-20", "checked")], columns=["animal", "date", "event"])

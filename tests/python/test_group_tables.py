@@ -13,7 +13,7 @@ from scipy import stats
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
+from moltspan.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 FRAME = pandas.DataFrame({

@@ -14,8 +14,8 @@ import segno
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
-from moltspan.handover_page import qr_svg
+from moltspan.cli.app import app
+from moltspan.collection.handover_page import qr_svg
 
 SCRIPT = "<script>alert('x')</script>&\"q"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

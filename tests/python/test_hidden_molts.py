@@ -8,8 +8,9 @@ import pytest
 from benchmark_scripts import load
 
 import moltspan
-from moltspan import _core, frames
-from moltspan.collection_fit import forecast_document
+from moltspan import _core
+from moltspan._frames import frames
+from moltspan.collection.fit import forecast_document
 
 AS_OF = date(2026, 6, 1)
 

@@ -14,7 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
+from moltspan.cli.app import app
 
 AS_OF = date(2026, 6, 1)
 KIND = "Brachypelma hamorii"

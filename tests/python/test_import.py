@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 from import_files import FILES, make
 
 import moltspan
-from moltspan.import_cells import text_of
-from moltspan.import_dates import says_nothing, told_order, when
-from moltspan.import_headings import read_heading
-from moltspan.import_values import box, sex, size
+from moltspan.records.import_cells import text_of
+from moltspan.records.import_dates import says_nothing, told_order, when
+from moltspan.records.import_headings import read_heading
+from moltspan.records.import_values import box, sex, size
 
 TODAY = date(2024, 6, 30)
 
@@ -171,7 +171,7 @@ def test_what_is_asked_for_wrongly_is_named(tmp_path):
 
 
 def test_the_command_says_what_it_understood_and_ends_with_its_status(tmp_path):
-    from moltspan.command_line import app
+    from moltspan.cli.app import app
     from typer.testing import CliRunner
 
     def run(*arguments):

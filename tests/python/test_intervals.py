@@ -292,7 +292,7 @@ def test_forecast_levels_at_the_quantiles_of_the_sampler(family, small_posterior
         reference = running[f"animal_{small_collection().animal[row.row]}"]
         assert row.elapsed_days == reference["elapsed"]
         found = np.interp(list(reference["rb"]["q"].values()), quantiles, levels)
-        assert np.abs(found - moltspan.intervals.QUANTILES).max() < 0.01, row
+        assert np.abs(found - moltspan.stadia.intervals.QUANTILES).max() < 0.01, row
 
 
 def test_evidence_meets_importance_sampling(small_posteriors):

@@ -18,10 +18,10 @@ from typer.testing import CliRunner
 matplotlib.use("Agg")
 
 import moltspan
-from moltspan.command_line import app
-from moltspan.kept import COLUMNS, FILE, keeps_forecasts
-from moltspan.report_kept import kept_section
-from moltspan.tables_kept import sentence, spoken
+from moltspan.cli.app import app
+from moltspan.collection.kept import COLUMNS, FILE, keeps_forecasts
+from moltspan.report.kept import kept_section
+from moltspan.text.kept import sentence, spoken
 
 HEAD = ",".join(COLUMNS)
 JOURNAL = """animal,date,until,event

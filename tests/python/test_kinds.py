@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import moltspan
-from moltspan.collection_fit import forecast_document
+from moltspan.collection.fit import forecast_document
 
 SORTS = ("published: ", "common practice, no source", "assumption", "from memory, not checked")
 

@@ -17,7 +17,7 @@ TABLES = ("animals.csv", "journal.csv", "taxa.csv", "enclosures.csv", "folder.to
 
 
 def run(*arguments):
-    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", *map(str, arguments)]
+    command = [sys.executable, "-c", "from moltspan.cli.app import main; main()", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL)
 
 

@@ -9,7 +9,7 @@ import pandas
 import pytest
 
 import moltspan
-from moltspan import nonparametric_comparison
+from moltspan.stadia import comparison as nonparametric_comparison
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -20,7 +20,7 @@ def folder(tmp_path):
 
 
 def note(folder, *words):
-    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", "note", str(folder), *words]
+    command = [sys.executable, "-c", "from moltspan.cli.app import main; main()", "note", str(folder), *words]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL)
 
 
@@ -136,7 +136,7 @@ def test_doubts_that_check_knows_are_asked_about(folder):
 
 
 def test_undo(folder):
-    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", "undo", str(folder)]
+    command = [sys.executable, "-c", "from moltspan.cli.app import main; main()", "undo", str(folder)]
     assert note(folder, "A12 molt 5cm", "--date", "2026-03-01").returncode == 0
     assert (folder / "journal.before_note.csv").read_text() == JOURNAL
     undone = subprocess.run(command, capture_output=True, text=True, timeout=120)
@@ -147,7 +147,7 @@ def test_undo(folder):
 
 
 def test_two_notes_at_once_are_both_written(folder):
-    code = "from moltspan.command_line import main; main()"
+    code = "from moltspan.cli.app import main; main()"
     running = [subprocess.Popen([sys.executable, "-c", code, "note", str(folder), f'A12 ate "{i}"', "--date", "2026-03-01"], stdout=subprocess.DEVNULL)
                for i in range(4)]
     assert [process.wait(timeout=300) for process in running] == [0] * 4

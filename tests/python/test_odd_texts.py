@@ -18,9 +18,10 @@ from typer.testing import CliRunner
 matplotlib.use("Agg")
 
 import moltspan
-from moltspan import frames, tables
-from moltspan.command_line import app
-from moltspan.visible import spreadsheet_cell, visible
+from moltspan._frames import frames
+from moltspan.text import tables
+from moltspan.cli.app import app
+from moltspan._frames.visible import spreadsheet_cell, visible
 
 NAME = "A\x1b]0;owned\x07\x9b2J"  # sets the title of a terminal and clears it
 RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f]")

@@ -12,7 +12,7 @@ from matplotlib import pyplot
 from matplotlib.colors import to_rgb
 from matplotlib.dates import date2num
 
-from moltspan.plots import plot_calendar
+from moltspan.plot.calendar import plot_calendar
 
 
 @pytest.fixture(autouse=True)

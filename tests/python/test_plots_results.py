@@ -28,7 +28,8 @@ from matplotlib.testing.compare import compare_images
 from PIL import Image
 
 import moltspan
-from moltspan import _core, plots_shared, plots_stadia
+from moltspan import _core
+from moltspan.plot import shared as plots_shared, stadia as plots_stadia
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURES = REFERENCE / "plots"

@@ -14,8 +14,8 @@ import pytest
 from nbclient import NotebookClient
 
 import moltspan
-from moltspan import progress
-from moltspan.progress import LONG, Work, notebook_html, seconds_words, working
+from moltspan._frames import progress
+from moltspan._frames.progress import LONG, Work, notebook_html, seconds_words, working
 
 DEMO = Path(__file__).parents[2] / "demo/collection"
 SEVEN = {"min_days": [20, 25, 31, 33, 36, 40, 41], "max_days": [22, 27, None, 35, 38, None, 43]}
@@ -39,7 +39,7 @@ def on_a_terminal(code, **environment):
 
 SLOW = """
 import time
-from moltspan import progress
+from moltspan._frames import progress
 progress.PATIENCE_SECONDS, progress.TICK_SECONDS = 0.1, 0.05
 with progress.working("testing", total=4) as work:
     for i in range(1, 5):
@@ -67,7 +67,7 @@ def test_short_work_and_a_wish_for_silence_show_nothing():
 
 def test_commands_show_a_bar_on_a_terminal_and_nothing_in_pipes():
     code = "import sys; from moltspan import progress; progress.PATIENCE_SECONDS, progress.TICK_SECONDS = 0.05, 0.02; sys.argv = ['moltspan', {}];" \
-           "from moltspan.command_line import app; app(standalone_mode=False)"
+           "from moltspan.cli.app import app; app(standalone_mode=False)"
     code = code.format(f"'report', {str(DEMO)!r}, '--out', '/dev/null'")
     said = on_a_terminal(code)
     assert "fitting all stadia" in said and "looking back from past days" in said and re.search("about [0-9]+ s left|nearly done", said)
@@ -89,7 +89,7 @@ def test_all_long_calls_take_progress_and_say_so():
     for where in LONG:
         owner, _, method = where.rpartition(".")
         if owner and not hasattr(moltspan, owner):
-            from moltspan.instars import InstarMixture as holder
+            from moltspan.growth.instars import InstarMixture as holder
         else:
             holder = getattr(moltspan, owner) if owner else moltspan
         assert "progress" in inspect.signature(getattr(holder, method)).parameters, where

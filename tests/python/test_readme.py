@@ -18,7 +18,7 @@ def blocks(language):
 
 
 def forecast_lines():
-    code = "from moltspan.command_line import main; main()"
+    code = "from moltspan.cli.app import main; main()"
     command = [sys.executable, "-c", code, "forecast", "demo/collection", "--as-of", "2026-09-20", "--remark", "invented records"]
     result = subprocess.run(command, cwd=TOP, capture_output=True, text=True, timeout=300, stdin=subprocess.DEVNULL)
     assert result.returncode == 1 and "Traceback" not in result.stderr, result.stderr  # 1: the demo holds one fault on purpose

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import moltspan
-from moltspan.collection_fit import forecast_document
+from moltspan.collection.fit import forecast_document
 
 ROOT = Path(__file__).parent.parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "reference"))

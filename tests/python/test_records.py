@@ -305,7 +305,7 @@ def test_records_without_any_date():
 
 
 def check(*arguments):
-    command = [sys.executable, "-c", "from moltspan.command_line import main; main()", "check", *map(str, arguments)]
+    command = [sys.executable, "-c", "from moltspan.cli.app import main; main()", "check", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL)
 
 

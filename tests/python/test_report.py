@@ -11,16 +11,16 @@ from report_pages import DEMO, REMARK, Page, band_80, demo_answer, percent, reco
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
-from moltspan.report_documents import report_documents
-from moltspan.report_page import page_html
-from moltspan.report_svg import Axis
-from moltspan.tables_cautions import sources_line
-from moltspan.tables_rehouse import advice_words
-from moltspan.tables_verdict import silence_lines, verdict_words
+from moltspan.cli.app import app
+from moltspan.report.documents import report_documents
+from moltspan.report.page import page_html
+from moltspan.report.svg import Axis
+from moltspan.text.cautions import sources_line
+from moltspan.text.rehouse import advice_words
+from moltspan.text.verdict import silence_lines, verdict_words
 
 
-from moltspan.tables_verdict import silence_lines, verdict_words
+from moltspan.text.verdict import silence_lines, verdict_words
 
 
 @pytest.fixture(scope="module")
@@ -241,7 +241,7 @@ def test_the_page_holds_no_number_of_another_origin(demo):
     of_animal = {one["animal"]: [one] for one in forecast["animals"]}
     for one in plan["animals"]:
         of_animal[one["animal"]] += [one, document["past"][one["animal"]]["times_days"]]
-    today = moltspan.tables_today.today_lines(forecast, plan, document["meals"])
+    today = moltspan.text.today.today_lines(forecast, plan, document["meals"])
     ticks = [day for *_, day in Axis(forecast).ticks()]
     notes = dict(moltspan.read(DEMO).animals[["animal", "note"]].fillna("").itertuples(index=False))
     pieces = [(e["text"], "animals", [of_animal[e["text"].split(" (")[0]], notes[e["text"].split(" (")[0]]]) for e in page.named("article")]
@@ -265,7 +265,7 @@ def test_faults_doubts_remark_and_deference_stand_on_the_page(demo):
     assert all(problem["rule"] in told and problem["next_step"] in told for problem in document["forecast"]["problems"])
     assert "Set aside until mended: S3." in told
     assert REMARK in page.named("title")[0]["text"] and REMARK in page.named("h1")[0]["text"] and REMARK in page.named("footer")[0]["text"]
-    assert moltspan.tables.DEFERENCE in page.named("footer")[0]["text"]
+    assert moltspan.text.tables.DEFERENCE in page.named("footer")[0]["text"]
     texts = {text for animal in document["rehouse"]["animals"] for text in animal["assumptions"]}
     assert all(text in page.section("assumptions")["text"] for text in texts)
 
@@ -312,7 +312,7 @@ def test_command_statuses(tmp_path):
 
 def test_five_lines_stand_on_top_with_every_name_and_its_kind(demo):
     _, page, document = demo
-    lines = moltspan.tables_today.today_lines(document["forecast"], document["rehouse"], document["meals"])
+    lines = moltspan.text.today.today_lines(document["forecast"], document["rehouse"], document["meals"])
     kinds = {one["animal"]: short(one["taxon"]) for one in document["forecast"]["animals"]}
     assert page.named("section")[0]["aria-labelledby"] == "today"
     rows = {row[0]: row[1] for row in page.rows("today")}

@@ -13,8 +13,8 @@ import pytest
 from report_pages import AUDIT, DEMO, REMARK, Page, band_80, both_widths, browse, demo_answer, in_frames, nasty_page, pages_of_paper, records
 
 import moltspan
-from moltspan.report_style import DARK, GROUNDS, LETTERS, LIGHT, STYLE
-from moltspan.report_svg import Axis
+from moltspan.report.style import DARK, GROUNDS, LETTERS, LIGHT, STYLE
+from moltspan.report.svg import Axis
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ from report_pages import NASTY, Page, nasty_page, records
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan.command_line import app
-from moltspan.report_page import script as our_script
+from moltspan.cli.app import app
+from moltspan.report.page import script as our_script
 
 
 def only_our_script(page):

@@ -5,7 +5,7 @@ import pytest
 from scipy import integrate, stats
 
 import moltspan
-from moltspan import score
+from moltspan.stadia import score
 
 
 def by_definition(cdf, y, low, high):

@@ -8,7 +8,7 @@ import pytest
 from benchmark_scripts import load
 
 import moltspan
-from moltspan.collection_fit import forecast_document
+from moltspan.collection.fit import forecast_document
 
 AS_OF = date(2026, 6, 1)
 KIND = "Brachypelma hamorii"

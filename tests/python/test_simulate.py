@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import moltspan
-from moltspan import simulate
+from moltspan.records import simulate
 
 
 def test_the_same_seed_gives_the_same_collection():
@@ -100,7 +100,7 @@ def test_prior_truth_refuses_laws_it_does_not_know(priors, message):
 
 
 def test_a_larger_study_finds_an_effect_more_often():
-    pytest.importorskip("moltspan.intervals")
+    pytest.importorskip("moltspan.stadia.intervals")
     table = moltspan.study_power("temperature_effect", n_animals=[4, 30], replicates=30, study_days=365, temperature_effect=-0.08)
     assert list(table.n_animals) == [4, 30]
     assert table.power[1] > table.power[0]

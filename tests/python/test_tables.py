@@ -9,8 +9,10 @@ import pytest
 from hand_made_forecast import document
 from typer.testing import CliRunner
 
-from moltspan import command_line, progress, tables
-from moltspan.tables_terminal import columns_that_fit, console_of, print_table
+from moltspan._frames import progress
+from moltspan.cli import app as command_line
+from moltspan.text import tables
+from moltspan.text.terminal import columns_that_fit, console_of, print_table
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 

@@ -15,10 +15,10 @@ from test_verdicts import TODAY, day, journal_row
 from typer.testing import CliRunner
 
 import moltspan
-from moltspan import tables_today
-from moltspan.command_line import app
-from moltspan.meals import meals_on_record
-from moltspan.tables_today import LINES, line_text, plain_today, rich_today, today_lines
+from moltspan.text import today as tables_today
+from moltspan.cli.app import app
+from moltspan.records.meals import meals_on_record
+from moltspan.text.today import LINES, line_text, plain_today, rich_today, today_lines
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "collection"
 BY_HAND = Path(__file__).parents[1] / "reference" / "today_by_hand"

@@ -22,8 +22,8 @@ from matplotlib import pyplot
 from test_golden import DYAR, MADE, collection, fit, grown, made, pairs, plan, stadia
 
 import moltspan
-from moltspan.result import Result
-from moltspan.score import LogNormalMixture
+from moltspan._frames.result import Result
+from moltspan.stadia.score import LogNormalMixture
 
 # Values that are wrong for most arguments: of every type, and at the ends of numbers. Callables, as frames may be changed by who gets them.
 WRONG = (

@@ -26,7 +26,7 @@ import numpy as np
 
 import moltspan
 from moltspan import _core
-from moltspan.score import clustered_mean
+from moltspan.stadia.score import clustered_mean
 
 HERE = Path(__file__).parent
 LEVELS = (0.5, 0.8, 0.95)

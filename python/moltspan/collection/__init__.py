@@ -1,0 +1,1 @@
+"""The joint fit of a collection and what follows from it."""

@@ -1,0 +1,1 @@
+"""Sizes from molt to molt."""

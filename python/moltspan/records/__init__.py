@@ -1,0 +1,1 @@
+"""Records as people keep them: read, imported, begun, simulated."""

@@ -1,0 +1,1 @@
+"""How long stadia last: fits, estimates without a model, comparisons."""
