@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "moltspan/intervals/intervals.hpp"
+#include "moltspan/base/health.hpp"
 
 /// @file
 /// Instars from a sample of sizes: a Gaussian mixture on natural-log size, one component an instar.

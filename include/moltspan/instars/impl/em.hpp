@@ -40,7 +40,7 @@ inline void log_masses(const Sample& sample, const Model& model, MatrixXd& out) 
       const double log_sd = -std::log(model.root[std::size_t(k)](j, j));
       for (Index i = 0; i < sample.rows(); ++i)
         out(i, k) +=
-            stadium_term(Family::lognormal, {sample.low(i, j), sample.high(i, j)}, model.mean(k, j), log_sd).value;
+            stadium_term<NormalLaw>({sample.low(i, j), sample.high(i, j)}, model.mean(k, j), log_sd).value;
     }
   }
 }
@@ -95,7 +95,7 @@ inline Moments censored_moments(const Sample& sample, const Model& model, const 
       for (Index i = 0; i < sample.rows(); ++i) {
         const double w = sample.count[i] * r(i, k);
         if (w < 1e-14) continue;
-        const StadiumTerm t = stadium_term(Family::lognormal, {sample.low(i, j), sample.high(i, j)}, mu, std::log(sd));
+        const StadiumTerm t = stadium_term<NormalLaw>({sample.low(i, j), sample.high(i, j)}, mu, std::log(sd));
         const double away = sd * sd * t.d_eta;
         m.sum(k, j) += w * (mu + away);
         m.product[std::size_t(k)](j, j) += w * (sd * sd * (1 + t.d_s) + 2 * mu * away + mu * mu);

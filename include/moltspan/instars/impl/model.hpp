@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "moltspan/instars/instars.hpp"
+#include "moltspan/stadium/term.hpp"
 
 /// Inner parts of the instar mixture: data at hand, parameters, one EM step, Newton, starts.
 namespace moltspan::instars {

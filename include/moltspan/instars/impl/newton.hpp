@@ -27,7 +27,7 @@ inline void diagonal_term(const Sample& sample, const Model& model, Index i, Ind
     const double precision = model.root[std::size_t(k)](j, j), mu = model.mean(k, j);
     if (sample.censored()) {
       const StadiumTerm t =
-          stadium_term(Family::lognormal, {sample.low(i, j), sample.high(i, j)}, mu, -std::log(precision));
+          stadium_term<NormalLaw>({sample.low(i, j), sample.high(i, j)}, mu, -std::log(precision));
       slope[j] = t.d_eta, slope[d + j] = t.d_s;
       bend(j, j) = t.d_eta_eta, bend(d + j, d + j) = t.d_s_s, bend(j, d + j) = bend(d + j, j) = t.d_eta_s;
     } else {
