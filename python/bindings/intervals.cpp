@@ -24,14 +24,14 @@ std::vector<StadiumBounds> to_bounds(const VectorXd& min_days, const VectorXd& m
 }
 
 StadiaData to_data(const VectorXd& min_days, const VectorXd& max_days, const VectorXd& start_range_days,
-                   const VectorXd& entry_days, const Eigen::MatrixXd& covariates, std::vector<std::string> coefficients,
+                   const VectorXd& entry_days, const Eigen::MatrixXd& covariates, const std::vector<std::string>& coefficients,
                    const VectorXd& weights, const VectorXd& extra_variance,
                    std::array<std::vector<int>, n_levels> groups, const VectorXd& end_range_days,
                    std::vector<int> follows) {
   StadiaData data;
   data.bounds = to_bounds(min_days, max_days, start_range_days, entry_days, end_range_days);
   data.covariates = covariates;
-  data.coefficients = std::move(coefficients);
+  for (const auto& name : coefficients) data.coefficients.push_back({name, role_named(name)});
   data.weights = weights;
   data.extra_variance = extra_variance;
   data.groups = std::move(groups);
@@ -144,6 +144,8 @@ void bind_intervals(py::module_& m) {
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.attr("new_member_code") = new_member_code;
+  m.attr("left_out_code") = left_out_code;
   m.def("priors_used", &priors_used, py::arg("fit"));
   m.def("posterior_as_priors", &posterior_as_priors, py::arg("fit"), py::arg("weight"));
   m.def("posterior_points", &posterior_points, py::arg("fit"), no_gil);
@@ -153,8 +155,7 @@ void bind_intervals(py::module_& m) {
         py::arg("t_days"));
   m.def("mixture_quantiles", &mixture_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"),
         no_gil);
-  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), py::arg("w"),
-        no_gil);
+  m.def("median_quantiles", &median_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"), no_gil);
   m.def("running_quantiles", &running_quantiles, py::arg("family"), py::arg("mixture"), py::arg("elapsed_days"),
         py::arg("probabilities"), no_gil);
   m.def(

@@ -67,8 +67,7 @@ std::string advice_for(const CollectionFit& fit, const std::vector<RecordPit>& p
   const auto add = [&](const std::string& more) { text += (text.empty() ? "" : "; ") + more; };
   if (const std::string far = far_records(fit, pits); !far.empty()) add("look at the dates of " + far);
   if (!any_instar(fit.table)) add("state instar numbers with the molts");
-  const auto& names = fit.data.coefficients;
-  if (std::find(names.begin(), names.end(), "warmth_c") == names.end()) add("write down temperatures");
+  if (fit.data.column(CoefficientRole::warmth_c) < 0) add("write down temperatures");
   add("until then take these bands as rough");
   return text;
 }

@@ -98,7 +98,7 @@ StadiumClock CollectionClocks::of(int animal, double mean_c) const {
 
 StadiumClock CollectionClocks::of_row(int row) const {
   if (!fit_.clock.runs()) return {};
-  const Index column = column_of(fit_.data, "warmth_c");
+  const Index column = fit_.data.column(CoefficientRole::warmth_c);
   return of(fit_.table.stadia[static_cast<std::size_t>(row)].animal,
             reference_c + (column < 0 ? 0 : fit_.data.covariates(row, column)));
 }
@@ -106,7 +106,7 @@ StadiumClock CollectionClocks::of_row(int row) const {
 ClockAhead CollectionClocks::ahead(int animal) const {
   if (!fit_.clock.runs()) return {};
   const AnimalInputs& inputs = fit_.animals[static_cast<std::size_t>(animal)];
-  const Index column = column_of(fit_.data, "warmth_c");
+  const Index column = fit_.data.column(CoefficientRole::warmth_c);
   double warmth_c = 0;
   if (column >= 0 && inputs.running_row >= 0) warmth_c = fit_.data.covariates(inputs.running_row, column);
   if (column >= 0 && inputs.running_row < 0 && inputs.probe >= 0)
@@ -127,7 +127,7 @@ void run_by_clock(CollectionFit& fit) {
   clock.warmth_slope = 0;
   if (!clock.runs()) return;
   const CollectionClocks clocks(fit);
-  const Index column = column_of(fit.data, "warmth_c");
+  const Index column = fit.data.column(CoefficientRole::warmth_c);
   std::shared_ptr<const ClockTable> table;
   std::vector<double> by_day;
   const auto mean_c = [&](double from, double until) {

@@ -37,7 +37,7 @@ bool season_can_be_told(const CollectionFit& fit) {
 
 /// Adds a column of covariates.
 void add_column(StadiaData& data, const std::string& name, const Eigen::VectorXd& values) {
-  data.coefficients.push_back(name);
+  data.coefficients.push_back({name});
   data.covariates.conservativeResize(Eigen::NoChange, data.covariates.cols() + 1);
   data.covariates.rightCols(1) = values;
   data.probe_covariates.conservativeResize(Eigen::NoChange, data.covariates.cols());
@@ -149,9 +149,10 @@ Eigen::Matrix2d positive(const Eigen::Matrix2d& precision) {
 Priors priors_of_part(const CollectionFit& fit, const Priors& given, double share) {
   Priors result = given;
   if (fit.clock.warmth_slope == 0) return result;
-  Prior prior = PriorTable(given, fit.data.coefficients).of("warmth_c");
+  const std::string& name = fit.data.coefficients[fit.data.column(CoefficientRole::warmth_c)].name;
+  Prior prior = PriorTable(given, fit.data.coefficients).of(name);
   prior.mean += share * fit.clock.warmth_slope * prior.sd * prior.sd;
-  result.push_back({"warmth_c", prior});
+  result.push_back({name, prior});
   return result;
 }
 
@@ -201,7 +202,7 @@ class ClockLearner {
  private:
   /// Given the season that was taken: what is both warm and in season goes by the prior of either.
   void take_warmth(const StadiaFit& found, const YearlyCourse& before) {
-    const Index column = column_of(fit_.data, "warmth_c"), at = found.coefficients.size() - 2;
+    const Index column = fit_.data.column(CoefficientRole::warmth_c), at = found.coefficients.size() - 2;
     if (column < 0) return;
     double warmth = found.coefficients[column];
     if (season_) {
@@ -237,7 +238,7 @@ class ClockLearner {
 
 bool learn_clock(CollectionFit& fit, const StadiaOptions& rough, double warmth) {
   const LearnedTemperatures temperatures = learn_temperatures(fit.table);
-  if ((temperatures.vary || !stated_to_come(fit).empty()) && column_of(fit.data, "warmth_c") >= 0) {
+  if ((temperatures.vary || !stated_to_come(fit).empty()) && fit.data.column(CoefficientRole::warmth_c) >= 0) {
     fit.clock.warmth = std::min(warmth, -1e-4);
     fit.clock.temperature_c = temperatures.course;
     fit.clock.temperature_sd = temperatures.sd;

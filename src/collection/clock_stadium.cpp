@@ -12,11 +12,6 @@ constexpr double usual_sd = 0.25;             ///< of log T, against which a ran
 
 }  // namespace
 
-Eigen::Index column_of(const StadiaData& data, const char* name) {
-  const auto found = std::find(data.coefficients.begin(), data.coefficients.end(), name);
-  return found == data.coefficients.end() ? -1 : found - data.coefficients.begin();
-}
-
 std::vector<std::vector<TemperatureSpan>> stated_to_come(const CollectionFit& fit) {
   std::vector<std::vector<TemperatureSpan>> result;
   const Day as_of = fit.table.as_of;

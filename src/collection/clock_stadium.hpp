@@ -13,9 +13,6 @@ namespace moltspan {
 
 inline constexpr double reference_c = 25;
 
-/// Of a covariate by name; -1: the data has none of it.
-Eigen::Index column_of(const StadiaData& data, const char* name);
-
 /// What the user states of the days to come, one row an animal; empty where nothing is, or where the records go on after
 /// the day of the fit, as a look back would not have known.
 std::vector<std::vector<TemperatureSpan>> stated_to_come(const CollectionFit& fit);

@@ -172,12 +172,9 @@ void learn_signs(CollectionFit& fit) {
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
 
-double coefficient_of(const StadiaFit& stadia, const char* name, double otherwise) {
-  for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
-    if (const double found = stadia.coefficients[static_cast<Index>(i)];
-        stadia.coefficient_names[i] == name && std::isfinite(found))
-      return found;
-  return otherwise;
+double finite_coefficient(const StadiaFit& stadia, CoefficientRole role, double otherwise) {
+  const double found = stadia.coefficient(role, otherwise);
+  return std::isfinite(found) ? found : otherwise;
 }
 
 /// Effects with which errors of size and temperature count.
@@ -206,7 +203,9 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
   }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
-  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth), coefficient_of(first, "last_instar", 1)};
+  return {finite_coefficient(first, CoefficientRole::log_size, prior_exponent),
+          finite_coefficient(first, CoefficientRole::warmth_c, prior_warmth),
+          finite_coefficient(first, CoefficientRole::last_instar, 1)};
 }
 
 /// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.

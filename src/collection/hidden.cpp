@@ -177,8 +177,7 @@ class Search {
 
   void update_exponent(const ConditionalPosterior& posterior) {
     const Eigen::VectorXd coefficients = posterior.node_mean(0);
-    for (std::size_t i = 0; i < data_.coefficients.size(); ++i)
-      if (data_.coefficients[i] == "log_size") exponent_ = coefficients[static_cast<Eigen::Index>(i)];
+    if (const Eigen::Index size = data_.column(CoefficientRole::log_size); size >= 0) exponent_ = coefficients[size];
   }
 
   void set_chances(const HiddenAnimals& animals, const ConditionalPosterior& posterior, HiddenFit& hidden) const {

@@ -232,7 +232,7 @@ void add_instar_columns(CollectionFit& fit) {
   for (Index c = 0; c < more; ++c) {
     const auto [taxon, k] = steps[static_cast<std::size_t>(c)];
     const std::string name = "instar_" + std::to_string(static_cast<int>(k)) + (taxon < 0 ? "" : ":" + taxon_named(taxon));
-    data.coefficients.push_back(name);
+    data.coefficients.push_back({name});
     effect.steps.push_back({static_cast<int>(before + c), taxon < 0 ? std::string() : taxon_named(taxon), k});
     (static_cast<std::size_t>(c) < n_shared ? shared : own).coefficients.push_back(static_cast<int>(before + c));
     const auto value = [&](int animal, double instar) {

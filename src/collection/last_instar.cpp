@@ -108,7 +108,7 @@ void add_last_instar_column(CollectionFit& fit) {
   if ((rows.array() == 0).all() && (probes.array() == 0).all()) return;
   StadiaData& data = fit.data;
   fit.last_instar.column = static_cast<int>(data.covariates.cols());
-  data.coefficients.push_back("last_instar");
+  data.coefficients.push_back({role_name(CoefficientRole::last_instar), CoefficientRole::last_instar});
   data.covariates.conservativeResize(Eigen::NoChange, data.covariates.cols() + 1);
   data.probe_covariates.conservativeResize(Eigen::NoChange, data.probe_covariates.cols() + 1);
   data.covariates.rightCols(1) = rows;

@@ -91,8 +91,7 @@ void add_assumption_notes(const ForecastContext& context, int animal, AnimalFore
                               : two_digits(husbandry().growth_ratio) + " a molt (assumption)"));
   const std::string conversion = conversion_note(fit, animal);
   add_note_if(!conversion.empty(), result, conversion);
-  bool any_temperature = false;
-  for (const auto& name : fit.data.coefficients) any_temperature = any_temperature || name == "warmth_c";
+  const bool any_temperature = fit.data.column(CoefficientRole::warmth_c) >= 0;
   add_note_if(any_temperature && !inputs.temperature_known, result,
               "no temperature recorded for it or its kind: 25 C assumed");
   add_note_if(fit.clock.season.log_rate.amplitude() >= told_season, result, season_note(fit.clock.season));

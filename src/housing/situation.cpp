@@ -34,11 +34,9 @@ void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture,
   s.next_stadium_log_sd = std::sqrt(within + std::max(0.0, square - mean * mean));
   s.next_stadium_shared_log_sd = std::sqrt(shared + std::max(0.0, square - mean * mean));
   s.next_stadium_log_mean = mean;
-  const auto& names = fit.stadia.coefficient_names;
-  const auto size = std::find(names.begin(), names.end(), "log_size");
-  if (size == names.end()) return;
+  if (fit.stadia.column(CoefficientRole::log_size) < 0) return;
   const double growth = size_after_molts(s, rules, 1).log_mm - size_after_molts(s, rules, 0).log_mm;
-  s.next_stadium_log_mean += growth * (fit.stadia.coefficients[size - names.begin()] + exponent_beyond(fit, s.animal));
+  s.next_stadium_log_mean += growth * (fit.stadia.coefficient(CoefficientRole::log_size) + exponent_beyond(fit, s.animal));
 }
 
 void set_size(const AnimalInputs& inputs, const AnimalHistory& history, HousingSituation& s) {

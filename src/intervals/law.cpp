@@ -38,9 +38,9 @@ double sum_survival(Family family, const std::vector<LawPoint>& points, double l
 
 LawMoments moments_of(Family family) {
   using namespace numeric;
-  if (family == Family::weibull) return {GumbelMinLaw::mean, GumbelMinLaw::variance};
-  if (family == Family::loglogistic) return {LogisticLaw::mean, LogisticLaw::variance};
-  return {NormalLaw::mean, NormalLaw::variance};
+  if (family == Family::weibull) return {GumbelMinLaw::mean, GumbelMinLaw::variance, GumbelMinLaw::median};
+  if (family == Family::loglogistic) return {LogisticLaw::mean, LogisticLaw::variance, LogisticLaw::median};
+  return {NormalLaw::mean, NormalLaw::variance, NormalLaw::median};
 }
 
 double predictive_survival_log(Family family, const LawPoint& p, double log_t) {
@@ -113,10 +113,10 @@ Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture
   return running_quantiles(family, mixture, VectorXd::Zero(mixture.mean.cols()), probabilities);
 }
 
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities, double w) {
+Eigen::MatrixXd median_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& probabilities) {
   // The distribution of exp(predictor) is that of a log-normal T without any spread of its own.
   PredictorMixture bare = mixture;
-  bare.mean.colwise() += (w * mixture.log_sigma.array().exp()).matrix();
+  bare.mean.colwise() += (moments_of(family).median * mixture.log_sigma.array().exp()).matrix();
   bare.log_sigma.setConstant(-50);
   return mixture_quantiles(Family::lognormal, bare, probabilities);
 }

@@ -235,28 +235,20 @@ void set_starts(TrajectoryPlan& plan, const NextMolt& next) {
   }
 }
 
-double coefficient(const CollectionFit& fit, const char* name, double* sd = nullptr) {
-  const auto& names = fit.stadia.coefficient_names;
-  const auto found = std::find(names.begin(), names.end(), name);
-  if (found == names.end()) return 0;
-  if (sd) *sd = fit.stadia.coefficient_errors[found - names.begin()];
-  return fit.stadia.coefficients[found - names.begin()];
-}
-
-double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const char* name) {
-  const auto& names = fit.data.coefficients;
-  const auto found = std::find(names.begin(), names.end(), name) - names.begin();
-  if (inputs.running_row < 0 || found == static_cast<std::ptrdiff_t>(names.size())) return 0;
-  return fit.data.covariates(inputs.running_row, found);
+double covariate(const CollectionFit& fit, const AnimalInputs& inputs, CoefficientRole role) {
+  const Index column = fit.data.column(role);
+  return inputs.running_row < 0 || column < 0 ? 0 : fit.data.covariates(inputs.running_row, column);
 }
 
 void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, int molts) {
   const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
   const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
   const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd) + exponent_beyond(fit, animal);
-  for (const char* name : {"limb_lost", "egg_sac"})
-    plan.ends_with_stadium += coefficient(fit, name) * covariate(fit, inputs, name);
+  plan.exponent = fit.stadia.coefficient(CoefficientRole::log_size) + exponent_beyond(fit, animal);
+  if (const Index size = fit.stadia.column(CoefficientRole::log_size); size >= 0)
+    plan.exponent_sd = fit.stadia.coefficient_errors[size];
+  for (const CoefficientRole role : {CoefficientRole::limb_lost, CoefficientRole::egg_sac})
+    plan.ends_with_stadium += fit.stadia.coefficient(role) * covariate(fit, inputs, role);
   for (int ahead = 1; (fit.instars.used() || fit.spread.used()) && ahead < molts; ++ahead) {
     const InstarStep step = instar_step(fit, animal, ahead);
     plan.instar_mean.push_back(step.mean);
@@ -267,7 +259,7 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, 
   if (std::isfinite(a.adult_leg_span_mm))
     plan.adult_log_size = std::log(husbandry().adult_share * a.adult_leg_span_mm / 20);
   plan.adult_now = history.matured.has_value();
-  plan.adult_effect = coefficient(fit, "near_adult_female") * (1 - history.male_chance);
+  plan.adult_effect = fit.stadia.coefficient(CoefficientRole::near_adult_female) * (1 - history.male_chance);
   plan.stop_chance = plan.adult_now ? 0 : chance_to_stop(a, history.male_chance);
 }
 

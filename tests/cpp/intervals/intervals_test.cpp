@@ -14,7 +14,7 @@ StadiaData table(const std::vector<StadiumBounds>& bounds) {
   StadiaData data;
   data.bounds = bounds;
   data.covariates = Eigen::MatrixXd::Ones(static_cast<Eigen::Index>(bounds.size()), 1);
-  data.coefficients = {"Intercept"};
+  data.coefficients = {{"Intercept", CoefficientRole::intercept}};
   return data;
 }
 
