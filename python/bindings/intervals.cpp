@@ -5,6 +5,7 @@
 
 #include "module.hpp"
 #include "moltspan/intervals/priors.hpp"
+#include "moltspan/intervals/wald.hpp"
 
 namespace moltspan::bindings {
 namespace {
@@ -76,6 +77,13 @@ void bind_results(py::module_& m) {
       .def_readonly("hyper", &PosteriorPoints::hyper)
       .def_readonly("coefficient_mean", &PosteriorPoints::coefficient_mean)
       .def_readonly("coefficient_sd", &PosteriorPoints::coefficient_sd);
+  py::class_<Intervals>(m, "Intervals")
+      .def_readonly("estimate", &Intervals::estimate)
+      .def_readonly("lower", &Intervals::lower)
+      .def_readonly("upper", &Intervals::upper);
+  py::class_<ParameterIntervals>(m, "ParameterIntervals")
+      .def_readonly("names", &ParameterIntervals::names)
+      .def_readonly("of", &ParameterIntervals::of);
   py::class_<StadiaEstimate>(m, "StadiaEstimate")
       .def_readonly("names", &StadiaEstimate::names)
       .def_readonly("values", &StadiaEstimate::values)
@@ -144,6 +152,9 @@ void bind_intervals(py::module_& m) {
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.def("wald_intervals", &wald_intervals, py::arg("estimates"), py::arg("errors"), py::arg("level"));
+  m.def("standard_errors", &standard_errors, py::arg("covariance"));
+  m.def("parameter_intervals", &parameter_intervals, py::arg("fit"), py::arg("level"));
   m.attr("new_member_code") = new_member_code;
   m.attr("left_out_code") = left_out_code;
   m.def("priors_used", &priors_used, py::arg("fit"));

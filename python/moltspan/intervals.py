@@ -210,17 +210,10 @@ class StadiaFit(Result):
     def interval(self, level=0.95):
         """Frame of estimate, lower, upper: coefficients on their own scale, sigma and sds through their logarithms."""
         import pandas
-        from statistics import NormalDist
 
         check_level(level)
-        z = NormalDist().inv_cdf(0.5 + level / 2)
-        estimate = self._core.estimate
-        errors = np.sqrt(np.diag(estimate.covariance))
-        lower, upper = estimate.values - z * errors, estimate.values + z * errors
-        logs = np.array([name.startswith("log_") and name not in self._core.coefficient_names for name in estimate.names])
-        names = [name[4:] if log else name for name, log in zip(estimate.names, logs, strict=True)]
-        columns = [np.where(logs, np.exp(np.where(logs, side, 0)), side) for side in (estimate.values, lower, upper)]
-        return pandas.DataFrame(dict(zip(("estimate", "lower", "upper"), columns, strict=True)), index=names)
+        found = _core.parameter_intervals(self._core, level)
+        return pandas.DataFrame({"estimate": found.of.estimate, "lower": found.of.lower, "upper": found.of.upper}, index=found.names)
 
     def predict(self, table, level=0.9, new_animal="population"):
         """Lengths in days for rows of covariates: `estimate` (median), `mean_lower/upper` (band of the median length, parameter

@@ -10,6 +10,7 @@
 #include "collection/residuals.hpp"
 #include "collection/spread.hpp"
 #include "moltspan/collection/instar_effects.hpp"
+#include "moltspan/intervals/wald.hpp"
 
 namespace moltspan {
 namespace {
@@ -293,6 +294,16 @@ std::map<std::pair<std::string, double>, double> mean_last_instars(const Collect
   return sums;
 }
 
+static InstarEstimate estimate_of(InstarEstimate one, int closed_stadia) {
+  const Intervals limits = log_wald_intervals(VectorXd::Constant(1, one.log_mean), VectorXd::Constant(1, one.log_sd));
+  one.factor = limits.estimate[0];
+  one.factor_lower = limits.lower[0];
+  one.factor_upper = limits.upper[0];
+  one.spread_factor = std::exp(one.log_scale);
+  one.closed_stadia = closed_stadia;
+  return one;
+}
+
 std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
   std::vector<InstarEstimate> result;
   if (!fit.instars.used() && !fit.spread.used()) return result;
@@ -311,7 +322,7 @@ std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
       if (step.taxon.empty() || step.taxon == taxon) shares[step.column] = share_of_step(step.instar, instar, fit.instars.anchor);
     if (const auto found = last.find(key); found != last.end()) shares[fit.last_instar.column] = found->second;
     const InstarStep effect = sum_of(fit.stadia, shares);
-    result.push_back({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar), n});
+    result.push_back(estimate_of({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar)}, n));
   }
   return result;
 }
