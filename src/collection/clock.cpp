@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "collection/clock_stadium.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -19,7 +20,7 @@ std::vector<double> rates_of(const ClockFit& clock, double log_mean, Day first, 
   rates.reserve(static_cast<std::size_t>(until - first));
   for (Day day = first; day < until; ++day) {
     double log_rate = clock.season.log_rate.at(day + 0.5) - log_mean;
-    if (!c.empty()) log_rate -= clock.warmth * (c[static_cast<std::size_t>(day - first)] - reference_c);
+    if (!c.empty()) log_rate -= clock.warmth * (c[day - first] - reference_c);
     rates.push_back(std::exp(log_rate));
   }
   return rates;
@@ -63,8 +64,8 @@ CollectionClocks::CollectionClocks(const CollectionFit& fit) : fit_(fit), first_
 std::shared_ptr<const ClockTable> CollectionClocks::table(int animal, std::vector<double>* temperatures) const {
   if (temperatures) temperatures->clear();
   if (!fit_.clock.runs() || fit_.clock.warmth == 0) return season_;
-  const AnimalHistory& history = fit_.table.animals[static_cast<std::size_t>(animal)];
-  const double stated = fit_.collection->animals[static_cast<std::size_t>(animal)].temperature_c;
+  const AnimalHistory& history = fit_.animal(animal).history();
+  const double stated = fit_.animal(animal).record().temperature_c;
   const auto spans = spans_of(animal);
   const bool none = spans.empty();
   const TemperatureCourse course(spans, none && std::isfinite(stated) ? YearlyCourse{} : fit_.clock.temperature_c,
@@ -78,15 +79,15 @@ std::shared_ptr<const ClockTable> CollectionClocks::table(int animal, std::vecto
 }
 
 std::vector<TemperatureSpan> CollectionClocks::spans_of(int animal) const {
-  auto spans = fit_.table.animals[static_cast<std::size_t>(animal)].temperatures;
+  auto spans = fit_.animal(animal).history().temperatures;
   if (stated_.empty()) return spans;
-  const auto& to_come = stated_[static_cast<std::size_t>(animal)];
+  const auto& to_come = stated_[animal];
   spans.insert(spans.end(), to_come.begin(), to_come.end());
   return spans;
 }
 
 bool CollectionClocks::warm(int animal) const {
-  const auto& spans = fit_.table.animals[static_cast<std::size_t>(animal)].temperatures;
+  const auto& spans = fit_.animal(animal).history().temperatures;
   return fit_.clock.warmth != 0 && !spans.empty();
 }
 
@@ -99,13 +100,13 @@ StadiumClock CollectionClocks::of(int animal, double mean_c) const {
 StadiumClock CollectionClocks::of_row(int row) const {
   if (!fit_.clock.runs()) return {};
   const Index column = fit_.data.column(CoefficientRole::warmth_c);
-  return of(fit_.table.stadia[static_cast<std::size_t>(row)].animal,
+  return of(fit_.table.stadia[row].animal,
             reference_c + (column < 0 ? 0 : fit_.data.covariates(row, column)));
 }
 
 ClockAhead CollectionClocks::ahead(int animal) const {
   if (!fit_.clock.runs()) return {};
-  const AnimalInputs& inputs = fit_.animals[static_cast<std::size_t>(animal)];
+  const AnimalInputs& inputs = fit_.animal(animal).inputs();
   const Index column = fit_.data.column(CoefficientRole::warmth_c);
   double warmth_c = 0;
   if (column >= 0 && inputs.running_row >= 0) warmth_c = fit_.data.covariates(inputs.running_row, column);
@@ -118,7 +119,7 @@ double CollectionClocks::variance_ahead(int animal) const {
   const double sd = warm(animal) ? fit_.clock.warmth * fit_.clock.temperature_sd : 0;
   int stated_days = 0;
   if (!stated_.empty())
-    for (const TemperatureSpan& s : stated_[static_cast<std::size_t>(animal)]) stated_days += s.until - s.from;
+    for (const TemperatureSpan& s : stated_[animal]) stated_days += s.until - s.from;
   return sd * sd * std::max(0.0, 1 - stated_days / usual_ahead_days);
 }
 
@@ -132,7 +133,7 @@ void run_by_clock(CollectionFit& fit) {
   std::vector<double> by_day;
   const auto mean_c = [&](double from, double until) {
     return mean_by_clock(table.get(), from, until,
-                         [&](Day day) { return by_day[static_cast<std::size_t>(std::max(day - table->first(), 0))]; });
+                         [&](Day day) { return by_day[std::max(day - table->first(), 0)]; });
   };
   int animal = -1;
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {

@@ -6,6 +6,7 @@
 #include "collection/clock.hpp"
 #include "collection/clock_stadium.hpp"
 #include "intervals/model.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -65,7 +66,7 @@ SeasonColumns season_columns(const CollectionFit& fit) {
   std::shared_ptr<const ClockTable> table;
   int animal = -1;
   for (Index row = 0; row < n; ++row) {
-    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(row)];
+    const Stadium& s = fit.table.stadia[row];
     if (s.animal != animal) table = clocks.table(animal = s.animal);
     const auto [from, until] = moments_of_stadium(s);
     for (int part = 0; part < 2; ++part) {
@@ -86,7 +87,7 @@ double told_from_instars(const CollectionFit& fit, const SeasonColumns& columns)
   std::map<std::pair<std::string, int>, std::vector<Index>> groups;
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
-    if (s.end) groups[{fit.collection->animals[static_cast<std::size_t>(s.animal)].taxon, s.molt}].push_back(static_cast<Index>(row));
+    if (s.end) groups[{fit.animal(s.animal).record().taxon, s.molt}].push_back(static_cast<Index>(row));
   }
   std::erase_if(groups, [](const auto& group) { return group.second.size() < 2; });
   std::vector<Index> all;

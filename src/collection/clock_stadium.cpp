@@ -19,7 +19,7 @@ std::vector<std::vector<TemperatureSpan>> stated_to_come(const CollectionFit& fi
     if (e.row != stated_row || e.when.earliest <= as_of || e.when.earliest > as_of + longest_stated_days) continue;
     if (result.empty() && as_of < fit.collection->last_recorded_day()) return {};
     result.resize(fit.animals.size());
-    result[static_cast<std::size_t>(e.animal)].push_back({e.when.earliest, e.when.latest + 1, e.value});
+    result[e.animal].push_back({e.when.earliest, e.when.latest + 1, e.value});
   }
   return result;
 }

@@ -85,7 +85,7 @@ MatrixXd design(const std::vector<CovariateRow>& rows, const std::vector<Covaria
   for (Index i = 0; i < x.rows(); ++i) {
     x(i, 0) = 1;
     for (Index c = 1; c < x.cols(); ++c)
-      x(i, c) = rows[static_cast<std::size_t>(i)].*used[static_cast<std::size_t>(c) - 1].value;
+      x(i, c) = rows[i].*used[c - 1].value;
   }
   return x;
 }
@@ -108,7 +108,7 @@ CovariateRow CovariateRows::of(int animal, std::size_t instar, double temperatur
   row.log_size = inputs_[animal].sizes[instar].mean;
   row.warmth_c = warmth(animal, temperature_c);
   if (bend_) row.warmth_squared = row.warmth_c * row.warmth_c;
-  row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
+  row.kind_pace = paces_[animal].of(row.log_size, inputs_[animal].temperature_known);
   row.male = history.male_chance;
   const double leg_span_mm = 20 * std::exp(row.log_size);
   const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;

@@ -5,6 +5,7 @@
 
 #include "collection/sizes.hpp"
 #include "intervals/model.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -57,9 +58,8 @@ double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
 }
 
 double exponent_beyond(const CollectionFit& fit, int animal) {
-  const auto i = static_cast<std::size_t>(animal);
   if (fit.stadia.column(CoefficientRole::kind_pace) < 0) return 0;
-  return fit.stadia.coefficient(CoefficientRole::kind_pace) * pace_of(fit.collection->animals[i], fit.animals[i]).exponent;
+  return fit.stadia.coefficient(CoefficientRole::kind_pace) * pace_of(fit.animal(animal).record(), fit.animal(animal).inputs()).exponent;
 }
 
 bool kinds_have_paces(const CollectionOptions& options) {

@@ -43,8 +43,8 @@ class Searcher {
     own_.resize(collection.animals.size());
     for (const Stadium& s : table.stadia) {
       if (!s.end) continue;
-      ++own_[static_cast<std::size_t>(s.animal)];
-      ++of_taxon_[collection.animals[static_cast<std::size_t>(s.animal)].taxon];
+      ++own_[s.animal];
+      ++of_taxon_[collection.animals[s.animal].taxon];
     }
   }
 

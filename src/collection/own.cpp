@@ -20,7 +20,7 @@ void add_own_covariates(CollectionFit& fit) {
     const Eigen::Index column = data.covariates.cols();
     const auto fill = [&](Eigen::MatrixXd& matrix, Eigen::Index row, int animal) {
       const double factor = own.times.empty() ? 1 : matrix(row, times - given.begin());
-      matrix(row, column) = factor * own.of_animals[static_cast<std::size_t>(animal)];
+      matrix(row, column) = factor * own.of_animals[animal];
     };
     data.covariates.conservativeResize(Eigen::NoChange, column + 1);
     data.probe_covariates.conservativeResize(Eigen::NoChange, column + 1);

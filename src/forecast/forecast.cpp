@@ -16,6 +16,7 @@
 #include "growth/adult.hpp"
 #include "intervals/health.hpp"
 #include "moltspan/numeric/parallel.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -62,14 +63,11 @@ std::string two_digits(double value) {
 }
 
 /// Growth ratio of an animal at its present size, as it stands in the posterior.
-double growth_ratio(const CollectionFit& fit, int animal) {
-  const auto i = static_cast<std::size_t>(animal);
-  const double adult = fit.growth->next_shift[i];
-  if (std::isfinite(adult)) return std::exp(adult);
-  const double size = fit.animals[i].sizes.back().mean;
-  const double whole = fit.growth->member_log_ratio[static_cast<std::size_t>(Level::animal)][i].second.mean +
-                       fit.growth->decline.mean * size;
-  return std::exp(mean_growth_share(fit.growth->adult[i], size) * whole);
+double growth_ratio(const CollectionFit& fit, const AnimalView& animal) {
+  const AnimalGrowth growth = *animal.growth();
+  if (std::isfinite(growth.next_shift)) return std::exp(growth.next_shift);
+  const double size = animal.size().mean, whole = growth.log_ratio.mean + fit.growth->decline.mean * size;
+  return std::exp(mean_growth_share(growth.adult, size) * whole);
 }
 
 /// "follows the season of these records: fastest about 07-12, 25 % above the usual rate".
@@ -81,13 +79,14 @@ std::string season_note(const SeasonFit& season) {
 
 void add_assumption_notes(const ForecastContext& context, int animal, AnimalForecast& result) {
   const CollectionFit& fit = context.fit;
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalView view = fit.animal(animal);
+  const AnimalInputs& inputs = view.inputs();
+  const AnimalHistory& history = view.history();
   add_note_if(inputs.never_measured, result,
               "never measured: its size is taken as its kind's, and the band is wider for it (assumption)");
-  add_note_if(!inputs.never_measured && !inputs.sizes.back().measured, result,
+  add_note_if(!inputs.never_measured && !view.size().measured, result,
               "not measured since its last molt: size carried on with a growth ratio of " +
-                  (fit.growth ? "about " + two_digits(growth_ratio(fit, animal))
+                  (fit.growth ? "about " + two_digits(growth_ratio(fit, view))
                               : two_digits(husbandry().growth_ratio) + " a molt (assumption)"));
   const std::string conversion = conversion_note(fit, animal);
   add_note_if(!conversion.empty(), result, conversion);
@@ -101,7 +100,7 @@ void add_assumption_notes(const ForecastContext& context, int animal, AnimalFore
   add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
               "last looked at on " + to_iso(history.last_watched) + ": it may have molted since");
   const bool truncated =
-      (inputs.own_stadia > 0 || inputs.running_row >= 0) && !context.seen_from_start[static_cast<std::size_t>(animal)];
+      (inputs.own_stadia > 0 || view.runs()) && !context.seen_from_start[animal];
   add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
 }
 
@@ -157,22 +156,20 @@ void forecast_without_start(const ForecastContext& context, const Asked& asked, 
 
 AnimalForecast forecast_animal(const ForecastContext& context, const Asked& asked, int animal) {
   const CollectionFit& fit = context.fit;
-  const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  const AnimalView view = fit.animal(animal);
   AnimalForecast result;
   result.animal = animal;
-  result.id = a.id;
-  result.taxon = a.taxon;
-  result.own_stadia = inputs.own_stadia;
-  result.taxon_stadia = inputs.taxon_stadia;
-  result.care = asked.facts[static_cast<std::size_t>(animal)];
+  result.id = view.record().id;
+  result.taxon = view.record().taxon;
+  result.own_stadia = view.inputs().own_stadia;
+  result.taxon_stadia = view.inputs().taxon_stadia;
+  result.care = asked.facts[animal];
   if (const auto found = context.own_weight.find(animal); found != context.own_weight.end())
     result.own_weight = found->second;
-  if (!history.molts.empty()) result.last_molt = history.molts.back().when;
+  if (const auto& molts = view.history().molts; !molts.empty()) result.last_molt = molts.back().when;
   const bool none = explain_no_forecast(fit, animal, result);
   if (!none) {
-    if (inputs.running_row >= 0)
+    if (view.runs())
       forecast_running(context, asked, animal, result);
     else
       forecast_without_start(context, asked, animal, result);
@@ -212,7 +209,7 @@ double chance_molt_before(const CollectionFit& fit, int animal, Day day) {
   if (explain_no_forecast(fit, animal, result)) {
     if (result.phase == Phase::final_instar) return 0;
     throw std::invalid_argument("chance_molt_before: no forecast of " +
-                                fit.collection->animals[static_cast<std::size_t>(animal)].id + ": " +
+                                fit.animal(animal).record().id + ": " +
                                 result.why_no_forecast);
   }
   const NextMolt next = next_molt(context, animal);

@@ -7,6 +7,7 @@
 #include "collection/last.hpp"
 #include "forecast/context.hpp"
 #include "moltspan/numeric/quadrature.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -35,13 +36,13 @@ double log_density(Family family, double days, double eta, double sigma) {
 std::vector<StartAge> start_ages(const ForecastContext& context, const AnimalInputs& inputs,
                                  const std::vector<LawPoint>& points, const ClockAhead& clock) {
   const auto& fit = context.fit;
-  const Stadium& running = fit.table.stadia[static_cast<std::size_t>(inputs.running_row)];
+  const Stadium& running = fit.table.stadia[inputs.running_row];
   double eta = 0;
   for (const LawPoint& p : points) eta += p.weight * p.mean;
   const double spread_days = std::max(0.5, fit.stadia.sigma * std::exp(eta));
   std::vector<StartAge> starts = range_nodes(running.start.width_days(), spread_days);
   if (starts.size() > 1 && inputs.previous_row >= 0) {
-    const Stadium& before = fit.table.stadia[static_cast<std::size_t>(inputs.previous_row)];
+    const Stadium& before = fit.table.stadia[inputs.previous_row];
     double total = 0;
     const Eigen::VectorXd difference =
         fit.data.covariates.row(inputs.previous_row) - fit.data.covariates.row(inputs.running_row);
@@ -72,7 +73,7 @@ std::vector<StartAge> start_ages(const ForecastContext& context, const AnimalInp
 
 /// First day on which a sign would be one of the running stadium, from the beginning of the as_of day.
 double signs_from(const CollectionFit& fit, int animal) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.animal(animal).history();
   const int last_molt = static_cast<int>(history.molts.size()) - 1;
   const Day from = last_molt < 0 ? history.watched_from : signs_count_from(fit, animal, last_molt);
   return from - fit.table.as_of;
@@ -103,7 +104,7 @@ std::unique_ptr<NextMoltLaw> running_law(const CollectionFit& fit, const NextMol
 ForecastContext make_context(const CollectionFit& fit, const std::vector<double>& levels) {
   ForecastContext context{fit, levels, CollectionClocks(fit), {}, {}, {}, {}, std::vector<bool>(fit.animals.size()), nullptr, nullptr};
   for (const Stadium& stadium : fit.table.stadia)
-    if (!(stadium.entry_days > 0)) context.seen_from_start[static_cast<std::size_t>(stadium.animal)] = true;
+    if (!(stadium.entry_days > 0)) context.seen_from_start[stadium.animal] = true;
   if (!fit.stadia.posterior) return context;  // nothing to forecast
   context.running = running_predictors(fit.stadia);
   context.probes = probe_predictors(fit.stadia);
@@ -116,21 +117,20 @@ ForecastContext make_context(const CollectionFit& fit, const std::vector<double>
 ForecastContext forecast_context(const CollectionFit& fit, const std::vector<double>& levels) {
   ForecastContext context = make_context(fit, levels);
   context.last_molts = std::make_shared<LastMolts>(fit, [&](int animal) {
-    const bool running = fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
-    return (running ? running_molt(context, animal) : unstarted_molt(context, animal)).base->survival_at_start();
+    return (fit.animal(animal).runs() ? running_molt(context, animal) : unstarted_molt(context, animal)).base->survival_at_start();
   });
   context.mature_lives = std::make_shared<MatureLives>(fit);
   return context;
 }
 
 bool explain_no_forecast(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.animal(animal).history();
   const auto because = [&](Phase phase, const std::string& why) {
     result.phase = phase;
     result.why_no_forecast = why;
     return true;
   };
-  if (fit.collection->animals[static_cast<std::size_t>(animal)].set_aside)
+  if (fit.animal(animal).record().set_aside)
     return because(Phase::unknown, "set aside: a record of it is faulty; mend it and it is answered");
   const std::string on = history.ended ? " on " + to_iso(*history.ended) : "";
   if (history.state == AnimalState::died) return because(Phase::dead, "died" + on);
@@ -142,8 +142,7 @@ bool explain_no_forecast(const CollectionFit& fit, int animal, AnimalForecast& r
                                             (history.matured ? " since " + to_iso(*history.matured) : std::string()) +
                                             ": its kind and sex molts no more");
   }
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  if (inputs.running_row < 0 && inputs.probe < 0)
+  if (!fit.animal(animal).runs() && fit.animal(animal).inputs().probe < 0)
     return because(Phase::unknown, "not there yet on " + to_iso(fit.table.as_of));
   return false;
 }
@@ -154,7 +153,7 @@ MoltEvidence evidence_of(const ForecastContext& context, int animal, const NextM
 
 NextMolt running_molt(const ForecastContext& context, int animal) {
   const CollectionFit& fit = context.fit;
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  const AnimalInputs& inputs = fit.animal(animal).inputs();
   NextMolt next;
   next.points = law_points(context.running, context.running_column.at(inputs.running_row));
   next.clock = context.clocks.ahead(animal);
@@ -166,7 +165,7 @@ NextMolt running_molt(const ForecastContext& context, int animal) {
     const double to_come = ahead > 0 ? 1 - std::clamp(age * std::exp(-point.mean), 0.0, 1.0) : 0;
     point.variance += fit.data.extra_variance[inputs.running_row] + ahead * to_come * to_come;
   }
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.animal(animal).history();
   next.counted = fit.data.weights.size() > 0 ? fit.data.weights[inputs.running_row] : 1;
   const double first_day = history.last_watched - fit.table.as_of + 1.0, watched = next.clock.units(first_day);
   count_hidden_once(fit, inputs.running_row, age + watched, next.counted, next.points);
@@ -179,11 +178,11 @@ NextMolt running_molt(const ForecastContext& context, int animal) {
 
 NextMolt unstarted_molt(const ForecastContext& context, int animal) {
   const CollectionFit& fit = context.fit;
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
+  const AnimalHistory& history = fit.animal(animal).history();
   NextMolt next;
   next.watched_days = history.recorded ? std::max(0, history.last_watched + 1 - history.watched_from) : 0;
   next.clock = context.clocks.ahead(animal);
-  next.points = law_points(context.probes, fit.animals[static_cast<std::size_t>(animal)].probe);
+  next.points = law_points(context.probes, fit.animal(animal).inputs().probe);
   const double first_day = history.recorded ? history.last_watched - fit.table.as_of + 1.0 : 1.0,
                now = next.clock.units(first_day);
   next.watched_units = now - next.clock.units(first_day - next.watched_days);
@@ -199,8 +198,7 @@ NextMolt next_molt(const ForecastContext& context, int animal) {
     none.why_not = scratch.why_no_forecast;
     return none;
   }
-  const bool running = context.fit.animals[static_cast<std::size_t>(animal)].running_row >= 0;
-  NextMolt next = running ? running_molt(context, animal) : unstarted_molt(context, animal);
+  NextMolt next = context.fit.animal(animal).runs() ? running_molt(context, animal) : unstarted_molt(context, animal);
   MoltEvidence evidence = evidence_of(context, animal, next);
   next.signs_if_last = evidence.if_last();
   if (std::isfinite(evidence.chance_missed())) next.chance_missed = evidence.chance_missed();

@@ -23,14 +23,14 @@ MatrixXd whitening_map(const MatrixXd& cross, std::size_t n, const std::vector<s
   const VectorXd scale = cross.diagonal().cwiseSqrt();
   for (Eigen::Index j = 0; j < cross.cols(); ++j) {
     if (!(scale[j] > 0))
-      throw std::invalid_argument(std::string(what) + ": the column " + names[static_cast<std::size_t>(j)] +
+      throw std::invalid_argument(std::string(what) + ": the column " + names[j] +
                                   " is 0 in every row; leave it out");
   }
   MatrixXd lower = scale.cwiseInverse().asDiagonal() * cross * scale.cwiseInverse().asDiagonal();
   for (Eigen::Index j = 0; j < lower.cols(); ++j) {
     const double pivot = lower(j, j) - lower.row(j).head(j).squaredNorm();
     if (!(pivot > dependent_squared))
-      throw std::invalid_argument(std::string(what) + ": the column " + names[static_cast<std::size_t>(j)] +
+      throw std::invalid_argument(std::string(what) + ": the column " + names[j] +
                                   " follows from the columns before it (or does not vary); leave one of them out");
     lower(j, j) = std::sqrt(pivot);
     for (Eigen::Index i = j + 1; i < lower.rows(); ++i)
@@ -57,7 +57,7 @@ Jet chain(const Jet& a, double f, double f1, double f2) { return {f, f1 * a.g, f
 Jet jet_of(const BlockSums& sums, Eigen::Index i, Eigen::Index j, int parameters) {
   Jet jet{sums.w(i, j), VectorXd::Zero(parameters), MatrixXd::Zero(parameters, parameters)};
   for (int k = 0; k < sums.parameters(); ++k) {
-    jet.g[k] = sums.d_w[static_cast<std::size_t>(k)](i, j);
+    jet.g[k] = sums.d_w[k](i, j);
     for (int l = 0; l < sums.parameters(); ++l) jet.h(k, l) = sums.second(k, l)(i, j);
   }
   return jet;
@@ -66,7 +66,7 @@ Jet jet_of(const BlockSums& sums, Eigen::Index i, Eigen::Index j, int parameters
 void add_jet(const Jet& jet, Eigen::Index i, Eigen::Index j, BlockSums& sums) {
   sums.w(i, j) += jet.v;
   for (int k = 0; k < sums.parameters(); ++k) {
-    sums.d_w[static_cast<std::size_t>(k)](i, j) += jet.g[k];
+    sums.d_w[k](i, j) += jet.g[k];
     for (int l = 0; l < sums.parameters(); ++l) sums.second(k, l)(i, j) += jet.h(k, l);
   }
 }
@@ -141,13 +141,13 @@ void MixedBlocks::sort_groups(const MixedData& data) {
   }
   outer_of_group_.assign(static_cast<std::size_t>(n_groups_), -1);
   for (std::size_t row = 0; row < n_rows_; ++row)
-    outer_of_group_[static_cast<std::size_t>(data.groups[row])] = data.outer_groups[row];
+    outer_of_group_[data.groups[row]] = data.outer_groups[row];
   first_slot_.assign(static_cast<std::size_t>(n_outer_) + 1, 0);
-  for (int outer : outer_of_group_) ++first_slot_[static_cast<std::size_t>(outer) + 1];
+  for (int outer : outer_of_group_) ++first_slot_[outer + 1];
   std::partial_sum(first_slot_.begin(), first_slot_.end(), first_slot_.begin());
   auto next = first_slot_;
   for (std::size_t g = 0; g < outer_of_group_.size(); ++g)
-    slot_of_group_[g] = next[static_cast<std::size_t>(outer_of_group_[g])]++;
+    slot_of_group_[g] = next[outer_of_group_[g]]++;
 }
 
 /// Rows of a group together, whatever their order in the table.
@@ -156,7 +156,7 @@ void MixedBlocks::reduce(const MixedData& data) {
   std::vector<std::size_t> first(static_cast<std::size_t>(n_slots) + 1, 0);
   const auto slot_of = [&](std::size_t row) {
     return q_ == 0 ? std::size_t{0}
-                   : static_cast<std::size_t>(slot_of_group_[static_cast<std::size_t>(data.groups[row])]);
+                   : static_cast<std::size_t>(slot_of_group_[data.groups[row]]);
   };
   for (std::size_t row = 0; row < n_rows_; ++row) ++first[slot_of(row) + 1];
   std::partial_sum(first.begin(), first.end(), first.begin());
@@ -170,7 +170,7 @@ void MixedBlocks::reduce(const MixedData& data) {
   for (std::size_t s = 0; s < static_cast<std::size_t>(n_slots); ++s) most = std::max(most, first[s + 1] - first[s]);
   MatrixXd work(static_cast<Eigen::Index>(most), q_ + width());
   for (int slot = 0; slot < n_slots; ++slot)
-    reduce_group(data, order, first[static_cast<std::size_t>(slot)], first[static_cast<std::size_t>(slot) + 1], slot,
+    reduce_group(data, order, first[slot], first[slot + 1], slot,
                  work);
 }
 
@@ -230,7 +230,7 @@ double MixedBlocks::within_squares() const {
 }
 
 GroupView MixedBlocks::group(int code, const RelativeSpread& spread) const {
-  const int slot = slot_of_group_[static_cast<std::size_t>(code)];
+  const int slot = slot_of_group_[code];
   const Eigen::Map<const MatrixXd> r(r_.data() + slot * q_ * q_, q_, q_),
       b(b_.data() + slot * q_ * width(), q_, width());
   const MatrixXd m = MatrixXd::Identity(q_, q_) + r * spread.psi * r.transpose();

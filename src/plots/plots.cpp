@@ -112,7 +112,7 @@ EffectCheck animal_effect_check(const StadiaFit& fit, double level) {
   EffectCheck check;
   const auto found = std::find(fit.levels.begin(), fit.levels.end(), Level::animal);
   if (found == fit.levels.end() || !fit.posterior) return check;
-  const double prior_sd = fit.level_sds[static_cast<std::size_t>(found - fit.levels.begin())];
+  const double prior_sd = fit.level_sds[found - fit.levels.begin()];
   std::vector<AnimalEffect> effects = fit.posterior->get().animal_effects();
   std::erase_if(effects, [&](const AnimalEffect& effect) { return !(effect.sd < 0.9999 * prior_sd); });
   const auto standardized = [&](const AnimalEffect& effect) {
@@ -254,7 +254,7 @@ Eigen::MatrixXd weighted_densities(const VectorXd& weights, const VectorXd& mean
   for (Index k = 0; k < weights.size(); ++k)
     for (Index i = 0; i < result.cols(); ++i)
       result(k, i) = weights[k] * boost::math::pdf(boost::math::normal(mean_log[k], sd_log[k]),
-                                                   std::log(sizes_mm[static_cast<std::size_t>(i)]));
+                                                   std::log(sizes_mm[i]));
   return result;
 }
 
@@ -266,7 +266,7 @@ Eigen::MatrixXd stadia_at_sizes(const CollectionFit& fit, const std::vector<doub
   const auto rows = static_cast<Index>(sizes_mm.size());
   Eigen::MatrixXd covariates = Eigen::MatrixXd::Zero(rows, static_cast<Index>(roles.size()));
   for (Index row = 0; row < rows; ++row) {
-    const double size = sizes_mm[static_cast<std::size_t>(row)];
+    const double size = sizes_mm[row];
     if (!(size > 0))
       throw std::invalid_argument("stadia_at_sizes: size " + std::to_string(row) + " = " + std::to_string(size) +
                                   " mm; sizes are positive");
