@@ -7,6 +7,7 @@
 #include "moltspan/clock/season.hpp"
 #include "moltspan/signs/signs.hpp"
 #include "moltspan/collection/fit.hpp"
+#include "moltspan/collection/animal_view.hpp"
 #include "moltspan/collection/instar_effects.hpp"
 #include "moltspan/collection/kinds_missing.hpp"
 #include "moltspan/calibration/calibration.hpp"

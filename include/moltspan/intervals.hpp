@@ -6,3 +6,4 @@
 #include "moltspan/intervals/hidden_molts.hpp"
 #include "moltspan/intervals/intervals.hpp"
 #include "moltspan/intervals/priors.hpp"
+#include "moltspan/intervals/wald.hpp"

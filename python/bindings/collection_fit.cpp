@@ -74,6 +74,10 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("instar", &InstarEstimate::instar)
       .def_readonly("log_mean", &InstarEstimate::log_mean)
       .def_readonly("log_sd", &InstarEstimate::log_sd)
+      .def_readonly("factor", &InstarEstimate::factor)
+      .def_readonly("factor_lower", &InstarEstimate::factor_lower)
+      .def_readonly("factor_upper", &InstarEstimate::factor_upper)
+      .def_readonly("spread_factor", &InstarEstimate::spread_factor)
       .def_readonly("log_scale", &InstarEstimate::log_scale)
       .def_readonly("closed_stadia", &InstarEstimate::closed_stadia);
   m.def("instar_estimates", &instar_estimates);

@@ -4,6 +4,7 @@
 #include <pybind11/stl.h>
 
 #include "module.hpp"
+#include "moltspan/intervals/wald.hpp"
 
 namespace moltspan::bindings {
 namespace {
@@ -98,6 +99,10 @@ void bind_instars(py::module_& m) {
   const auto no_gil = py::call_guard<py::gil_scoped_release>();
   m.def("fit_instars", &fit_instars, py::arg("sizes"), py::arg("n_instars"), py::arg("options"), no_gil);
   m.def("instar_mixture", &instar_mixture, py::arg("sizes"), py::arg("options"), no_gil);
+  m.def(
+      "growth_ratio_intervals",
+      [](const InstarFit& fit, double level) { return log_wald_intervals(fit.log_ratio, fit.log_ratio_error, level); },
+      py::arg("fit"), py::arg("level"));
   m.def("instar_posterior", &instar_posterior, py::arg("fit"), py::arg("sizes"), py::arg("options"), no_gil);
   m.def("instar_bootstrap", &instar_bootstrap, py::arg("sizes"), py::arg("result"), py::arg("replicates"),
         py::arg("seed"), py::arg("threads"), no_gil);

@@ -5,6 +5,7 @@
 
 #include "module.hpp"
 #include "moltspan/intervals/priors.hpp"
+#include "moltspan/intervals/wald.hpp"
 
 namespace moltspan::bindings {
 namespace {
@@ -24,14 +25,14 @@ std::vector<StadiumBounds> to_bounds(const VectorXd& min_days, const VectorXd& m
 }
 
 StadiaData to_data(const VectorXd& min_days, const VectorXd& max_days, const VectorXd& start_range_days,
-                   const VectorXd& entry_days, const Eigen::MatrixXd& covariates, std::vector<std::string> coefficients,
+                   const VectorXd& entry_days, const Eigen::MatrixXd& covariates, const std::vector<std::string>& coefficients,
                    const VectorXd& weights, const VectorXd& extra_variance,
                    std::array<std::vector<int>, n_levels> groups, const VectorXd& end_range_days,
                    std::vector<int> follows) {
   StadiaData data;
   data.bounds = to_bounds(min_days, max_days, start_range_days, entry_days, end_range_days);
   data.covariates = covariates;
-  data.coefficients = std::move(coefficients);
+  for (const auto& name : coefficients) data.coefficients.push_back({name, role_named(name)});
   data.weights = weights;
   data.extra_variance = extra_variance;
   data.groups = std::move(groups);
@@ -76,6 +77,13 @@ void bind_results(py::module_& m) {
       .def_readonly("hyper", &PosteriorPoints::hyper)
       .def_readonly("coefficient_mean", &PosteriorPoints::coefficient_mean)
       .def_readonly("coefficient_sd", &PosteriorPoints::coefficient_sd);
+  py::class_<Intervals>(m, "Intervals")
+      .def_readonly("estimate", &Intervals::estimate)
+      .def_readonly("lower", &Intervals::lower)
+      .def_readonly("upper", &Intervals::upper);
+  py::class_<ParameterIntervals>(m, "ParameterIntervals")
+      .def_readonly("names", &ParameterIntervals::names)
+      .def_readonly("of", &ParameterIntervals::of);
   py::class_<StadiaEstimate>(m, "StadiaEstimate")
       .def_readonly("names", &StadiaEstimate::names)
       .def_readonly("values", &StadiaEstimate::values)
@@ -144,6 +152,11 @@ void bind_intervals(py::module_& m) {
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),
         no_gil);
+  m.def("wald_intervals", &wald_intervals, py::arg("estimates"), py::arg("errors"), py::arg("level"));
+  m.def("standard_errors", &standard_errors, py::arg("covariance"));
+  m.def("parameter_intervals", &parameter_intervals, py::arg("fit"), py::arg("level"));
+  m.attr("new_member_code") = new_member_code;
+  m.attr("left_out_code") = left_out_code;
   m.def("priors_used", &priors_used, py::arg("fit"));
   m.def("posterior_as_priors", &posterior_as_priors, py::arg("fit"), py::arg("weight"));
   m.def("posterior_points", &posterior_points, py::arg("fit"), no_gil);
@@ -153,8 +166,7 @@ void bind_intervals(py::module_& m) {
         py::arg("t_days"));
   m.def("mixture_quantiles", &mixture_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"),
         no_gil);
-  m.def("predictor_quantiles", &predictor_quantiles, py::arg("mixture"), py::arg("probabilities"), py::arg("w"),
-        no_gil);
+  m.def("median_quantiles", &median_quantiles, py::arg("family"), py::arg("mixture"), py::arg("probabilities"), no_gil);
   m.def("running_quantiles", &running_quantiles, py::arg("family"), py::arg("mixture"), py::arg("elapsed_days"),
         py::arg("probabilities"), no_gil);
   m.def(

@@ -10,6 +10,7 @@
 #include "moltspan/calibration/fit_collection.hpp"
 #include "calibration/check.hpp"
 #include "moltspan/forecast/forecast.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -87,7 +88,7 @@ ClosedStadia closed_stadia(const CollectionFit& fit) {
     if (!stadium.end || stadium.molts != 1) continue;
     const double length = middle(*stadium.end) - middle(stadium.start);
     closed.by_animal[stadium.animal].push_back(length);
-    closed.by_taxon[fit.collection->animals[static_cast<std::size_t>(stadium.animal)].taxon].push_back(length);
+    closed.by_taxon[fit.animal(stadium.animal).record().taxon].push_back(length);
   }
   return closed;
 }
@@ -168,7 +169,7 @@ BacktestCase score_case(const CollectionFit& fit, const AnimalForecast& forecast
 std::vector<bool> rows_by(const Collection& collection, Day origin) {
   std::vector<bool> known(collection.animals.size(), false);
   for (const Entry& entry : collection.entries)
-    if (entry.animal >= 0 && entry.when.latest <= origin) known[static_cast<std::size_t>(entry.animal)] = true;
+    if (entry.animal >= 0 && entry.when.latest <= origin) known[entry.animal] = true;
   return known;
 }
 
@@ -181,11 +182,11 @@ void score_origin(Backtest& result, const std::shared_ptr<const Collection>& col
   const KinLengths kin(fit);
   const std::vector<bool> known = rows_by(*collection, origin);
   for (const AnimalForecast& forecast : forecast(fit, grid_levels())) {
-    if (forecast.quantile_days.empty() || !known[static_cast<std::size_t>(forecast.animal)]) continue;
-    const Truth truth = truth_after(whole.animals[static_cast<std::size_t>(forecast.animal)], origin);
+    if (forecast.quantile_days.empty() || !known[forecast.animal]) continue;
+    const Truth truth = truth_after(whole.animals[forecast.animal], origin);
     if (!truth.known) continue;
     result.cases.push_back(score_case(fit, forecast, closed, truth));
-    const auto& molts = fit.table.animals[static_cast<std::size_t>(forecast.animal)].molts;
+    const auto& molts = fit.animal(forecast.animal).history().molts;
     if (molts.empty()) continue;
     result.cases.back().instar = molts.back().instar;
     kin.score(result.cases.back(), origin - middle(molts.back().when));
@@ -202,7 +203,7 @@ std::vector<Day> spread_origins(const StadiaTable& whole, const BacktestOptions&
     throw std::invalid_argument("too short to look back on: " + std::to_string(ends.size()) +
                                 (ends.size() == 1 ? " stadium has" : " stadia have") + " closed, more than " +
                                 std::to_string(options.first_closed) + " are needed; come back after some more molts");
-  const Day first = ends[static_cast<std::size_t>(options.first_closed) - 1];
+  const Day first = ends[options.first_closed - 1];
   std::vector<Day> origins;
   for (int i = 0; i < options.n_origins; ++i) {
     const Day day =

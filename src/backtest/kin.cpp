@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "calibration/check.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -50,10 +51,10 @@ KinLengths::KinLengths(const CollectionFit& fit) {
     if (!s.end || s.molts != 1) continue;
     const double length = middle(*s.end) - middle(s.start);
     if (!(length > 0)) continue;
-    const auto animal = static_cast<std::size_t>(s.animal);
-    const std::string& taxon = fit.collection->animals[animal].taxon;
+    const AnimalView animal = fit.animal(s.animal);
+    const std::string& taxon = animal.record().taxon;
     by_taxon_[taxon].push_back(std::log(length));
-    const int instar = fit.table.animals[animal].molts[static_cast<std::size_t>(s.molt)].instar;
+    const int instar = animal.history().molts[s.molt].instar;
     if (instar >= 0) by_instar_[{taxon, instar}].push_back(std::log(length));
   }
 }

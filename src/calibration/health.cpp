@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "calibration/check.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -28,13 +29,12 @@ std::vector<CaseFactor> factors_of(const CollectionFit& fit, const std::vector<R
   std::vector<std::string> kinds, instars, months;
   std::vector<double> sizes;
   for (const RecordPit& pit : pits) {
-    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(pit.row)];
-    const auto animal = static_cast<std::size_t>(s.animal), molt = static_cast<std::size_t>(s.molt);
-    const int instar = fit.table.animals[animal].molts[molt].instar;
-    kinds.push_back(fit.collection->animals[animal].taxon);
-    instars.push_back(instar_text(instar));
+    const Stadium& s = fit.table.stadia[pit.row];
+    const AnimalView animal = fit.animal(s.animal);
+    kinds.push_back(animal.record().taxon);
+    instars.push_back(instar_text(animal.history().molts[s.molt].instar));
     months.push_back(month_text(s.start.latest));
-    sizes.push_back(fit.animals[animal].sizes[molt + 1].mean);
+    sizes.push_back(animal.inputs().sizes[s.molt + 1].mean);
   }
   return {factor_of("kind", kinds), factor_of("instar", instars), factor_of("month of the start", months),
           factor_of("size at the start", size_texts(sizes))};
@@ -47,8 +47,8 @@ std::string far_records(const CollectionFit& fit, const std::vector<RecordPit>& 
   for (const RecordPit& pit : pits) {
     if (!pit.seen || pit.weight < 0.5 || (pit.pit.high > far_out && pit.pit.low < 1 - far_out)) continue;
     if (++told > most_told) break;
-    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(pit.row)];
-    text += (text.empty() ? "" : ", ") + fit.collection->animals[static_cast<std::size_t>(s.animal)].id + " from " +
+    const Stadium& s = fit.table.stadia[pit.row];
+    text += (text.empty() ? "" : ", ") + fit.animal(s.animal).record().id + " from " +
             to_iso(s.start.earliest) + " to " + to_iso(s.end->latest);
   }
   return text;
@@ -67,8 +67,7 @@ std::string advice_for(const CollectionFit& fit, const std::vector<RecordPit>& p
   const auto add = [&](const std::string& more) { text += (text.empty() ? "" : "; ") + more; };
   if (const std::string far = far_records(fit, pits); !far.empty()) add("look at the dates of " + far);
   if (!any_instar(fit.table)) add("state instar numbers with the molts");
-  const auto& names = fit.data.coefficients;
-  if (std::find(names.begin(), names.end(), "warmth_c") == names.end()) add("write down temperatures");
+  if (fit.data.column(CoefficientRole::warmth_c) < 0) add("write down temperatures");
   add("until then take these bands as rough");
   return text;
 }
@@ -80,7 +79,7 @@ void note_fit_calibration(const CollectionFit& fit, std::vector<HealthNote>& not
   if (pits.empty()) return;
   std::vector<CheckedCase> cases;
   for (const RecordPit& pit : pits)
-    cases.push_back({pit.pit, pit.weight, fit.table.stadia[static_cast<std::size_t>(pit.row)].animal});
+    cases.push_back({pit.pit, pit.weight, fit.table.stadia[pit.row].animal});
   note_calibration(cases, factors_of(fit, pits),
                    {"calibration", "stadia told each from all the others", advice_for(fit, pits)}, notes);
 }

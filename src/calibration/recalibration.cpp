@@ -13,6 +13,7 @@
 #include "moltspan/numeric/normal.hpp"
 #include "moltspan/numeric/philox.hpp"
 #include "base/words.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -167,8 +168,8 @@ std::vector<Interval> intervals_of(const CollectionFit& fit, const std::vector<P
   std::map<std::pair<Day, std::string>, int> shared;
   for (const PastForecast& one : past) {
     cases.push_back(interval_of(one));
-    const int animal = fit.table.stadia[static_cast<std::size_t>(one.row)].animal;
-    const std::string& taxon = fit.collection->animals[static_cast<std::size_t>(animal)].taxon;
+    const int animal = fit.table.stadia[one.row].animal;
+    const std::string& taxon = fit.animal(animal).record().taxon;
     cases.back().animal = animal;
     cases.back().shared = shared.try_emplace({one.origin, taxon}, static_cast<int>(shared.size())).first->second;
   }

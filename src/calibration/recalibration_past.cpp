@@ -29,11 +29,11 @@ double length_until(const CollectionFit& fit, const CollectionClocks& clocks, st
 std::vector<Day> past_days(const CollectionFit& fit, const std::vector<Index>& rows) {
   std::vector<Day> ends, days;
   for (Index row : rows)
-    if (const auto& end = fit.table.stadia[static_cast<std::size_t>(row)].end) ends.push_back(end->latest);
+    if (const auto& end = fit.table.stadia[row].end) ends.push_back(end->latest);
   std::sort(ends.begin(), ends.end());
   if (ends.size() < fewest_closed) return days;
   for (double share : shares_closed) {
-    const Day day = ends[static_cast<std::size_t>(share * static_cast<double>(ends.size()))];
+    const Day day = ends[share * static_cast<double>(ends.size())];
     if (days.empty() || day > days.back()) days.push_back(day);
   }
   return days;
@@ -118,7 +118,7 @@ void add_day(const CollectionFit& fit, const PastRecords& past, Day day, std::ve
   const PredictorMixture running = running_predictors(then);
   std::vector<Index> column(past.rows.size(), -1);
   for (std::size_t i = 0; i < then.running_rows.size(); ++i)
-    column[static_cast<std::size_t>(then.running_rows[i])] = static_cast<Index>(i);
+    column[then.running_rows[i]] = static_cast<Index>(i);
   for (std::size_t place : past.running) {
     const auto row = static_cast<std::size_t>(past.rows[place]);
     const StadiumBounds& whole = fit.data.bounds[row];

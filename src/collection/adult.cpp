@@ -8,6 +8,7 @@
 #include "facts/husbandry.hpp"
 #include "moltspan/kinds/kinds.hpp"
 #include "stadia/molts.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -84,10 +85,10 @@ std::vector<AdultAnimal> adult_animals(const Collection& collection, const Stadi
 }
 
 std::vector<AdultNode> stated_ends(const CollectionFit& fit, int animal) {
-  const auto i = static_cast<std::size_t>(animal);
-  const Animal& a = fit.collection->animals[i];
-  if (!std::isfinite(a.adult_leg_span_mm) || !fit.animals[i].leg_span_known || fit.table.animals[i].matured) return {};
-  AdultAnimal said = said_of(a, fit.table.animals[i], stated_adult(a));
+  const AnimalView view = fit.animal(animal);
+  const Animal& a = view.record();
+  if (!std::isfinite(a.adult_leg_span_mm) || !view.inputs().leg_span_known || view.history().matured) return {};
+  AdultAnimal said = said_of(a, view.history(), stated_adult(a));
   said.matured_instar = -1;
   return adult_nodes_of(said);
 }

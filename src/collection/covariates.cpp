@@ -17,22 +17,22 @@ constexpr std::size_t enough_temperatures = 3;  ///< of animals, to see how the 
 constexpr double wide_temperatures_c = 3;       ///< their sd
 
 struct Covariate {
-  const char* name;
+  CoefficientRole role;
   double CovariateRow::*value;
   double absent;  ///< value that says nothing: a column of it is left out
 };
 
 const std::array<Covariate, 10>& covariates() {
-  static const std::array<Covariate, 10> all{{{"log_size", &CovariateRow::log_size, NAN},
-                                             {"kind_pace", &CovariateRow::kind_pace, 0},
-                                             {"warmth_c", &CovariateRow::warmth_c, 0},
-                                             {"warmth_squared", &CovariateRow::warmth_squared, 0},
-                                             {"male", &CovariateRow::male, 0.5},
-                                             {"near_adult_female", &CovariateRow::near_adult_female, 0},
-                                             {"pace_slow", &CovariateRow::pace_slow, 0},
-                                             {"pace_fast", &CovariateRow::pace_fast, 0},
-                                             {"limb_lost", &CovariateRow::limb_lost, 0},
-                                             {"egg_sac", &CovariateRow::egg_sac, 0}}};
+  static const std::array<Covariate, 10> all{{{CoefficientRole::log_size, &CovariateRow::log_size, NAN},
+                                             {CoefficientRole::kind_pace, &CovariateRow::kind_pace, 0},
+                                             {CoefficientRole::warmth_c, &CovariateRow::warmth_c, 0},
+                                             {CoefficientRole::warmth_squared, &CovariateRow::warmth_squared, 0},
+                                             {CoefficientRole::male, &CovariateRow::male, 0.5},
+                                             {CoefficientRole::near_adult_female, &CovariateRow::near_adult_female, 0},
+                                             {CoefficientRole::pace_slow, &CovariateRow::pace_slow, 0},
+                                             {CoefficientRole::pace_fast, &CovariateRow::pace_fast, 0},
+                                             {CoefficientRole::limb_lost, &CovariateRow::limb_lost, 0},
+                                             {CoefficientRole::egg_sac, &CovariateRow::egg_sac, 0}}};
   return all;
 }
 
@@ -85,7 +85,7 @@ MatrixXd design(const std::vector<CovariateRow>& rows, const std::vector<Covaria
   for (Index i = 0; i < x.rows(); ++i) {
     x(i, 0) = 1;
     for (Index c = 1; c < x.cols(); ++c)
-      x(i, c) = rows[static_cast<std::size_t>(i)].*used[static_cast<std::size_t>(c) - 1].value;
+      x(i, c) = rows[i].*used[c - 1].value;
   }
   return x;
 }
@@ -108,7 +108,7 @@ CovariateRow CovariateRows::of(int animal, std::size_t instar, double temperatur
   row.log_size = inputs_[animal].sizes[instar].mean;
   row.warmth_c = warmth(animal, temperature_c);
   if (bend_) row.warmth_squared = row.warmth_c * row.warmth_c;
-  row.kind_pace = paces_[static_cast<std::size_t>(animal)].of(row.log_size, inputs_[animal].temperature_known);
+  row.kind_pace = paces_[animal].of(row.log_size, inputs_[animal].temperature_known);
   row.male = history.male_chance;
   const double leg_span_mm = 20 * std::exp(row.log_size);
   const bool matured = history.matured_molt >= 0 && static_cast<int>(instar) > history.matured_molt;
@@ -134,8 +134,10 @@ double CovariateRows::warmth(int animal, double temperature_c) {
 
 void set_design(StadiaData& data, const std::vector<CovariateRow>& rows, const std::vector<CovariateRow>& probes) {
   const auto used = used_covariates(rows, probes);
-  data.coefficients = {"Intercept"};
-  for (const Covariate& c : used) data.coefficients.push_back(c.name);
+  const auto add = [&](CoefficientRole role) { data.coefficients.push_back({role_name(role), role}); };
+  data.coefficients.clear();
+  add(CoefficientRole::intercept);
+  for (const Covariate& c : used) add(c.role);
   data.covariates = design(rows, used);
   data.probe_covariates = design(probes, used);
 }

@@ -1,4 +1,5 @@
 #include "collection/errors.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -41,16 +42,15 @@ void weigh_covariate_errors(CollectionFit& fit, double exponent, double warmth, 
   fit.data.extra_variance.resize(static_cast<Index>(fit.data.size()));
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
-    const auto animal = static_cast<std::size_t>(s.animal);
-    double variance =
-        exponent * exponent * fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].record_variance;
-    if (!std::isfinite(s.temperature_c) && std::isfinite(fit.table.animals[animal].temperature_c))
+    const AnimalView animal = fit.animal(s.animal);
+    double variance = exponent * exponent * animal.inputs().sizes[s.molt + 1].record_variance;
+    if (!std::isfinite(s.temperature_c) && std::isfinite(animal.history().temperature_c))
       variance += fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
     if (!fit.last_instar.row_variances.empty()) variance += last_instar * last_instar * fit.last_instar.row_variances[row];
     fit.data.extra_variance[static_cast<Index>(row)] = variance;
   }
   for (auto& [animal, variance] : fit.data.animal_extra_variance)
-    variance = exponent * exponent * fit.animals[static_cast<std::size_t>(animal)].shared_size_variance;
+    variance = exponent * exponent * fit.animal(animal).inputs().shared_size_variance;
 }
 
 }  // namespace moltspan

@@ -22,6 +22,7 @@
 #include "intervals/predictive.hpp"
 #include "intervals/model.hpp"
 #include "moltspan/posterior/posterior.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -166,18 +167,15 @@ void learn_signs(CollectionFit& fit) {
     const auto animal = static_cast<std::size_t>(s.animal);
     const Day from = signs_count_from(fit, s.animal, s.molt);
     closed.push_back({s.animal, static_cast<double>(from), *s.end,
-                      fit.animals[animal].sizes[static_cast<std::size_t>(s.molt) + 1].mean,
+                      fit.animals[animal].sizes[s.molt + 1].mean,
                       fit.hidden.used() ? fit.hidden.chances[row][0] : 1.0});
   }
   fit.signs = fit_signs(*fit.collection, fit.sign_timelines, closed);
 }
 
-double coefficient_of(const StadiaFit& stadia, const char* name, double otherwise) {
-  for (std::size_t i = 0; i < stadia.coefficient_names.size(); ++i)
-    if (const double found = stadia.coefficients[static_cast<Index>(i)];
-        stadia.coefficient_names[i] == name && std::isfinite(found))
-      return found;
-  return otherwise;
+double finite_coefficient(const StadiaFit& stadia, CoefficientRole role, double otherwise) {
+  const double found = stadia.coefficient(role, otherwise);
+  return std::isfinite(found) ? found : otherwise;
 }
 
 /// Effects with which errors of size and temperature count.
@@ -206,7 +204,9 @@ ErrorEffects rough_effects(CollectionFit& fit, StadiaOptions& options, bool look
   }
   const VectorXd start = first.estimate.values.tail(first.estimate.values.size() - first.coefficients.size());
   if (start.allFinite()) options.start = start.cwiseMax(least_log_sd);
-  return {coefficient_of(first, "log_size", prior_exponent), coefficient_of(first, "warmth_c", prior_warmth), coefficient_of(first, "last_instar", 1)};
+  return {finite_coefficient(first, CoefficientRole::log_size, prior_exponent),
+          finite_coefficient(first, CoefficientRole::warmth_c, prior_warmth),
+          finite_coefficient(first, CoefficientRole::last_instar, 1)};
 }
 
 /// The plain fit. Lengths that show no spread have no posterior: then what rounding to days hides is taken for it.
@@ -235,8 +235,8 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
   const PredictorMixture running = running_predictors(fit.stadia);
   const auto& rows = fit.stadia.running_rows;
   for (std::size_t i = 0; i < rows.size(); ++i) {
-    const Stadium& s = fit.table.stadia[static_cast<std::size_t>(rows[i])];
-    const StadiumBounds& bounds = fit.data.bounds[static_cast<std::size_t>(rows[i])];
+    const Stadium& s = fit.table.stadia[rows[i]];
+    const StadiumBounds& bounds = fit.data.bounds[rows[i]];
     const double watched = bounds.min_days + 0.5 * bounds.start_range_days, extra = fit.data.extra_variance[rows[i]],
                  counted = fit.data.weights.size() > 0 ? fit.data.weights[rows[i]] : 1;
     double without = 0, with = 0;
@@ -246,14 +246,14 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
       without += point.weight / std::pow(survival, counted);
       with += point.weight * std::pow(survival, 1 - counted);
     }
-    beyond[static_cast<std::size_t>(s.animal)] = with / without;
+    beyond[s.animal] = with / without;
   }
   return beyond;
 }
 
 /// Weight of each record: of a running stadium the chance that a molt is to come, 1 elsewhere.
 VectorXd weights_of_records(const CollectionFit& fit, const std::vector<double>& beyond) {
-  const LastMolts last(fit, [&](int animal) { return beyond[static_cast<std::size_t>(animal)]; });
+  const LastMolts last(fit, [&](int animal) { return beyond[animal]; });
   VectorXd weights = VectorXd::Ones(static_cast<Index>(fit.data.size()));
   for (std::size_t i = 0; i < fit.animals.size(); ++i)
     if (const double chance = last.chance(static_cast<int>(i)); chance > 0 && fit.animals[i].running_row >= 0)
@@ -281,12 +281,12 @@ void weigh_last_molts(CollectionFit& fit, StadiaOptions options) {
 }  // namespace
 
 Day signs_count_from(const CollectionFit& fit, int animal, int molt) {
-  const auto i = static_cast<std::size_t>(animal);
-  const AnimalHistory& history = fit.table.animals[i];
-  const double leg_span_mm = 20 * std::exp(fit.animals[i].sizes[static_cast<std::size_t>(molt) + 1].mean);
-  const double wait = days_by_stage(husbandry().hardening, leg_span_mm, fit.collection->animals[i].adult_leg_span_mm,
+  const AnimalView view = fit.animal(animal);
+  const AnimalHistory& history = view.history();
+  const double leg_span_mm = 20 * std::exp(view.inputs().sizes[molt + 1].mean);
+  const double wait = days_by_stage(husbandry().hardening, leg_span_mm, view.record().adult_leg_span_mm,
                                     history.matured && molt >= history.matured_molt);
-  const Day hard = history.molts[static_cast<std::size_t>(molt)].when.latest + std::max(1, static_cast<int>(wait));
+  const Day hard = history.molts[molt].when.latest + std::max(1, static_cast<int>(wait));
   return std::max(hard, history.watched_from);
 }
 

@@ -52,7 +52,7 @@ class GrowthRecords {
     for (std::size_t row = 0; row < hidden.sized_with.size(); ++row) {
       const Stadium& s = table_.stadia[row];
       if (s.end)
-        molts_[static_cast<std::size_t>(s.animal)][static_cast<std::size_t>(s.molt) + 1] += hidden.sized_with[row];
+        molts_[s.animal][s.molt + 1] += hidden.sized_with[row];
     }
   }
 
@@ -106,7 +106,7 @@ class GrowthRecords {
 
   /// Molts between successive instars: 1 and those that are hidden, or as stated instar numbers have it.
   std::vector<double> molts_between(int animal, const AnimalHistory& history) const {
-    std::vector<double> molts = molts_[static_cast<std::size_t>(animal)];
+    std::vector<double> molts = molts_[animal];
     std::size_t stated = history.molts.size();
     for (std::size_t k = 0; k < history.molts.size(); ++k) {
       if (history.molts[k].instar < 0) continue;
@@ -123,7 +123,7 @@ class GrowthRecords {
   }
 
   void add_animal(int animal) {
-    const AnimalHistory& history = table_.animals[static_cast<std::size_t>(animal)];
+    const AnimalHistory& history = table_.animals[animal];
     GrowthAnimal grown;
     grown.molts = molts_between(animal, history);
     if (history.matured_molt >= 0) {
@@ -208,7 +208,7 @@ std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::ve
   const auto growth = std::make_shared<GrowthModelFit>(fit_growth_model(records.data(), options));
   growth->adult = std::move(adult.nodes);
   const double male_step =
-      records.male_step() < 0 ? 0 : growth->parameters[static_cast<std::size_t>(records.male_step())].mean;
+      records.male_step() < 0 ? 0 : growth->parameters[records.male_step()].mean;
   for (std::size_t i = 0; i < table.animals.size(); ++i)
     if (!growth->sizes[i].empty()) set_measured(animals[i], growth->sizes[i], table.animals[i], male_step);
   return growth;

@@ -70,8 +70,8 @@ std::vector<Eigen::Index> all_rows(const StadiaData& data) {
 double expected_in_gaps(const CollectionFit& fit, const std::vector<Eigen::Index>& rows) {
   double sum = 0;
   for (Eigen::Index row : rows)
-    if (fit.table.stadia[static_cast<std::size_t>(row)].end)
-      sum += expected_hidden(fit.hidden.chances[static_cast<std::size_t>(row)]);
+    if (fit.table.stadia[row].end)
+      sum += expected_hidden(fit.hidden.chances[row]);
   return sum;
 }
 
@@ -88,7 +88,7 @@ class Search {
       may_be_last_.push_back(!s.end && last.chance(s.animal) > may_be_last_from);
     Eigen::Index closed = 0, stated = 0;
     for (Eigen::Index row : rows_) {
-      if (!fit.table.stadia[static_cast<std::size_t>(row)].end) continue;
+      if (!fit.table.stadia[row].end) continue;
       ++closed;
       stated += jumps_.states_hidden(row);
     }
@@ -143,18 +143,18 @@ class Search {
     std::vector<Eigen::Index> record_of_row(fit_.data.size(), -1);
     std::set<int> animals;
     for (std::size_t i = 0; i < rows_.size(); ++i) {
-      record_of_row[static_cast<std::size_t>(rows_[i])] = static_cast<Eigen::Index>(i);
-      animals.insert(fit_.table.stadia[static_cast<std::size_t>(rows_[i])].animal);
+      record_of_row[rows_[i]] = static_cast<Eigen::Index>(i);
+      animals.insert(fit_.table.stadia[rows_[i]].animal);
     }
     std::vector<AnimalGaps> result;
     for (int animal : animals) {
       auto [gaps, rows] = jumps_.gaps(animal, hidden);
       const bool doubtful = std::any_of(rows.begin(), rows.end(), [&](Eigen::Index row) {
-        return row >= 0 && fit_.table.stadia[static_cast<std::size_t>(row)].end &&
-               std::ranges::max(hidden.chances[static_cast<std::size_t>(row)]) < 1 - doubted_from;
+        return row >= 0 && fit_.table.stadia[row].end &&
+               std::ranges::max(hidden.chances[row]) < 1 - doubted_from;
       });
       for (Eigen::Index& row : rows)
-        if (row >= 0) row = record_of_row[static_cast<std::size_t>(row)];
+        if (row >= 0) row = record_of_row[row];
       result.push_back({std::move(gaps), std::move(rows), doubtful});
     }
     return {model, std::move(result), {hidden.log_ratio, hidden.ratio_log_sd}};
@@ -177,13 +177,12 @@ class Search {
 
   void update_exponent(const ConditionalPosterior& posterior) {
     const Eigen::VectorXd coefficients = posterior.node_mean(0);
-    for (std::size_t i = 0; i < data_.coefficients.size(); ++i)
-      if (data_.coefficients[i] == "log_size") exponent_ = coefficients[static_cast<Eigen::Index>(i)];
+    if (const Eigen::Index size = data_.column(CoefficientRole::log_size); size >= 0) exponent_ = coefficients[size];
   }
 
   void set_chances(const HiddenAnimals& animals, const ConditionalPosterior& posterior, HiddenFit& hidden) const {
     const std::vector<HiddenWeights> chances = animals.chances(posterior);
-    for (std::size_t i = 0; i < rows_.size(); ++i) hidden.chances[static_cast<std::size_t>(rows_[i])] = chances[i];
+    for (std::size_t i = 0; i < rows_.size(); ++i) hidden.chances[rows_[i]] = chances[i];
   }
 
   /// Chance of a missed molt (its posterior mean at the present weights) and the usual jump. A stadium whose end was
@@ -193,9 +192,9 @@ class Search {
     const MissedMoltPrior& prior = missed_molt_prior();
     double missed = prior.a, molts = prior.a + prior.b;
     for (Eigen::Index row : rows_) {
-      const bool open = !fit_.table.stadia[static_cast<std::size_t>(row)].end;
-      if (open && (numbers_tell_ || may_be_last_[static_cast<std::size_t>(row)])) continue;
-      const HiddenWeights& chances = hidden.chances[static_cast<std::size_t>(row)];
+      const bool open = !fit_.table.stadia[row].end;
+      if (open && (numbers_tell_ || may_be_last_[row])) continue;
+      const HiddenWeights& chances = hidden.chances[row];
       missed += expected_hidden(chances);
       molts += expected_hidden(chances) + 1 - chances[most_hidden];  // the last class: that many or more
     }

@@ -20,7 +20,7 @@ Terms terms_at_mode(const StadiaModel& model, const ConditionalPosterior& poster
   const auto n = static_cast<Eigen::Index>(records.size());
   Terms terms{Eigen::MatrixXd(n, variables), Eigen::VectorXd(n), Eigen::VectorXd(n), Eigen::VectorXd(n)};
   for (Eigen::Index i = 0; i < n; ++i) {
-    const std::size_t record = records[static_cast<std::size_t>(i)];
+    const std::size_t record = records[i];
     const Predictor& predictor = model.predictors[record];
     terms.a.row(i) = Eigen::Map<const Eigen::RowVectorXd>(predictor.coefficients.data(), variables);
     terms.mode[i] = posterior.predictor_mode(predictor);
@@ -81,7 +81,7 @@ std::vector<HiddenWeights> HiddenAnimals::chances(const ConditionalPosterior& po
   for (const AnimalGaps& gaps : animals_) {
     const HiddenShares shares = weighed(posterior, without_own(posterior, gaps));
     for (std::size_t k = 0; k < gaps.record.size(); ++k)
-      if (gaps.record[k] >= 0) result[static_cast<std::size_t>(gaps.record[k])] = shares.shares[k];
+      if (gaps.record[k] >= 0) result[gaps.record[k]] = shares.shares[k];
   }
   return result;
 }

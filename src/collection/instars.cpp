@@ -10,6 +10,8 @@
 #include "collection/residuals.hpp"
 #include "collection/spread.hpp"
 #include "moltspan/collection/instar_effects.hpp"
+#include "moltspan/intervals/wald.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -51,8 +53,7 @@ struct Cell {
 };
 
 int taxon_code(const CollectionFit& fit, Index row) {
-  const auto& codes = fit.data.groups[static_cast<int>(Level::taxon)];
-  return codes.empty() ? -1 : codes[static_cast<std::size_t>(row)];
+  return fit.animal(fit.table.stadia[row].animal).group(Level::taxon);
 }
 
 /// The cells with most records.
@@ -91,10 +92,10 @@ double log_evidence(const std::vector<Cell>& cells, double anchor, double all_sd
     return a * b > 0 ? std::min(std::abs(a), std::abs(b)) : 0.0;
   };
   for (Index i = 0; i < n; ++i) {
-    const Cell& one = cells[static_cast<std::size_t>(i)];
+    const Cell& one = cells[i];
     mean[i] = one.mean;
     for (Index j = 0; j <= i; ++j) {
-      const Cell& other = cells[static_cast<std::size_t>(j)];
+      const Cell& other = cells[j];
       const double steps = shared(one.instar, other.instar);
       covariance(i, j) = all_sd * all_sd * steps + pace_variance;
       if (one.taxon == other.taxon) covariance(i, j) += taxon_sd * taxon_sd * steps + pace_variance;
@@ -137,7 +138,7 @@ bool is_new_ground(const CollectionFit& fit, const std::vector<Cell>& cells, con
 }
 
 int taxon_of_animal(const CollectionFit& fit, int animal, std::map<std::string, int>& codes) {
-  return codes.try_emplace(fit.collection->animals[static_cast<std::size_t>(animal)].taxon, static_cast<int>(codes.size()))
+  return codes.try_emplace(fit.animal(animal).record().taxon, static_cast<int>(codes.size()))
       .first->second;
 }
 
@@ -230,9 +231,9 @@ void add_instar_columns(CollectionFit& fit) {
   data.probe_covariates.conservativeResize(Eigen::NoChange, before + more);
   LearnedSpread shared{"instar_sd", {}}, own{"taxon_instar_sd", {}};
   for (Index c = 0; c < more; ++c) {
-    const auto [taxon, k] = steps[static_cast<std::size_t>(c)];
+    const auto [taxon, k] = steps[c];
     const std::string name = "instar_" + std::to_string(static_cast<int>(k)) + (taxon < 0 ? "" : ":" + taxon_named(taxon));
-    data.coefficients.push_back(name);
+    data.coefficients.push_back({name});
     effect.steps.push_back({static_cast<int>(before + c), taxon < 0 ? std::string() : taxon_named(taxon), k});
     (static_cast<std::size_t>(c) < n_shared ? shared : own).coefficients.push_back(static_cast<int>(before + c));
     const auto value = [&](int animal, double instar) {
@@ -252,9 +253,9 @@ InstarStep instar_step(const CollectionFit& fit, int animal, int ahead) {
   InstarStep result{last_instar_step(fit, animal, ahead), 0};
   const InstarEffect& effect = fit.instars;
   if (effect.steps.empty() || static_cast<std::size_t>(animal) >= effect.of_animals.size()) return result;
-  const double now = effect.of_animals[static_cast<std::size_t>(animal)], then = now + ahead;
+  const double now = effect.of_animals[animal], then = now + ahead;
   if (std::isnan(now)) return result;
-  const std::string& taxon = fit.collection->animals[static_cast<std::size_t>(animal)].taxon;
+  const std::string& taxon = fit.animal(animal).record().taxon;
   double highest_shared = -INFINITY, highest_own = -INFINITY;
   for (const InstarEffect::Step& step : effect.steps) {
     if (!step.taxon.empty() && step.taxon != taxon) continue;
@@ -285,12 +286,22 @@ std::map<std::pair<std::string, double>, double> mean_last_instars(const Collect
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
     if (!std::isfinite(numbers.of_rows[row])) continue;
     const int animal = fit.table.stadia[row].animal;
-    const std::pair key{fit.collection->animals[static_cast<std::size_t>(animal)].taxon, numbers.of_rows[row]};
+    const std::pair key{fit.animal(animal).record().taxon, numbers.of_rows[row]};
     sums[key] += fit.data.covariates(static_cast<Index>(row), fit.last_instar.column);
     ++rows[key];
   }
   for (auto& [key, sum] : sums) sum /= rows[key];
   return sums;
+}
+
+static InstarEstimate estimate_of(InstarEstimate one, int closed_stadia) {
+  const Intervals limits = log_wald_intervals(VectorXd::Constant(1, one.log_mean), VectorXd::Constant(1, one.log_sd));
+  one.factor = limits.estimate[0];
+  one.factor_lower = limits.lower[0];
+  one.factor_upper = limits.upper[0];
+  one.spread_factor = std::exp(one.log_scale);
+  one.closed_stadia = closed_stadia;
+  return one;
 }
 
 std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
@@ -302,7 +313,7 @@ std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
     if (std::isfinite(numbers.of_rows[row]))
-      closed[{fit.collection->animals[static_cast<std::size_t>(s.animal)].taxon, numbers.of_rows[row]}] += s.end.has_value();
+      closed[{fit.animal(s.animal).record().taxon, numbers.of_rows[row]}] += s.end.has_value();
   }
   for (const auto& [key, n] : closed) {
     const auto& [taxon, instar] = key;
@@ -311,7 +322,7 @@ std::vector<InstarEstimate> instar_estimates(const CollectionFit& fit) {
       if (step.taxon.empty() || step.taxon == taxon) shares[step.column] = share_of_step(step.instar, instar, fit.instars.anchor);
     if (const auto found = last.find(key); found != last.end()) shares[fit.last_instar.column] = found->second;
     const InstarStep effect = sum_of(fit.stadia, shares);
-    result.push_back({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar), n});
+    result.push_back(estimate_of({taxon, instar, effect.mean, std::sqrt(std::max(effect.variance, 0.0)), log_scale_of(fit, taxon, instar)}, n));
   }
   return result;
 }

@@ -11,6 +11,7 @@
 #include "facts/embedded_tables.hpp"
 #include "facts/husbandry.hpp"
 #include "moltspan/numeric/normal.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -64,7 +65,7 @@ std::vector<LogSize> read_instars(const AnimalHistory& animal, const std::map<do
   for (const SizeReading& r : animal.sizes) {
     if (r.measure != measure || !(r.value > 0)) continue;
     LogSize& instar =
-        instars[static_cast<std::size_t>(std::clamp<int>(r.molts_before, 0, static_cast<int>(animal.molts.size())))];
+        instars[std::clamp<int>(r.molts_before, 0, static_cast<int>(animal.molts.size()))];
     instar = joined(instar, log_size_of(r, steps));
   }
   return instars;
@@ -85,8 +86,8 @@ std::vector<DatedSize> last_sizes_of(const AnimalHistory& animal, const std::map
 
 int stated_hidden(const AnimalHistory& animal, const Stadium& s) {
   if (!s.end) return -1;
-  const int from = animal.molts[static_cast<std::size_t>(s.molt)].instar,
-            to = animal.molts[static_cast<std::size_t>(s.molt) + 1].instar;
+  const int from = animal.molts[s.molt].instar,
+            to = animal.molts[s.molt + 1].instar;
   return from < 0 || to < 0 ? -1 : std::clamp(to - from - 1, 0, most_hidden);
 }
 
@@ -121,8 +122,8 @@ Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
   }
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
-    const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(s.animal)];
-    tracks_[static_cast<std::size_t>(s.animal)].row_of_gap[static_cast<std::size_t>(s.molt) + 1] =
+    const AnimalHistory& history = fit.animal(s.animal).history();
+    tracks_[s.animal].row_of_gap[s.molt + 1] =
         static_cast<Eigen::Index>(row);
     stated_[row] = stated_hidden(history, s);
     odd_leg_span_[row] = s.molt + 1 == history.matured_molt && history.male_chance > 0.2;
@@ -151,10 +152,10 @@ void Jumps::begin(HiddenFit& hidden) const {
 
 /// Growth over a gap at its present mean number of molts.
 LogSize Jumps::step(Eigen::Index row, const HiddenFit& hidden) const {
-  const double mean = row < 0 ? 0 : expected_hidden(hidden.chances[static_cast<std::size_t>(row)]);
+  const double mean = row < 0 ? 0 : expected_hidden(hidden.chances[row]);
   double square = 0;
   if (row >= 0)
-    square = hidden.chances[static_cast<std::size_t>(row)][1] + 4 * hidden.chances[static_cast<std::size_t>(row)][2];
+    square = hidden.chances[row][1] + 4 * hidden.chances[row][2];
   return {(1 + mean) * hidden.log_ratio, (1 + mean) * hidden.ratio_log_sd * hidden.ratio_log_sd +
                                              (square - mean * mean) * hidden.log_ratio * hidden.log_ratio};
 }
@@ -180,9 +181,9 @@ void Jumps::filter_track(const Track& track, const HiddenFit& hidden) {
   }
   for (std::size_t k = 0; k + 1 < n; ++k)
     if (track.row_of_gap[k] >= 0) {
-      jumps_[static_cast<std::size_t>(track.row_of_gap[k])] = {after[k + 1].mean - before[k].mean,
+      jumps_[track.row_of_gap[k]] = {after[k + 1].mean - before[k].mean,
                                                                after[k + 1].variance + before[k].variance};
-      variances_[static_cast<std::size_t>(track.row_of_gap[k])] = {before[k].variance, after[k + 1].variance};
+      variances_[track.row_of_gap[k]] = {before[k].variance, after[k + 1].variance};
     }
 }
 
@@ -200,34 +201,34 @@ void Jumps::weigh_by_all_measures(int animal, const HiddenFit& hidden) {
   for (std::size_t k = 0; k < rows.size(); ++k)
     if (rows[k] >= 0)
       for (std::size_t j = 0; j < sizes.shares[k].size(); ++j)
-        by_all_measures_[static_cast<std::size_t>(rows[k])][j] = std::log(sizes.shares[k][j]);
+        by_all_measures_[rows[k]][j] = std::log(sizes.shares[k][j]);
 }
 
 HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances) const {
-  const int stated = stated_[static_cast<std::size_t>(row)];
+  const int stated = stated_[row];
   if (stated < 0) return chances;
   HiddenWeights weights{never, never, never};
-  weights[static_cast<std::size_t>(stated)] = 0;
+  weights[stated] = 0;
   return weights;
 }
 
 HiddenWeights Jumps::log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const {
   const auto i = static_cast<std::size_t>(row);
-  const Track& track = tracks_[static_cast<std::size_t>(fit_.table.stadia[i].animal)];
+  const Track& track = tracks_[fit_.table.stadia[i].animal];
   if (track.measures[0].size() > 1) return by_all_measures_[i];
   HiddenWeights weights = log_chances(row, chances);
   const LogSize& jump = jumps_[i];
   if (states_hidden(row) || !std::isfinite(jump.variance) || no_jump_[i]) return weights;
   for (int j = 0; j <= most_hidden; ++j) {
     const double sd = std::sqrt(jump.variance + (j + 1) * hidden.ratio_log_sd * hidden.ratio_log_sd);
-    weights[static_cast<std::size_t>(j)] +=
+    weights[j] +=
         numeric::log_phi((jump.mean - (j + 1) * hidden.log_ratio) / sd) - std::log(sd);
   }
   return weights;
 }
 
 std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const HiddenFit& hidden) const {
-  const Track& track = tracks_[static_cast<std::size_t>(animal)];
+  const Track& track = tracks_[animal];
   const HiddenWeights chances = hidden_chances(hidden.missed_chance);
   HiddenAnimal result;
   std::vector<Eigen::Index> rows = track.row_of_gap;
@@ -237,7 +238,7 @@ std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const
     HiddenRecord record;
     record.timed = rows[k] >= 0;
     record.log_chances = record.timed ? log_chances(rows[k], chances) : HiddenWeights{0, never, never};
-    const bool odd = record.timed && odd_leg_span_[static_cast<std::size_t>(rows[k])];
+    const bool odd = record.timed && odd_leg_span_[rows[k]];
     if (odd) record.odd_measure = track.leg_span;
     if (k + 1 < track.read.size()) record.sizes_after = track.measures[k + 1];
     if (record.timed && !odd) set_shifts(static_cast<std::size_t>(rows[k]), hidden, record);
@@ -268,7 +269,7 @@ void Jumps::improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) co
     for (Eigen::Index row : rows) {
       const auto i = static_cast<std::size_t>(row);
       if (!std::isfinite(jumps_[i].variance) || no_jump_[i]) continue;
-      for (int j = 0; j <= most_hidden; ++j) visit(jumps_[i], j + 1.0, hidden.chances[i][static_cast<std::size_t>(j)]);
+      for (int j = 0; j <= most_hidden; ++j) visit(jumps_[i], j + 1.0, hidden.chances[i][j]);
     }
   };
   each([&](const LogSize& jump, double molts, double chance) {

@@ -39,7 +39,7 @@ class Jumps {
   /// them, and what is known of their numbers of molts.
   std::pair<HiddenAnimal, std::vector<Eigen::Index>> gaps(int animal, const HiddenFit& hidden) const;
   /// Whether instar numbers on both sides of a gap state how many molts it hides.
-  bool states_hidden(Eigen::Index row) const { return stated_[static_cast<std::size_t>(row)] >= 0; }
+  bool states_hidden(Eigen::Index row) const { return stated_[row] >= 0; }
   /// Improves the usual jump and its spread from the rows given.
   void improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const;
 

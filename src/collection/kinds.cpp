@@ -5,6 +5,7 @@
 
 #include "collection/sizes.hpp"
 #include "intervals/model.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -18,8 +19,8 @@ struct DefaultPace {
 
 const DefaultPace& default_pace() {
   static const DefaultPace pace = [] {
-    const PriorTable priors({}, {"Intercept", "log_size", "warmth_c"});
-    return DefaultPace{priors.of("Intercept").mean, priors.of("log_size").mean, priors.of("warmth_c").mean};
+    const auto mean = [](CoefficientRole role) { return default_prior(role).mean; };
+    return DefaultPace{mean(CoefficientRole::intercept), mean(CoefficientRole::log_size), mean(CoefficientRole::warmth_c)};
   }();
   return pace;
 }
@@ -57,15 +58,12 @@ double reference_log_size(const KindFacts& facts, SizeMeasure measure) {
 }
 
 double exponent_beyond(const CollectionFit& fit, int animal) {
-  const auto i = static_cast<std::size_t>(animal);
-  const auto& names = fit.stadia.coefficient_names;
-  const auto found = std::find(names.begin(), names.end(), "kind_pace");
-  if (found == names.end()) return 0;
-  return fit.stadia.coefficients[found - names.begin()] * pace_of(fit.collection->animals[i], fit.animals[i]).exponent;
+  if (fit.stadia.column(CoefficientRole::kind_pace) < 0) return 0;
+  return fit.stadia.coefficient(CoefficientRole::kind_pace) * pace_of(fit.animal(animal).record(), fit.animal(animal).inputs()).exponent;
 }
 
 bool kinds_have_paces(const CollectionOptions& options) {
-  const auto is_intercept = [](const auto& prior) { return prior.first == "Intercept"; };
+  const auto is_intercept = [](const auto& prior) { return prior.first == role_name(CoefficientRole::intercept); };
   return options.method == Method::bayes &&
          std::none_of(options.priors.begin(), options.priors.end(), is_intercept);
 }

@@ -25,9 +25,8 @@ struct Sds {
 
 const Sds& prior_sds() {
   static const Sds sds = [] {
-    const PriorTable priors({}, {"Intercept", "log_size", "warmth_c"});
-    return Sds{priors.of("Intercept").sd, priors.of("animal_sd").sd, priors.of("log_size").mean,
-               std::abs(priors.of("warmth_c").mean)};
+    return Sds{default_prior(CoefficientRole::intercept).sd, PriorTable({}, std::vector<Coefficient>()).of(sd_name(Level::animal)).sd,
+               default_prior(CoefficientRole::log_size).mean, std::abs(default_prior(CoefficientRole::warmth_c).mean)};
   }();
   return sds;
 }
@@ -44,8 +43,8 @@ class Searcher {
     own_.resize(collection.animals.size());
     for (const Stadium& s : table.stadia) {
       if (!s.end) continue;
-      ++own_[static_cast<std::size_t>(s.animal)];
-      ++of_taxon_[collection.animals[static_cast<std::size_t>(s.animal)].taxon];
+      ++own_[s.animal];
+      ++of_taxon_[collection.animals[s.animal].taxon];
     }
   }
 

@@ -9,6 +9,7 @@
 #include "moltspan/numeric/log_sum_exp.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "stadia/molts.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -98,7 +99,7 @@ void LastMolts::Group::weigh_cases() {
   log_likelihood.assign(n_places, {});
   for (int j = 0; j < n_places; ++j)
     for (std::size_t k = 0; k < n_settings; ++k) {
-      double& sum = log_likelihood[static_cast<std::size_t>(j)][k];
+      double& sum = log_likelihood[j][k];
       for (const Case& c : cases)
         sum += std::log(std::max(
             c.parts(place_at(middle, j), spreads[k / recorded.size()], recorded[k % recorded.size()]).second, 1e-12));
@@ -130,14 +131,14 @@ class LastMolts::Fit {
   }
 
  private:
-  const Animal& animal(int i) const { return fit_.collection->animals[static_cast<std::size_t>(i)]; }
-  const AnimalHistory& history(int i) const { return fit_.table.animals[static_cast<std::size_t>(i)]; }
+  const Animal& animal(int i) const { return fit_.animal(i).record(); }
+  const AnimalHistory& history(int i) const { return fit_.animal(i).history(); }
   Size size(int i, std::size_t instar) const {
-    const InstarSize& s = fit_.animals[static_cast<std::size_t>(i)].sizes[instar];
+    const InstarSize& s = fit_.animal(i).inputs().sizes[instar];
     return {s.mean, s.variance};
   }
   bool is_marked(int i) const {
-    return history(i).molts_no_more && !fit_.animals[static_cast<std::size_t>(i)].never_measured;
+    return history(i).molts_no_more && !fit_.animal(i).inputs().never_measured;
   }
   void note_maturity(int i);
   void place(int i);
@@ -163,7 +164,7 @@ void LastMolts::Fit::note_maturity(int i) {
 
 /// Matured on record, but not of a sex that is known to stop.
 void LastMolts::Fit::place_matured(int i, const Sexes& sexes) {
-  double& chance = result_.chances_[static_cast<std::size_t>(i)];
+  double& chance = result_.chances_[i];
   if (sexes.unknown > 0) return;
   if (history(i).matured_molt + 1 < static_cast<int>(history(i).molts.size()) || sexes.stops == 0)
     chance = 0;
@@ -178,7 +179,7 @@ LastMolts::Case LastMolts::Fit::make_case(int i, const Sexes& sexes, double adul
   c.ended = history(i).state != AnimalState::alive;
   c.stops = sexes.stops;
   const std::size_t now = c.marked ? static_cast<std::size_t>(history(i).matured_molt) + 1
-                                   : fit_.animals[static_cast<std::size_t>(i)].sizes.size() - 1;
+                                   : fit_.animal(i).inputs().sizes.size() - 1;
   c.now = size(i, now);
   c.now.mean -= adult;
   if (now > 0) {
@@ -194,10 +195,10 @@ LastMolts::Case LastMolts::Fit::make_case(int i, const Sexes& sexes, double adul
 void LastMolts::Fit::place(int i) {
   const Animal& a = animal(i);
   const AnimalHistory& h = history(i);
-  double& chance = result_.chances_[static_cast<std::size_t>(i)];
+  double& chance = result_.chances_[i];
   if (a.set_aside || !h.recorded) return;
   if (h.molts_no_more) chance = 1;
-  const AnimalInputs& inputs = fit_.animals[static_cast<std::size_t>(i)];
+  const AnimalInputs& inputs = fit_.animal(i).inputs();
   if (!h.molts_no_more && inputs.running_row < 0 && inputs.probe < 0) return;  // gone, or not there yet
   const Sexes sexes = sexes_of(a, h.male_chance);
   if (h.matured && !h.molts_no_more) return place_matured(i, sexes);
@@ -236,13 +237,13 @@ void LastMolts::Fit::integrate() {
   const auto evidence = [](const Group& group, const std::vector<double>& prior, std::size_t k) {
     std::vector<double> terms;
     for (int j = 0; j < n_places; ++j)
-      terms.push_back(prior[static_cast<std::size_t>(j)] + group.log_likelihood[static_cast<std::size_t>(j)][k]);
+      terms.push_back(prior[j] + group.log_likelihood[j][k]);
     return numeric::log_sum_exp(terms);
   };
   for (auto& [key, group] : groups_) group.weigh_cases();
   std::vector<double> all;
   for (int m = 0; m < n_middles; ++m) {
-    auto& terms = of_all[static_cast<std::size_t>(m)];
+    auto& terms = of_all[m];
     for (std::size_t k = 0; k < n_settings; ++k) terms.push_back(-0.5 * middle_z(m) * middle_z(m) + setting_prior(k));
     for (const auto& [key, group] : groups_) {
       const auto prior = group.log_prior(middle_at(m));
@@ -256,7 +257,7 @@ void LastMolts::Fit::integrate() {
     for (int m = 0; m < n_middles; ++m) {
       const auto prior = group.log_prior(middle_at(m));
       for (std::size_t k = 0; k < n_settings; ++k) {
-        const double rest = of_all[static_cast<std::size_t>(m)][k] - total - evidence(group, prior, k);
+        const double rest = of_all[m][k] - total - evidence(group, prior, k);
         for (std::size_t j = 0; j < n_places; ++j)
           group.weight[j][k] += std::exp(rest + prior[j] + group.log_likelihood[j][k]);
       }
@@ -272,7 +273,7 @@ void LastMolts::Fit::answer(const Group& group) {
       for (std::size_t k = 0; k < n_settings; ++k) {
         const auto [last, all] =
             c.parts(place_at(group.middle, j), spreads[k / recorded.size()], recorded[k % recorded.size()]);
-        chance += group.weight[static_cast<std::size_t>(j)][k] * last / std::max(all, 1e-300);
+        chance += group.weight[j][k] * last / std::max(all, 1e-300);
       }
     const auto i = static_cast<std::size_t>(c.animal);
     result_.chances_[i] = std::clamp(chance, 0.0, 1.0);
@@ -299,6 +300,6 @@ double LastMolts::chance_given(int animal, double beyond, double if_last) const 
   return last / (last + molts_on);
 }
 
-std::string LastMolts::basis(int animal) const { return basis_[static_cast<std::size_t>(animal)]; }
+std::string LastMolts::basis(int animal) const { return basis_[animal]; }
 
 }  // namespace moltspan

@@ -27,7 +27,7 @@ class LastMolts {
   LastMolts(const CollectionFit& fit, const std::function<double(int)>& beyond);
 
   /// 1 and 0 by rule of the kind; NaN = not identified.
-  double chance(int animal) const { return chances_[static_cast<std::size_t>(animal)]; }
+  double chance(int animal) const { return chances_[animal]; }
   /// The same with what signs and unseen molts say: `if_last`, likelihood of what was seen had it molted for the last
   /// time over that with a molt to come. It speaks of stadia that the law of lengths explains, a part of S(c) =
   /// `beyond`.

@@ -7,6 +7,7 @@
 #include "collection/instars.hpp"
 #include "moltspan/kinds/kinds.hpp"
 #include "moltspan/numeric/normal.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -25,9 +26,9 @@ MaturedCounts matured_counts(const CollectionFit& fit, const InstarNumbers& numb
   for (std::size_t row = 0; row < fit.table.stadia.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
     const double instar = numbers.of_rows[row];
-    const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(s.animal)];
+    const AnimalHistory& history = fit.animal(s.animal).history();
     if (history.matured_molt >= 0 && s.molt + 1 == history.matured_molt && std::isfinite(instar))
-      ++counts[fit.collection->animals[static_cast<std::size_t>(s.animal)].taxon][static_cast<int>(instar)];
+      ++counts[fit.animal(s.animal).record().taxon][static_cast<int>(instar)];
   }
   return counts;
 }
@@ -44,16 +45,16 @@ class LastInstarChance {
   LastInstarChance(const CollectionFit& fit, const InstarNumbers& numbers) : fit_(fit), matured_(matured_counts(fit, numbers)) {}
 
   double of(int animal, double instar) const {
-    const auto i = static_cast<std::size_t>(animal);
-    const double male = fit_.table.animals[i].male_chance;
-    const KindFacts facts = facts_of(fit_.collection->animals[i]);
+    const AnimalView view = fit_.animal(animal);
+    const double male = view.history().male_chance;
+    const KindFacts facts = facts_of(view.record());
     if (std::isnan(instar) || instar < 1 || instar > most_instars) return 0;
     double here = 0, beyond = 0;
     for (int k = static_cast<int>(instar); k <= most_instars; ++k) {
       double weight = 0;
       if (facts.instars_female.known()) weight += (1 - male) * chance_of_number(facts.instars_female, k);
       if (facts.instars_male.known()) weight += male * chance_of_number(facts.instars_male, k);
-      (k == static_cast<int>(instar) ? here : beyond) += animals_of_facts * weight + seen(fit_.collection->animals[i].taxon, k);
+      (k == static_cast<int>(instar) ? here : beyond) += animals_of_facts * weight + seen(view.record().taxon, k);
     }
     return here > least_chance ? here / (here + beyond) : 0;
   }
@@ -77,7 +78,7 @@ double log_ratio(const Animal& animal) {
 
 /// Of a row of the table: 1, 0, or the chance.
 double share_of_row(const CollectionFit& fit, const Stadium& s, double instar, const LastInstarChance& chance) {
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(s.animal)];
+  const AnimalHistory& history = fit.animal(s.animal).history();
   if (history.matured_molt >= 0) return s.molt + 1 == history.matured_molt ? 1 : 0;
   if (s.molt + 2 < static_cast<int>(history.molts.size())) return 0;
   return chance.of(s.animal, instar);
@@ -97,7 +98,7 @@ void add_last_instar_column(CollectionFit& fit) {
   std::vector<double> variances(fit.data.size());
   for (std::size_t row = 0; row < fit.data.size(); ++row) {
     const Stadium& s = fit.table.stadia[row];
-    const double ratio = log_ratio(animals[static_cast<std::size_t>(s.animal)]);
+    const double ratio = log_ratio(animals[s.animal]);
     const double share = ratio == 0 ? 0 : share_of_row(fit, s, numbers.of_rows[row], chance);
     rows[static_cast<Index>(row)] = ratio * share;
     variances[row] = ratio * ratio * share * (1 - share);
@@ -108,7 +109,7 @@ void add_last_instar_column(CollectionFit& fit) {
   if ((rows.array() == 0).all() && (probes.array() == 0).all()) return;
   StadiaData& data = fit.data;
   fit.last_instar.column = static_cast<int>(data.covariates.cols());
-  data.coefficients.push_back("last_instar");
+  data.coefficients.push_back({role_name(CoefficientRole::last_instar), CoefficientRole::last_instar});
   data.covariates.conservativeResize(Eigen::NoChange, data.covariates.cols() + 1);
   data.probe_covariates.conservativeResize(Eigen::NoChange, data.probe_covariates.cols() + 1);
   data.covariates.rightCols(1) = rows;
@@ -125,9 +126,9 @@ void add_last_instar_column(CollectionFit& fit) {
 double last_instar_step(const CollectionFit& fit, int animal, int ahead) {
   const LastInstarEffect& effect = fit.last_instar;
   if (effect.column < 0) return 0;
-  const std::vector<double>& values = effect.of_animals[static_cast<std::size_t>(animal)];
+  const std::vector<double>& values = effect.of_animals[animal];
   if (static_cast<std::size_t>(ahead) >= values.size()) return 0;
-  return fit.stadia.coefficients[effect.column] * (values[static_cast<std::size_t>(ahead)] - values[0]);
+  return fit.stadia.coefficients[effect.column] * (values[ahead] - values[0]);
 }
 
 }  // namespace moltspan

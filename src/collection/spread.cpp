@@ -7,6 +7,7 @@
 
 #include "collection/instars.hpp"
 #include "collection/residuals.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -61,7 +62,7 @@ std::vector<CellRecords> cells_of(const CollectionFit& fit, const StadiaFit& fir
   std::map<std::pair<std::string, double>, CellRecords> found;
   for (const RecordResidual& r : record_residuals(fit, first, enough_records)) {
     if (r.range_variance > most_range * r.spread_variance) continue;
-    const std::string& taxon = fit.collection->animals[static_cast<std::size_t>(fit.table.stadia[r.row].animal)].taxon;
+    const std::string& taxon = fit.animal(fit.table.stadia[r.row].animal).record().taxon;
     const double instar = numbers.of_rows[r.row];
     CellRecords& cell = found[{taxon, std::isnan(instar) ? -1e9 : instar}];
     cell.cell.taxon = taxon;
@@ -82,7 +83,7 @@ double solve(const std::vector<CellRecords>& cells, SpreadEffect& effect) {
   MatrixXd prior(n, n);
   for (Index i = 0; i < n; ++i)
     for (Index j = 0; j < n; ++j)
-      prior(i, j) = covariance_of(effect, cells[static_cast<std::size_t>(i)].cell, cells[static_cast<std::size_t>(j)].cell) +
+      prior(i, j) = covariance_of(effect, cells[i].cell, cells[j].cell) +
                     (i == j ? jitter : 0);
   VectorXd weights = VectorXd::Zero(n), at = VectorXd::Zero(n), information(n);
   double value = 0, log_determinant = 0;
@@ -90,7 +91,7 @@ double solve(const std::vector<CellRecords>& cells, SpreadEffect& effect) {
     VectorXd slope(n);
     value = 0;
     for (Index i = 0; i < n; ++i) {
-      const CellTerm term = cell_term(cells[static_cast<std::size_t>(i)], at[i]);
+      const CellTerm term = cell_term(cells[i], at[i]);
       value += term.value;
       slope[i] = term.slope;
       information[i] = std::max(term.information, 1e-9);
@@ -110,7 +111,7 @@ double solve(const std::vector<CellRecords>& cells, SpreadEffect& effect) {
   }
   effect.cells.clear();
   for (Index i = 0; i < n; ++i) {
-    effect.cells.push_back(cells[static_cast<std::size_t>(i)].cell);
+    effect.cells.push_back(cells[i].cell);
     effect.cells.back().weight = weights[i];
   }
   return value - 0.5 * at.dot(weights) - log_determinant;
@@ -156,7 +157,7 @@ void add_log_scales(CollectionFit& fit) {
   if (!fit.spread.used()) return;
   const InstarNumbers numbers = instar_numbers(fit);
   fit.spread.of_animals = numbers.of_animals;
-  const auto taxon = [&](int animal) { return fit.collection->animals[static_cast<std::size_t>(animal)].taxon; };
+  const auto taxon = [&](int animal) { return fit.animal(animal).record().taxon; };
   std::map<std::pair<std::string, double>, double> known;
   const auto scale = [&](int animal, double instar) {
     const auto [found, added] = known.try_emplace({taxon(animal), std::isnan(instar) ? -1e9 : instar}, 0);
@@ -179,9 +180,9 @@ double log_scale_of(const CollectionFit& fit, const std::string& taxon, double i
 double spread_step(const CollectionFit& fit, int animal, int ahead) {
   const SpreadEffect& effect = fit.spread;
   if (!effect.used() || static_cast<std::size_t>(animal) >= effect.of_animals.size()) return 0;
-  const double now = effect.of_animals[static_cast<std::size_t>(animal)];
+  const double now = effect.of_animals[animal];
   if (std::isnan(now)) return 0;
-  const std::string& taxon = fit.collection->animals[static_cast<std::size_t>(animal)].taxon;
+  const std::string& taxon = fit.animal(animal).record().taxon;
   return log_scale_of(effect, taxon, now + ahead) - log_scale_of(effect, taxon, now);
 }
 

@@ -60,7 +60,7 @@ HiddenBranches::HiddenBranches(const CollectionFit& fit, int record, const std::
   points_ = few_of(points);
   log_ratio_ = fit.hidden.log_ratio;
   ratio_variance_ = fit.hidden.ratio_log_sd * fit.hidden.ratio_log_sd;
-  const auto animal = static_cast<std::size_t>(fit.table.stadia[static_cast<std::size_t>(record)].animal);
+  const auto animal = static_cast<std::size_t>(fit.table.stadia[record].animal);
   if (animal < fit.hidden.last_sizes.size()) sizes_ = fit.hidden.last_sizes[animal];
   for (DatedSize& size : sizes_) size.day -= fit.table.as_of;
   const double log_elapsed = std::log(age_days + watched_days);
@@ -142,7 +142,7 @@ double HiddenBranches::survival(double x_days) const {
 void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days, double counted,
                        std::vector<PredictiveComponent>& points) {
   if (fit.data.hidden_log_weights.empty() || !(elapsed_days > 0)) return;
-  const HiddenWeights& weights = fit.data.hidden_log_weights[static_cast<std::size_t>(record)];
+  const HiddenWeights& weights = fit.data.hidden_log_weights[record];
   if (std::isinf(weights[1]) && std::isinf(weights[2])) return;
   // In logs: a stadium far beyond what its law allows leaves nothing of the chances themselves.
   std::vector<double> shares;
@@ -151,7 +151,7 @@ void count_hidden_once(const CollectionFit& fit, int record, double elapsed_days
     for (int j = 0; j <= most_hidden; ++j) {
       const StadiaSum sum = sum_of_stadia(fit.options.family, j + 1, std::log(p.sigma), fit.data.hidden_log_step);
       const double sd = std::sqrt(p.variance + sum.log_sd * sum.log_sd);
-      chances[static_cast<std::size_t>(j)] = numeric::log_Phi((p.mean + sum.shift - std::log(elapsed_days)) / sd);
+      chances[j] = numeric::log_Phi((p.mean + sum.shift - std::log(elapsed_days)) / sd);
     }
     const double first = chances[0];
     for (std::size_t j = 0; j < chances.size(); ++j) chances[j] += weights[j];

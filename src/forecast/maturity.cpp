@@ -8,6 +8,7 @@
 #include "moltspan/numeric/normal.hpp"
 #include "stadia/molts.hpp"
 #include "base/words.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -19,20 +20,13 @@ constexpr double farthest_z = 2.5;
 constexpr double sure_male = 0.8, sure_female = 0.2;  ///< from which a sex counts as known
 constexpr double likely = 0.5;                        ///< chance from which "likely" is said
 
-const Animal& animal_of(const CollectionFit& fit, int i) {
-  return fit.collection->animals[static_cast<std::size_t>(i)];
-}
-const AnimalHistory& history_of(const CollectionFit& fit, int i) {
-  return fit.table.animals[static_cast<std::size_t>(i)];
-}
-
 bool is_tarantula(const Animal& animal) {
   return kind_of(animal).is_tarantula;
 }
 
 bool is_mature_male(const CollectionFit& fit, int i) {
-  const AnimalHistory& h = history_of(fit, i);
-  return !animal_of(fit, i).set_aside && h.molts_no_more && h.male_chance >= sure_male;
+  const AnimalHistory& h = fit.animal(i).history();
+  return !fit.animal(i).record().set_aside && h.molts_no_more && h.male_chance >= sure_male;
 }
 
 double median_days(Pace pace) {
@@ -56,13 +50,13 @@ struct Life {
 };
 
 double matured_on(const AnimalHistory& h) {
-  const DayRange& when = h.molts[static_cast<std::size_t>(h.matured_molt)].when;
+  const DayRange& when = h.molts[h.matured_molt].when;
   return 0.5 * (when.earliest + when.latest + 1);
 }
 
 Life life_of(const CollectionFit& fit, int i) {
-  const AnimalHistory& h = history_of(fit, i);
-  const Animal& a = animal_of(fit, i);
+  const AnimalHistory& h = fit.animal(i).history();
+  const Animal& a = fit.animal(i).record();
   Life life;
   life.median = median_days(a.pace);
   life.died = h.state == AnimalState::died;
@@ -72,7 +66,7 @@ Life life_of(const CollectionFit& fit, int i) {
 }
 
 void say_days_since_last_molt(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalHistory& h = history_of(fit, animal);
+  const AnimalHistory& h = fit.animal(animal).history();
   const DayRange& when = h.molts.back().when;
   const int least = fit.table.as_of - when.latest, most = fit.table.as_of - when.earliest;
   result.notes.push_back(
@@ -98,9 +92,9 @@ void say_days_since_last_molt(const CollectionFit& fit, int animal, AnimalForeca
 
 /// The next skin has the size of the instar that runs now.
 void say_skin_tells_sex(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  const double male = history_of(fit, animal).male_chance;
-  if (!is_tarantula(animal_of(fit, animal)) || inputs.never_measured || male >= sure_male || male <= sure_female)
+  const AnimalInputs& inputs = fit.animal(animal).inputs();
+  const double male = fit.animal(animal).history().male_chance;
+  if (!is_tarantula(fit.animal(animal).record()) || inputs.never_measured || male >= sure_male || male <= sure_female)
     return;
   const InstarSize& size = inputs.sizes.back();
   const Husbandry& h = husbandry();
@@ -113,9 +107,9 @@ void say_skin_tells_sex(const CollectionFit& fit, int animal, AnimalForecast& re
 }
 
 bool is_grown_female(const CollectionFit& fit, int animal) {
-  const AnimalHistory& h = history_of(fit, animal);
-  const double adult = animal_of(fit, animal).adult_leg_span_mm;
-  const double mm = 20 * std::exp(fit.animals[static_cast<std::size_t>(animal)].sizes.back().mean);
+  const AnimalHistory& h = fit.animal(animal).history();
+  const double adult = fit.animal(animal).record().adult_leg_span_mm;
+  const double mm = 20 * std::exp(fit.animal(animal).size().mean);
   return h.male_chance <= sure_female && (h.matured || mm > husbandry().adult_share * adult);
 }
 
@@ -124,17 +118,17 @@ std::string suitors(const CollectionFit& fit, int animal) {
   std::string names;
   for (std::size_t i = 0; i < fit.animals.size(); ++i) {
     const int other = static_cast<int>(i);
-    if (animal_of(fit, other).taxon != animal_of(fit, animal).taxon || !is_mature_male(fit, other) ||
-        history_of(fit, other).state != AnimalState::alive)
+    if (fit.animal(other).record().taxon != fit.animal(animal).record().taxon || !is_mature_male(fit, other) ||
+        fit.animal(other).history().state != AnimalState::alive)
       continue;
-    names += (names.empty() ? "" : ", ") + animal_of(fit, other).id;
+    names += (names.empty() ? "" : ", ") + fit.animal(other).record().id;
   }
   return names;
 }
 
 /// A molt discards what a female has stored of a pairing.
 void say_pairing(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  if (!is_grown_female(fit, animal) || after_maturity_of(animal_of(fit, animal), 0) != AfterMaturity::goes_on) return;
+  if (!is_grown_female(fit, animal) || after_maturity_of(fit.animal(animal).record(), 0) != AfterMaturity::goes_on) return;
   const std::string males = suitors(fit, animal);
   if (males.empty()) return;
   const int horizon = chance_horizons_days[std::size(chance_horizons_days) - 1];
@@ -149,7 +143,7 @@ MatureLives::MatureLives(const CollectionFit& fit) : fit_(fit) {
   std::vector<Life> lives;
   for (std::size_t i = 0; i < fit.animals.size(); ++i) {
     const int animal = static_cast<int>(i);
-    if (!is_mature_male(fit, animal) || !is_tarantula(animal_of(fit, animal))) continue;
+    if (!is_mature_male(fit, animal) || !is_tarantula(fit.animal(animal).record())) continue;
     lives.push_back(life_of(fit, animal));
     deaths_ += lives.back().died;
   }
@@ -167,8 +161,8 @@ MatureLives::MatureLives(const CollectionFit& fit) : fit_(fit) {
 }
 
 std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>& levels) const {
-  if (!is_mature_male(fit_, animal) || !is_tarantula(animal_of(fit_, animal)) ||
-      history_of(fit_, animal).state != AnimalState::alive)
+  if (!is_mature_male(fit_, animal) || !is_tarantula(fit_.animal(animal).record()) ||
+      fit_.animal(animal).history().state != AnimalState::alive)
     return {};
   const Life life = life_of(fit_, animal);
   // Its own life so far is in the weights: each point counts with its survival beyond it, given that.
@@ -180,7 +174,7 @@ std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>&
     }
     return sum;
   };
-  const double watched = history_of(fit_, animal).last_watched + 1.0 - fit_.table.as_of;
+  const double watched = fit_.animal(animal).history().last_watched + 1.0 - fit_.table.as_of;
   const auto quantile = [&](double p) {
     double low = 0, high = 32;
     while (beyond(high) > 1 - p && high < 1e5) high *= 2;
@@ -193,8 +187,8 @@ std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>&
 }
 
 void add_maturity_notes(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalHistory& history = history_of(fit, animal);
-  const bool lives = history.state == AnimalState::alive && !animal_of(fit, animal).set_aside;
+  const AnimalHistory& history = fit.animal(animal).history();
+  const bool lives = history.state == AnimalState::alive && !fit.animal(animal).record().set_aside;
   if (lives && history.molts_no_more && !history.molts.empty()) return say_days_since_last_molt(fit, animal, result);
   if (result.quantile_days.empty()) return;
   say_skin_tells_sex(fit, animal, result);

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "base/words.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -41,18 +42,18 @@ std::string days_ago(double days) {
 
 SignEvidence::SignEvidence(const CollectionFit& fit, int animal, double from_days, double until_days) {
   if (!(until_days > from_days) || fit.sign_timelines.empty()) return;
-  const auto index = static_cast<std::size_t>(animal);
-  log_size_ = fit.animals[index].sizes.empty() ? 0 : fit.animals[index].sizes.back().mean;
+  const AnimalView view = fit.animal(animal);
+  log_size_ = view.inputs().sizes.empty() ? 0 : view.size().mean;
   const double as_of = fit.table.as_of;
   for (const SignModel& model : fit.signs) {
     if (!model.recorded) continue;
-    SignRecord record = sign_record(fit.sign_timelines[index], model.sign, as_of + from_days, as_of + until_days);
+    SignRecord record = sign_record(*view.signs(), model.sign, as_of + from_days, as_of + until_days);
     if (!record.shown && !model.absence_counts) continue;
     record.first_day -= as_of;
     record.from -= as_of;
     record.until -= as_of;
     n_shown_ += record.shown;
-    parts_.push_back({record, &model, sign_alarm_factor(model.sign, fit.collection->animals[index]), record.weight});
+    parts_.push_back({record, &model, sign_alarm_factor(model.sign, view.record()), record.weight});
   }
   for (Part& part : parts_)
     if (part.record.shown) part.power *= sign_sharing(n_shown_);

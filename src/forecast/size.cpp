@@ -6,6 +6,7 @@
 
 #include "collection/sizes.hpp"
 #include "facts/husbandry.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -37,9 +38,8 @@ PredictorMixture next_log_size(const GrowthModelFit& growth, int animal, double 
 
 /// Quantiles of the size in mm: a leg span, or what stands for one.
 VectorXd next_quantiles_mm(const CollectionFit& fit, int animal, double missed, const VectorXd& probabilities) {
-  const auto i = static_cast<std::size_t>(animal);
   // The growth model stands for leg span but for the step at a male's maturity, which its last size holds.
-  const double step = fit.animals[i].sizes.back().mean - fit.growth->sizes[i].back().mean;
+  const double step = fit.animal(animal).size().mean - fit.animal(animal).growth()->sizes.back().mean;
   const PredictorMixture law = next_log_size(*fit.growth, animal, missed);
   return 20 * std::exp(step) * mixture_quantiles(Family::lognormal, law, probabilities).row(0).transpose();
 }
@@ -72,7 +72,7 @@ GrowthEstimate log_ratio(const CollectionFit& fit, SizeMeasure measure) {
   if (fit.growth) {
     const auto& names = fit.growth->parameter_names;
     const auto found = std::find(names.begin(), names.end(), "log_leg_span_per_" + std::string(measure_name(measure)));
-    if (found != names.end()) return fit.growth->parameters[static_cast<std::size_t>(found - names.begin())];
+    if (found != names.end()) return fit.growth->parameters[found - names.begin()];
   }
   return {usual_log_ratio(measure), husbandry().measure_ratio_log_sd};
 }
@@ -88,15 +88,15 @@ std::string stand_in_note(SizeMeasure measure) {
 
 std::optional<NextSize> next_size(const CollectionFit& fit, int animal, double missed,
                                   const std::vector<double>& levels) {
-  const auto i = static_cast<std::size_t>(animal);
-  if (!fit.growth || fit.growth->sizes[i].empty()) return {};
+  const AnimalView view = fit.animal(animal);
+  if (!fit.growth || view.growth()->sizes.empty()) return {};
   VectorXd probabilities(1 + 2 * static_cast<Index>(levels.size()));
   probabilities[0] = 0.5;
   for (std::size_t k = 0; k < levels.size(); ++k) {
     probabilities[1 + 2 * static_cast<Index>(k)] = 0.5 * (1 - levels[k]);
     probabilities[2 + 2 * static_cast<Index>(k)] = 0.5 * (1 + levels[k]);
   }
-  const AnimalInputs& inputs = fit.animals[i];
+  const AnimalInputs& inputs = view.inputs();
   const SizeMeasure measure = inputs.leg_span_known ? SizeMeasure::leg_span : inputs.read_measure;
   const VectorXd mm = next_quantiles_mm(fit, animal, missed, probabilities);
   NextSize result{measure, in_measure(mm[0], measure), {}};
@@ -114,7 +114,7 @@ std::optional<NextLegSpan> as_leg_span(const std::optional<NextSize>& size) {
 }
 
 std::string conversion_note(const CollectionFit& fit, int animal) {
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
+  const AnimalInputs& inputs = fit.animal(animal).inputs();
   if (inputs.never_measured || inputs.read_measure == SizeMeasure::leg_span) return {};
   if (!inputs.leg_span_known) return stand_in_note(inputs.read_measure);
   const GrowthEstimate ratio = log_ratio(fit, inputs.read_measure);

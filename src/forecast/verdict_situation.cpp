@@ -5,6 +5,7 @@
 
 #include "collection/kinds.hpp"
 #include "facts/husbandry.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -95,7 +96,7 @@ void set_stadium_shares(const CollectionFit& fit, std::vector<CareSituation>& si
 void set_longest(const StadiaTable& table, std::vector<CareSituation>& situations) {
   for (const Stadium& stadium : table.stadia) {
     if (!stadium.end) continue;
-    double& longest = situations[static_cast<std::size_t>(stadium.animal)].longest_own_days;
+    double& longest = situations[stadium.animal].longest_own_days;
     const double days = 0.5 * (stadium.min_days + stadium.max_days);
     longest = std::isnan(longest) ? days : std::max(longest, days);
   }
@@ -119,17 +120,17 @@ SizeNow size_now(const AnimalInputs& inputs, const AnimalHistory& history) {
 std::vector<CareSituation> care_facts(const CollectionFit& fit) {
   std::vector<CareSituation> situations(fit.animals.size());
   for (std::size_t i = 0; i < situations.size(); ++i) {
-    const AnimalHistory& history = fit.table.animals[i];
-    set_animal(fit.collection->animals[i], history, fit.table.as_of, situations[i]);
-    if (fit.animals[i].sizes.empty()) continue;
-    const SizeNow size = size_now(fit.animals[i], history);
+    const AnimalView view = fit.animal(static_cast<int>(i));
+    set_animal(view.record(), view.history(), fit.table.as_of, situations[i]);
+    if (view.inputs().sizes.empty()) continue;
+    const SizeNow size = size_now(view.inputs(), view.history());
     situations[i].days_leg_span_mm = std::isnan(size.leg_span_mm) ? size.likely_mm : size.leg_span_mm;
   }
   set_longest(fit.table, situations);
   set_stadium_shares(fit, situations);
   for (const Entry& entry : fit.collection->entries)
     if (entry.animal >= 0 && entry.when.latest <= fit.table.as_of)
-      read_row(entry, situations[static_cast<std::size_t>(entry.animal)]);
+      read_row(entry, situations[entry.animal]);
   for (CareSituation& s : situations)
     std::stable_sort(s.signs.begin(), s.signs.end(),
                      [](const SignNote& a, const SignNote& b) { return a.day < b.day; });

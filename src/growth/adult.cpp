@@ -99,7 +99,7 @@ class AdultSearch {
   AdultSearch(const GrowthData& data, const std::vector<AdultAnimal>& animals, const Prior& ratio)
       : data_(data), animals_(animals), ratio_(ratio), records_(adult_records(data, animals, spreads_)) {
     for (AdultRecord& r : records_) {
-      by_kind_[animals[static_cast<std::size_t>(r.animal)].kind].push_back(&r);
+      by_kind_[animals[r.animal].kind].push_back(&r);
       if (r.was_read()) smooth(r, std::vector<double>(r.molts.size(), 1.0), ratio.mean, first_step_sd);
     }
     result_.nodes.resize(records_.size());

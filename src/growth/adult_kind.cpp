@@ -23,7 +23,7 @@ AdultGrid grid_for(double log_sd) {
 std::array<double, 2 * adult_reach + 1> kernel(double sd) {
   std::array<double, 2 * adult_reach + 1> k{};
   double total = 0;
-  for (int j = -adult_reach; j <= adult_reach; ++j) total += k[static_cast<std::size_t>(j + adult_reach)] = std::exp(-0.5 * std::pow(j * grid_step / sd, 2));
+  for (int j = -adult_reach; j <= adult_reach; ++j) total += k[j + adult_reach] = std::exp(-0.5 * std::pow(j * grid_step / sd, 2));
   for (double& x : k) x /= total;
   return k;
 }
@@ -103,7 +103,7 @@ double AdultKind::of_animal(std::size_t i, int place, std::size_t form) const {
   for (int d = -adult_reach; d <= adult_reach; ++d) {
     const int j = std::clamp(place + d, 0, grid_.n - 1);
     const double term = likelihoods_[i][node(j, form)].log_likelihood(ratio);
-    terms[static_cast<std::size_t>(d + adult_reach)] = term;
+    terms[d + adult_reach] = term;
     top = std::max(top, term);
   }
   for (std::size_t d = 0; d < terms.size(); ++d) sum += in_sex_[d] * std::exp(terms[d] - top);
@@ -116,7 +116,7 @@ std::vector<double> AdultKind::convolved(const std::vector<double>& logs, const 
     for (int place = 0; place < grid_.n; ++place) {
       std::vector<double> terms;
       for (int d = -adult_reach; d <= adult_reach; ++d)
-        terms.push_back(logs[node(std::clamp(place + d, 0, grid_.n - 1), form)] + std::log(k[static_cast<std::size_t>(d + adult_reach)]));
+        terms.push_back(logs[node(std::clamp(place + d, 0, grid_.n - 1), form)] + std::log(k[d + adult_reach]));
       result[node(place, form)] = log_sum(terms);
     }
   return result;
@@ -138,7 +138,7 @@ void AdultKind::solve(double ratio, double ratio_sd, const FormWeights& forms) {
       for (std::size_t form = 0; form < n_growth_forms; ++form) {
         const std::size_t at = node(j, form);
         animal_[i][at] = of_animal(i, j, form);
-        of_sex[static_cast<std::size_t>(animal(i).sex)][at] += kin_weight * animal_[i][at];
+        of_sex[animal(i).sex][at] += kin_weight * animal_[i][at];
       }
   std::vector<double> kind = prior_;
   std::array<std::vector<double>, 3> up;
@@ -156,7 +156,7 @@ void AdultKind::solve(double ratio, double ratio_sd, const FormWeights& forms) {
 }
 
 std::vector<AdultNode> AdultKind::nodes(std::size_t i) const {
-  const std::vector<double>& sex = sex_posterior_[static_cast<std::size_t>(animal(i).sex)];
+  const std::vector<double>& sex = sex_posterior_[animal(i).sex];
   std::vector<double> rest(sex.size()), weight(sex.size(), 0.0), ratio(sex.size(), 0.0);
   for (std::size_t at = 0; at < rest.size(); ++at) rest[at] = sex[at] - kin_weight * animal_[i][at];
   const double top = *std::max_element(sex.begin(), sex.end());
@@ -166,7 +166,7 @@ std::vector<AdultNode> AdultKind::nodes(std::size_t i) const {
       if (sex[from] < top - 12) continue;
       for (int d = -adult_reach; d <= adult_reach; ++d) {
         const std::size_t to = node(std::clamp(place + d, 0, grid_.n - 1), form);
-        const double w = in_sex_[static_cast<std::size_t>(d + adult_reach)] *
+        const double w = in_sex_[d + adult_reach] *
                          std::exp(rest[from] - top + likelihoods_[i][to].log_likelihood(ratio_[from]));
         const Parabola& own = likelihoods_[i][to];
         const double heard = std::pow(own_ratio_sd(form), 2) * own.curvature;  // of what its own record says of its ratio

@@ -32,7 +32,7 @@ class AdultKind {
   std::vector<AdultNode> nodes(std::size_t i) const;
 
  private:
-  const AdultAnimal& animal(std::size_t i) const { return animals_[static_cast<std::size_t>(records_[i]->animal)]; }
+  const AdultAnimal& animal(std::size_t i) const { return animals_[records_[i]->animal]; }
   std::size_t node(int j, std::size_t form) const;
   std::size_t n_nodes() const;
   void set_ratios(double ratio, double ratio_sd, const FormWeights& forms);

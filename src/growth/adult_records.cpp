@@ -79,19 +79,19 @@ std::vector<AdultRecord> adult_records(const GrowthData& data, const std::vector
   }
   for (std::size_t row = 0; row < data.readings.size(); ++row) {
     const GrowthReading& reading = data.readings[row];
-    const GrowthMeasure& measure = data.measures[static_cast<std::size_t>(reading.measure)];
+    const GrowthMeasure& measure = data.measures[reading.measure];
     double value = reading.log_value - measure.bias, variance = std::pow(spreads.reading * measure.reading_sd, 2);
     for (std::size_t k = 0; k < data.parameters.size(); ++k)
       value -= data.columns(static_cast<Eigen::Index>(row), static_cast<Eigen::Index>(k)) * data.parameters[k].mean;
     if (reading.lower > 0) variance += std::pow(std::log(reading.upper / reading.lower), 2) / 12;
-    AdultRecord& r = records[static_cast<std::size_t>(reading.animal)];
+    AdultRecord& r = records[reading.animal];
     const auto k = static_cast<std::size_t>(reading.instar);
     const double before = r.variance[k] > 0 ? 1 / r.variance[k] : 0, precision = before + 1 / variance;
     r.read[k] = (before * r.read[k] + value / variance) / precision;
     r.variance[k] = 1 / precision;
     r.largest = std::max(r.largest, r.read[k]);
   }
-  for (AdultRecord& r : records) note_maturity(r, animals[static_cast<std::size_t>(r.animal)].matured_instar);
+  for (AdultRecord& r : records) note_maturity(r, animals[r.animal].matured_instar);
   return records;
 }
 

@@ -167,7 +167,7 @@ void note_told_by_priors(const MixedModel& model, BayesGrowthFit& fit) {
          "no animal has more than " + std::to_string(most) + " reading" + (most == 1 ? "" : "s") +
              ": how the scatter splits into sigma and the spread between animals rests on the priors"});
   for (Index i = 0; i < fit.beta.size(); ++i) {
-    const std::string& name = fit.data.coefficients[static_cast<std::size_t>(i)];
+    const std::string& name = fit.data.coefficients[i];
     if (std::sqrt(fit.covariance(i, i)) > carried_by_prior * model.prior_of(name).sd)
       fit.health.push_back({HealthState::warning, "coefficient",
                             "the table says next to nothing of " + name + ": its prior carries it"});
@@ -222,7 +222,7 @@ std::size_t steps_between_instars(const BayesGrowthData& data) {
   std::set<std::pair<int, double>> seen;
   std::set<int> animals;
   for (Index row = 0; row < data.y.size(); ++row) {
-    const int animal = data.rows.groups.empty() ? 0 : data.rows.groups[static_cast<std::size_t>(row)];
+    const int animal = data.rows.groups.empty() ? 0 : data.rows.groups[row];
     seen.insert({animal, data.rows.instars[row]});
     animals.insert(animal);
   }
@@ -285,7 +285,7 @@ double found_rounding_step_mm(const std::vector<double>& values_mm) {
 std::size_t repeated_readings(const std::vector<int>& groups, const VectorXd& instars) {
   std::set<std::pair<int, double>> seen;
   for (Index row = 0; row < instars.size() && !groups.empty(); ++row)
-    seen.insert({groups[static_cast<std::size_t>(row)], instars[row]});
+    seen.insert({groups[row], instars[row]});
   return groups.empty() ? 0 : static_cast<std::size_t>(instars.size()) - seen.size();
 }
 

@@ -57,14 +57,14 @@ void MixedModel::set_groups() {
   } else {
     rows_of_animal_.resize(static_cast<std::size_t>(*std::max_element(rows.groups.begin(), rows.groups.end())) + 1);
     for (std::size_t row = 0; row < n; ++row)
-      rows_of_animal_[static_cast<std::size_t>(rows.groups[row])].push_back(static_cast<int>(row));
+      rows_of_animal_[rows.groups[row]].push_back(static_cast<int>(row));
   }
   if (!cohorts()) return;
   n_cohorts_ = *std::max_element(rows.outer_groups.begin(), rows.outer_groups.end()) + 1;
   for (const auto& of_animal : rows_of_animal_) {
-    cohort_of_.push_back(rows.outer_groups[static_cast<std::size_t>(of_animal.front())]);
+    cohort_of_.push_back(rows.outer_groups[of_animal.front()]);
     for (int row : of_animal)
-      if (rows.outer_groups[static_cast<std::size_t>(row)] != cohort_of_.back())
+      if (rows.outer_groups[row] != cohort_of_.back())
         throw std::invalid_argument("row " + std::to_string(row) +
                                     ": its animal stands in two cohorts; cohorts hold whole animals");
   }
@@ -144,7 +144,7 @@ void MixedModel::set_priors(const Priors& given) {
   prior_mean_.resize(p);
   prior_precision_.resize(p);
   for (Index i = 0; i < p; ++i) {
-    const Prior& prior = priors_.at(data_->coefficients[static_cast<std::size_t>(i)]);
+    const Prior& prior = priors_.at(data_->coefficients[i]);
     prior_mean_[i] = prior.mean;
     prior_precision_[i] = 1 / (prior.sd * prior.sd);
   }
@@ -173,7 +173,7 @@ VectorXd MixedModel::start() const {
       std::max(scatter(data_->y - data_->rows.x * line), 1e-3 * (options_.log_response ? 1 : scatter(data_->y)));
   Index at = 0;
   const auto begin_at = [&](double sd) {
-    const Prior& prior = priors_.at(names_[static_cast<std::size_t>(at)]);
+    const Prior& prior = priors_.at(names_[at]);
     hyper[at++] = std::log(std::min(sd, 0.5 * prior.sd));
   };
   for (std::size_t k = 0; k < std::max<std::size_t>(data_->measures.size(), 1); ++k) begin_at(0.5 * spread);
@@ -204,7 +204,7 @@ double MixedModel::log_hyper_prior(const VectorXd& hyper) const {
   double total = log_correlation_prior(hyper);
   for (Index i = 0; i < hyper.size(); ++i) {
     if (is_correlation(i)) continue;
-    const Prior& prior = priors_.at(names_[static_cast<std::size_t>(i)]);
+    const Prior& prior = priors_.at(names_[i]);
     total += prior.kind == Prior::Kind::half_normal ? log_half_normal_of_log(prior.sd, hyper[i])
                                                     : log_normal_density(prior.mean, prior.sd, hyper[i]);
   }
@@ -246,7 +246,7 @@ VectorXd MixedModel::bounded(const VectorXd& hyper) const {
   for (Index i = 0; i < hyper.size(); ++i) {
     if (is_correlation(i))
       result[i] = at.correlations[i - first_correlation()];
-    else if (names_[static_cast<std::size_t>(i)] != "decline")
+    else if (names_[i] != "decline")
       result[i] = std::exp(hyper[i]);
   }
   return result;

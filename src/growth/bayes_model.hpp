@@ -39,7 +39,7 @@ class MixedModel {
   int n_cohorts() const { return n_cohorts_; }
   const std::vector<int>& rounded() const { return rounded_; }  ///< rows that are known to an interval
   int measure(Eigen::Index row) const {
-    return data_->rows.measures.empty() ? 0 : data_->rows.measures[static_cast<std::size_t>(row)];
+    return data_->rows.measures.empty() ? 0 : data_->rows.measures[row];
   }
 
   const std::vector<std::string>& spread_names() const { return names_; }
@@ -116,7 +116,7 @@ class MixedState {
   const Eigen::VectorXd& beta() const { return beta_; }
   const Eigen::MatrixXd& beta_covariance() const { return beta_covariance_; }
   const AnimalBlock& block(std::size_t animal) const { return blocks_[animal]; }
-  const CohortLaw& cohort(int code) const { return cohorts_[static_cast<std::size_t>(code)]; }
+  const CohortLaw& cohort(int code) const { return cohorts_[code]; }
 
  private:
   void set_numbers(const Eigen::VectorXd& hyper);

@@ -47,7 +47,7 @@ NormalMixture coefficient_mixture(const BayesGrowthFit& fit, Index coefficient) 
   const auto n = static_cast<Index>(fit.points.size());
   NormalMixture result{VectorXd(n), VectorXd(n), VectorXd(n)};
   for (Index k = 0; k < n; ++k) {
-    const BayesGrowthPoint& point = fit.points[static_cast<std::size_t>(k)];
+    const BayesGrowthPoint& point = fit.points[k];
     result.weight[k] = point.weight;
     result.mean[k] = point.beta[coefficient];
     result.variance[k] = point.beta_covariance(coefficient, coefficient);
@@ -145,7 +145,7 @@ class Predictor {
 
  private:
   static int code(const std::vector<int>& codes, Index row) {
-    return codes.empty() ? -1 : codes[static_cast<std::size_t>(row)];
+    return codes.empty() ? -1 : codes[row];
   }
 
   void add_row(const MixedDesign& own, const MixedDesign& asked, Index row, Index k, RowLaws& laws) const {
@@ -156,7 +156,7 @@ class Predictor {
     part.walks = model_.process();
     if (part.walks) part.instar = rows_.instars[row];
     OwnPart seen = part;
-    if (animal >= 0 && part.walks) seen.instar = std::min(part.instar, last_[static_cast<std::size_t>(animal)]);
+    if (animal >= 0 && part.walks) seen.instar = std::min(part.instar, last_[animal]);
     const Moments line = predictor_at(state_, own, asked.x.row(row), cohort, animal, seen);
     Moments next = part.walks ? predictor_at(state_, own, asked.x.row(row), cohort, animal, part) : line;
     if (animal < 0) next.variance += own_variance(state_, part);
@@ -164,7 +164,7 @@ class Predictor {
     next.variance +=
         state_.numbers().reading_variance[rows_.measures.empty() ? 0
                                                                  : static_cast<std::size_t>(
-                                                                       rows_.measures[static_cast<std::size_t>(row)])];
+                                                                       rows_.measures[row])];
     laws.line.mean[k] = line.mean;
     laws.line.variance[k] = line.variance;
     laws.next.mean[k] = next.mean;
@@ -188,15 +188,15 @@ MixedBands predict_growth_bayes(const BayesGrowthFit& fit, const BayesGrowthRows
   const Index n = rows.x.rows();
   const auto points = static_cast<Index>(fit.points.size());
   VectorXd weights(points);
-  for (Index k = 0; k < points; ++k) weights[k] = fit.points[static_cast<std::size_t>(k)].weight;
+  for (Index k = 0; k < points; ++k) weights[k] = fit.points[k].weight;
   const NormalMixture blank{weights, VectorXd(points), VectorXd(points)};
   std::vector<RowLaws> laws(static_cast<std::size_t>(n), RowLaws{blank, blank});
   Predictor predictor(fit, rows);
-  for (Index k = 0; k < points; ++k) predictor.add_point(fit.points[static_cast<std::size_t>(k)], k, laws);
+  for (Index k = 0; k < points; ++k) predictor.add_point(fit.points[k], k, laws);
   MixedBands bands{VectorXd(n), VectorXd(n), VectorXd(n), VectorXd(n), VectorXd(n)};
   const double tail = 0.5 * (1 - level);
   for (Index row = 0; row < n; ++row) {
-    const RowLaws& law = laws[static_cast<std::size_t>(row)];
+    const RowLaws& law = laws[row];
     bands.estimate[row] = law.line.quantile(0.5);
     bands.mean_lower[row] = law.line.quantile(tail);
     bands.mean_upper[row] = law.line.quantile(1 - tail);

@@ -26,7 +26,7 @@ MixedState::MixedState(const MixedModel& model)
       cohorts_(static_cast<std::size_t>(model.n_cohorts())),
       sites_(static_cast<std::size_t>(model.data().y.size())),
       is_rounded_(sites_.size(), false) {
-  for (int row : model.rounded()) is_rounded_[static_cast<std::size_t>(row)] = true;
+  for (int row : model.rounded()) is_rounded_[row] = true;
 }
 
 void MixedState::set_numbers(const VectorXd& hyper) {
@@ -36,7 +36,7 @@ void MixedState::set_numbers(const VectorXd& hyper) {
   const VectorXd& y = model_->data().y;
   for (std::size_t row = 0; row < sites_.size(); ++row) {
     const double variance =
-        numbers_.reading_variance[static_cast<std::size_t>(model_->measure(static_cast<Index>(row)))];
+        numbers_.reading_variance[model_->measure(static_cast<Index>(row))];
     if (is_rounded_[row] && sites_[row].precision > 0) continue;  // from the last point
     double width = 0;
     if (is_rounded_[row])
@@ -48,7 +48,7 @@ void MixedState::set_numbers(const VectorXd& hyper) {
   for (std::size_t row = 0; row < sites_.size(); ++row) {
     if (is_rounded_[row]) continue;
     sites_[row].precision =
-        1 / numbers_.reading_variance[static_cast<std::size_t>(model_->measure(static_cast<Index>(row)))];
+        1 / numbers_.reading_variance[model_->measure(static_cast<Index>(row))];
     sites_[row].pull = sites_[row].precision * y[static_cast<Index>(row)];
   }
 }
@@ -62,7 +62,7 @@ bool MixedState::make_block(std::size_t animal) {
   block.y.resize(n);
   block.error.resize(n);
   for (Index i = 0; i < n; ++i) {
-    const RoundingSite& site = sites_[static_cast<std::size_t>(rows[static_cast<std::size_t>(i)])];
+    const RoundingSite& site = sites_[rows[i]];
     block.error[i] = 1 / site.precision;
     block.y[i] = site.pull * block.error[i];
   }
@@ -75,8 +75,8 @@ bool MixedState::make_block(std::size_t animal) {
     const VectorXd& instars = model_->data().rows.instars;
     for (Index i = 0; i < n; ++i)
       for (Index j = 0; j < n; ++j)
-        block.prior(i, j) += model_->walk(instars[rows[static_cast<std::size_t>(i)]],
-                                          instars[rows[static_cast<std::size_t>(j)]], numbers_);
+        block.prior(i, j) += model_->walk(instars[rows[i]],
+                                          instars[rows[j]], numbers_);
   }
   MatrixXd v = block.prior;
   v.diagonal() += block.error;
@@ -95,7 +95,7 @@ void MixedState::gather_cohorts(MatrixXd& information, VectorXd& side, double& q
   const Index p = model_->n_coefficients();
   std::vector<VectorXd> sums(cohorts_.size(), VectorXd::Zero(p + 2));  // 1'V^-1 [X 1 y]
   for (std::size_t animal = 0; animal < blocks_.size(); ++animal)
-    sums[static_cast<std::size_t>(model_->cohort_of(animal))] += blocks_[animal].solved.colwise().sum().transpose();
+    sums[model_->cohort_of(animal)] += blocks_[animal].solved.colwise().sum().transpose();
   for (std::size_t c = 0; c < cohorts_.size(); ++c) {
     const double grown = 1 + numbers_.cohort_variance * sums[c][p];
     CohortLaw& law = cohorts_[c];
@@ -145,7 +145,7 @@ double MixedState::update_animal(std::size_t animal, double& moved) {
   const AnimalBlock& block = blocks_[animal];
   const Index p = model_->n_coefficients();
   const int cohort = model_->cohort_of(animal);
-  const auto* law = cohort < 0 ? nullptr : &cohorts_[static_cast<std::size_t>(cohort)];
+  const auto* law = cohort < 0 ? nullptr : &cohorts_[cohort];
   const double u = law ? law->center - law->slope.dot(beta_) : 0;
   // Predictors: y - D V^-1 (y - X beta - u), their variance given both D - D V^-1 D.
   const VectorXd rest = block.solved.col(p + 1) - block.solved.leftCols(p) * beta_ - u * block.solved.col(p);
@@ -171,7 +171,7 @@ double MixedState::update_animal(std::size_t animal, double& moved) {
       moved = std::max(moved, 1.0);
       continue;
     }
-    const double error = numbers_.reading_variance[static_cast<std::size_t>(model_->measure(rows[k]))];
+    const double error = numbers_.reading_variance[model_->measure(rows[k])];
     const auto at = static_cast<Index>(row);
     const IntervalMass mass = interval_mass(model_->data().lower[at], model_->data().upper[at], cavity.mean,
                                             std::sqrt(cavity.variance + error));
@@ -195,7 +195,7 @@ double MixedState::update_sites(double& moved) {
 
 /// Sites that did not come to rest are no start for another point.
 void MixedState::forget_sites() {
-  for (int row : model_->rounded()) sites_[static_cast<std::size_t>(row)] = {};
+  for (int row : model_->rounded()) sites_[row] = {};
 }
 
 bool MixedState::solve(const VectorXd& hyper) {
@@ -224,15 +224,15 @@ BayesGrowthPoint MixedState::point() const {
   result.beta = beta_;
   result.beta_covariance = beta_covariance_;
   for (int row : model_->rounded()) {
-    result.site_precision.push_back(sites_[static_cast<std::size_t>(row)].precision);
-    result.site_pull.push_back(sites_[static_cast<std::size_t>(row)].pull);
+    result.site_precision.push_back(sites_[row].precision);
+    result.site_pull.push_back(sites_[row].pull);
   }
   return result;
 }
 
 void MixedState::restore(const BayesGrowthPoint& point) {
   for (std::size_t k = 0; k < model_->rounded().size(); ++k)
-    sites_[static_cast<std::size_t>(model_->rounded()[k])] = {point.site_precision[k], point.site_pull[k]};
+    sites_[model_->rounded()[k]] = {point.site_precision[k], point.site_pull[k]};
   set_numbers(point.hyper);
   pass();
 }

@@ -24,8 +24,8 @@ struct BlockSums {
 
   BlockSums() = default;
   BlockSums(int parameters, int columns);
-  Eigen::MatrixXd& second(int k, int l) { return dd_w[static_cast<std::size_t>(k * parameters() + l)]; }
-  const Eigen::MatrixXd& second(int k, int l) const { return dd_w[static_cast<std::size_t>(k * parameters() + l)]; }
+  Eigen::MatrixXd& second(int k, int l) { return dd_w[k * parameters() + l]; }
+  const Eigen::MatrixXd& second(int k, int l) const { return dd_w[k * parameters() + l]; }
   int parameters() const { return static_cast<int>(d_log_det.size()); }
 };
 

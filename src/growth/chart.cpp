@@ -43,8 +43,8 @@ Grid evaluate(const MixedBlocks& blocks, const SpreadChart& chart, const Box& bo
     VectorXd at(dimension);
     double log_volume = 0;
     for (int d = 0; d < dimension; ++d) {
-      const auto& rule = numeric::gauss_legendre(box.nodes[static_cast<std::size_t>(d)]);
-      const int i = index[static_cast<std::size_t>(d)];
+      const auto& rule = numeric::gauss_legendre(box.nodes[d]);
+      const int i = index[d];
       const double half = 0.5 * (box.high[d] - box.low[d]);
       at[d] = box.low[d] + half * (1 + rule.nodes[i]);
       log_volume += std::log(half * rule.weights[i]);
@@ -53,8 +53,8 @@ Grid evaluate(const MixedBlocks& blocks, const SpreadChart& chart, const Box& bo
     grid.index.push_back(index);
     grid.log_weight.push_back(log_posterior(blocks, chart, at) + log_volume);
     int d = 0;
-    while (d < dimension && ++index[static_cast<std::size_t>(d)] == box.nodes[static_cast<std::size_t>(d)])
-      index[static_cast<std::size_t>(d++)] = 0;
+    while (d < dimension && ++index[d] == box.nodes[d])
+      index[d++] = 0;
     if (d == dimension) return grid;
   }
 }

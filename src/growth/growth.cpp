@@ -32,7 +32,7 @@ void check_numbers(const MatrixXd& values, const std::vector<std::string>& names
   for (Eigen::Index j = 0; j < values.cols(); ++j)
     for (Eigen::Index i = 0; i < rows; ++i)
       if (!std::isfinite(values(i, j)))
-        throw std::invalid_argument(row_text(i) + names[static_cast<std::size_t>(j)] +
+        throw std::invalid_argument(row_text(i) + names[j] +
                                     " is not a finite number: mend it or leave the row out");
 }
 
@@ -44,10 +44,10 @@ void check_codes(const std::vector<int>& codes, const std::string& name, Eigen::
   std::vector<char> seen(static_cast<std::size_t>(rows), 0);
   int most = -1;
   for (Eigen::Index i = 0; i < rows; ++i) {
-    const int code = codes[static_cast<std::size_t>(i)];
+    const int code = codes[i];
     if (code < 0 || code >= rows)
       throw std::invalid_argument(row_text(i) + name + " is blank: fill it in or leave the row out");
-    seen[static_cast<std::size_t>(code)] = 1;
+    seen[code] = 1;
     most = std::max(most, code);
   }
   if (std::find(seen.begin(), seen.begin() + most + 1, 0) != seen.begin() + most + 1)
@@ -57,7 +57,7 @@ void check_codes(const std::vector<int>& codes, const std::string& name, Eigen::
 void check_nested(const MixedData& data) {
   std::vector<int> outer_of(data.groups.size(), -1);
   for (std::size_t row = 0; row < data.outer_groups.size(); ++row) {
-    int& outer = outer_of[static_cast<std::size_t>(data.groups[row])];
+    int& outer = outer_of[data.groups[row]];
     if (outer >= 0 && outer != data.outer_groups[row])
       throw std::invalid_argument(row_text(static_cast<Eigen::Index>(row)) + data.outer_name + ": its " +
                                   data.group_name + " lies in two different " + data.outer_name + "s; mend the " +
@@ -91,14 +91,14 @@ int count_codes(const std::vector<int>& codes) {
 
 std::vector<int> rows_per_code(const std::vector<int>& codes) {
   std::vector<int> rows(static_cast<std::size_t>(count_codes(codes)), 0);
-  for (int code : codes) ++rows[static_cast<std::size_t>(code)];
+  for (int code : codes) ++rows[code];
   return rows;
 }
 
 /// A further column that is 1 in the rows of the second of two groups.
 void add_difference(MixedData& data, const std::vector<int>& codes, const std::string& name) {
   data.x.conservativeResize(Eigen::NoChange, data.x.cols() + 1);
-  for (Eigen::Index i = 0; i < data.x.rows(); ++i) data.x(i, data.x.cols() - 1) = codes[static_cast<std::size_t>(i)];
+  for (Eigen::Index i = 0; i < data.x.rows(); ++i) data.x(i, data.x.cols() - 1) = codes[i];
   data.coefficients.push_back(name);
 }
 
@@ -227,7 +227,7 @@ void judge(MixedFit& fit, const MixedData& data) {
   if (fit.blocks->effects() == 0) return;
   const MatrixXd& g = fit.effect_covariance;
   for (Eigen::Index j = 0; j < g.cols(); ++j) {
-    const std::string& name = fit.effects[static_cast<std::size_t>(j)];
+    const std::string& name = fit.effects[j];
     if (g(j, j) == 0)
       note(HealthState::warning, "zero_spread",
            "the " + data.group_name + "s do not differ in " + name +
@@ -235,7 +235,7 @@ void judge(MixedFit& fit, const MixedData& data) {
     for (Eigen::Index i = 0; i < j; ++i)
       if (g(i, i) > 0 && g(j, j) > 0 && std::abs(g(i, j)) > bound_correlation * std::sqrt(g(i, i) * g(j, j)))
         note(HealthState::warning, "bound_correlation",
-             "the correlation of " + fit.effects[static_cast<std::size_t>(i)] + " and " + name +
+             "the correlation of " + fit.effects[i] + " and " + name +
                  " is estimated at its bound (singular fit): too few readings tell these effects apart");
   }
   if (fit.blocks->outer_groups() > 0 && fit.outer_sd == 0)

@@ -77,7 +77,7 @@ double satterthwaite_degrees(const MixedBlocks& blocks, const Reference& reml, c
   const VectorXd c = profile.x_inverse * u;
   VectorXd natural(m);
   for (int k = 0; k < m; ++k)
-    natural[k] = -c.dot(profile.sums.d_w[static_cast<std::size_t>(k)].topLeftCorner(p, p) * c);
+    natural[k] = -c.dot(profile.sums.d_w[k].topLeftCorner(p, p) * c);
   VectorXd gradient(reml.search.size() + 1);
   gradient << reml.search.jacobian(reml.at).transpose() * natural, u.dot(c);
   const MatrixXd covariance = spread_covariance(blocks, reml.search, reml.at, reml.best, MixedMethod::reml);
@@ -124,14 +124,14 @@ KenwardRoger kenward_roger(const MixedBlocks& blocks, const Reference& reml, boo
   MatrixXd information(m + 1, m + 1);  // tr(P V_i P V_j)
   std::vector<MatrixXd> slopes(static_cast<std::size_t>(m + 1), top(profile.sums.w));
   std::vector<MatrixXd> bends(static_cast<std::size_t>((m + 1) * (m + 1)));  // Q_ij + Q_ji
-  const auto bend = [&](int i, int j) -> MatrixXd& { return bends[static_cast<std::size_t>(i * (m + 1) + j)]; };
+  const auto bend = [&](int i, int j) -> MatrixXd& { return bends[i * (m + 1) + j]; };
   const VectorXd gradient = profile.log_det_v.gradient + profile.log_det_x.gradient;
   const MatrixXd hessian = profile.log_det_v.hessian + profile.log_det_x.hessian;
   for (int i = 0; i < m; ++i) {
-    const auto k = static_cast<std::size_t>(entries[static_cast<std::size_t>(i)]);
-    slopes[static_cast<std::size_t>(i + 1)] = top(profile.sums.d_w[k]);
+    const auto k = static_cast<std::size_t>(entries[i]);
+    slopes[i + 1] = top(profile.sums.d_w[k]);
     for (int j = 0; j < m; ++j) {
-      const int l = entries[static_cast<std::size_t>(j)];
+      const int l = entries[j];
       information(i + 1, j + 1) = -hessian(static_cast<int>(k), l);
       bend(i + 1, j + 1) = top(profile.sums.second(static_cast<int>(k), l));
     }
@@ -139,12 +139,12 @@ KenwardRoger kenward_roger(const MixedBlocks& blocks, const Reference& reml, boo
   slopes[0] = -slopes[0];
   double trace = static_cast<double>(blocks.rows()) - p;  // tr(P)
   for (int i = 0; i < m; ++i) {
-    const int k = entries[static_cast<std::size_t>(i)];
-    slopes[0] -= psi[i] * slopes[static_cast<std::size_t>(i + 1)];
+    const int k = entries[i];
+    slopes[0] -= psi[i] * slopes[i + 1];
     information(0, i + 1) = gradient[k] - psi.dot(information.col(i + 1).tail(m));
     information(i + 1, 0) = information(0, i + 1);
     trace -= psi[i] * gradient[k];
-    MatrixXd mixed = -2 * slopes[static_cast<std::size_t>(i + 1)];
+    MatrixXd mixed = -2 * slopes[i + 1];
     for (int j = 0; j < m; ++j) mixed -= psi[j] * bend(i + 1, j + 1);
     bend(0, i + 1) = bend(i + 1, 0) = mixed;
   }
@@ -156,8 +156,8 @@ KenwardRoger kenward_roger(const MixedBlocks& blocks, const Reference& reml, boo
   for (int i = 0; i <= m; ++i)
     for (int j = 0; j <= m; ++j)
       sum +=
-          result.spread_covariance(i, j) * (0.5 * bend(i, j) - slopes[static_cast<std::size_t>(i)] * profile.x_inverse *
-                                                                   slopes[static_cast<std::size_t>(j)]);
+          result.spread_covariance(i, j) * (0.5 * bend(i, j) - slopes[i] * profile.x_inverse *
+                                                                   slopes[j]);
   result.adjusted += 2 * profile.x_inverse * sum * profile.x_inverse;
   return result;
 }
@@ -192,13 +192,13 @@ std::vector<Spread> spreads_at(const MixedFit& fit, const MixedSearch& search, c
   const MatrixXd root = sigma * blocks.z_map() * search.factor(relative);
   const VectorXd sds = root.rowwise().norm();
   for (Index j = 0; j < sds.size(); ++j)
-    spreads.push_back({fit.group_name + "_sd[" + fit.effects[static_cast<std::size_t>(j)] + "]", sds[j]});
+    spreads.push_back({fit.group_name + "_sd[" + fit.effects[j] + "]", sds[j]});
   if (fit.options.correlated)
     for (Index j = 0; j < sds.size(); ++j)
       for (Index i = 0; i < j; ++i) {
         const double correlation = root.row(i).dot(root.row(j)) / (sds[i] * sds[j]);
-        spreads.push_back({fit.group_name + "_correlation[" + fit.effects[static_cast<std::size_t>(i)] + ", " +
-                               fit.effects[static_cast<std::size_t>(j)] + "]",
+        spreads.push_back({fit.group_name + "_correlation[" + fit.effects[i] + ", " +
+                               fit.effects[j] + "]",
                            correlation});
       }
   if (blocks.outer_groups() > 0)

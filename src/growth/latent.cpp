@@ -49,7 +49,7 @@ void check_reading(const GrowthData& data, std::size_t i) {
   const std::string name = "reading " + std::to_string(i);
   if (r.animal < 0 || r.animal >= static_cast<int>(data.animals.size())) fail(name + " is of an unknown animal");
   if (i > 0 && r.animal < data.readings[i - 1].animal) fail(name + ": readings stand in the order of their animals");
-  if (r.instar < 0 || r.instar > static_cast<int>(data.animals[static_cast<std::size_t>(r.animal)].molts.size()))
+  if (r.instar < 0 || r.instar > static_cast<int>(data.animals[r.animal].molts.size()))
     fail(name + " is of an instar that its animal does not have");
   if (r.measure < 0 || r.measure >= static_cast<int>(data.measures.size())) fail(name + " is of an unknown measure");
   if (!std::isfinite(r.log_value)) fail(name + ": its log value is no finite number; sizes are positive");
@@ -88,10 +88,10 @@ GrowthData thinned(const GrowthData& data, std::size_t most_readings) {
       rows.push_back(static_cast<Index>(i));
     }
     if (!taken) continue;
-    few.animals.push_back(data.animals[static_cast<std::size_t>(animal)]);
+    few.animals.push_back(data.animals[animal]);
     for (int level = 0; level < n_levels; ++level)
       if (!data.groups[level].empty())
-        few.groups[level].push_back(data.groups[level][static_cast<std::size_t>(animal)]);
+        few.groups[level].push_back(data.groups[level][animal]);
   }
   few.columns = data.columns(rows, Eigen::all);
   return few;

@@ -114,7 +114,7 @@ PredictorMixture empty_mixture(std::size_t rows, int molts) {
 
 void check_ahead(const GrowthModelFit& fit, int animal, int molts_ahead) {
   if (animal < 0 || static_cast<std::size_t>(animal) >= fit.sizes.size() ||
-      fit.sizes[static_cast<std::size_t>(animal)].empty())
+      fit.sizes[animal].empty())
     throw std::invalid_argument("size_after: animal " + std::to_string(animal) + " has no size reading in this fit");
   if (molts_ahead < 1)
     throw std::invalid_argument("size_after: molts_ahead = " + std::to_string(molts_ahead) +

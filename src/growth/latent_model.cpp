@@ -19,7 +19,7 @@ GrowthModel::GrowthModel(const GrowthData& data, const GrowthModelOptions& optio
     : data_(&data), options_(options), declining_(declining), priors_("growth", options.priors) {
   groups_ = make_group_tree(data.groups, data.animals.size(), static_cast<int>(n_shared()));
   first_reading_.assign(data.animals.size() + 1, 0);
-  for (const GrowthReading& reading : data.readings) ++first_reading_[static_cast<std::size_t>(reading.animal) + 1];
+  for (const GrowthReading& reading : data.readings) ++first_reading_[reading.animal + 1];
   for (std::size_t i = 1; i < first_reading_.size(); ++i) first_reading_[i] += first_reading_[i - 1];
   names_.push_back("process_sd");
   for (const GrowthMeasure& measure : data.measures) names_.push_back(measure_spread(measure));
@@ -52,7 +52,7 @@ void GrowthModel::set_first_sizes() {
     if (columns.size() > 0) columns = data_->columns.row(row);
     if (columns.size() > 0 && columns.minCoeff() < 0) continue;  // by a ratio: all such sizes err together
     animals.push_back(i);
-    sizes.push_back(r.log_value - data_->measures[static_cast<std::size_t>(r.measure)].bias - columns.dot(parameters));
+    sizes.push_back(r.log_value - data_->measures[r.measure].bias - columns.dot(parameters));
   }
   if (sizes.empty()) return;
   const double n = static_cast<double>(sizes.size());
@@ -80,7 +80,7 @@ bool GrowthModel::carried_by_prior(std::size_t level) const {
 
 bool GrowthModel::as_interval(const GrowthReading& reading) const {
   if (!(reading.upper > reading.lower)) return false;
-  const double usual = data_->measures[static_cast<std::size_t>(reading.measure)].reading_sd;
+  const double usual = data_->measures[reading.measure].reading_sd;
   return !(reading.lower > 0) || std::log(reading.upper / reading.lower) > wide_rounding * usual;
 }
 
@@ -91,7 +91,7 @@ Eigen::VectorXd GrowthModel::start() const {
   for (const GrowthMeasure& measure : data_->measures)
     hyper[at++] = std::log(measure.log_sd_spread > 0 ? measure.reading_sd : 0.5 * measure.reading_sd);
   for (int level : estimated_)
-    hyper[at++] = std::log(0.5 * priors_.of(sd_name(groups_.levels[static_cast<std::size_t>(level)])).sd);
+    hyper[at++] = std::log(0.5 * priors_.of(sd_name(groups_.levels[level])).sd);
   if (declining_) hyper[at++] = priors_.of("decline").mean;
   return hyper;
 }

@@ -52,7 +52,7 @@ class GrowthModel {
   Eigen::VectorXd root_mean() const;
   Eigen::VectorXd root_variance() const;
   const PriorTable& priors() const { return priors_; }
-  const FirstSize& first_size(int animal) const { return first_sizes_[static_cast<std::size_t>(animal)]; }
+  const FirstSize& first_size(int animal) const { return first_sizes_[animal]; }
   /// The level's members are too few to tell their spread.
   bool carried_by_prior(std::size_t level) const;
 
@@ -90,17 +90,17 @@ class GrowthPosterior {
   /// Of the shared variables of a node of the tree. All that follows is filled by `solve`.
   Eigen::VectorXd node_mean(int node) const;
   Eigen::MatrixXd node_covariance(int node) const;
-  double growth_mean(int node) const { return down_[static_cast<std::size_t>(node * stride_ + p_ * p_)]; }
-  double growth_variance(int node) const { return down_[static_cast<std::size_t>(node * stride_)]; }
+  double growth_mean(int node) const { return down_[node * stride_ + p_ * p_]; }
+  double growth_variance(int node) const { return down_[node * stride_]; }
   /// Chance that the g of a member exceeds that of another one of the same parent.
   double chance_above(int node) const;
   int n_places() const { return first_instar_.back(); }  ///< instars of all animals in order
-  double size_mean(int place) const { return size_mean_[static_cast<std::size_t>(place)]; }
-  double size_variance(int place) const { return size_variance_[static_cast<std::size_t>(place)]; }
+  double size_mean(int place) const { return size_mean_[place]; }
+  double size_variance(int place) const { return size_variance_[place]; }
   /// Covariance of a size with its animal's g.
-  double size_growth_covariance(int place) const { return size_growth_[static_cast<std::size_t>(place)]; }
+  double size_growth_covariance(int place) const { return size_growth_[place]; }
   /// Variance of a size given its animal's shared variables.
-  double own_variance(int place) const { return own_variance_[static_cast<std::size_t>(place)]; }
+  double own_variance(int place) const { return own_variance_[place]; }
 
  private:
   using Map = Eigen::Map<Eigen::MatrixXd>;

@@ -95,7 +95,7 @@ void GrowthPoints::package_sizes(const GrowthModel& model, const VectorXd& weigh
     place += static_cast<Index>(instars(data.animals[i]));
   }
   for (const GrowthReading& reading : data.readings)
-    fit.sizes[static_cast<std::size_t>(reading.animal)][static_cast<std::size_t>(reading.instar)].measured = true;
+    fit.sizes[reading.animal][reading.instar].measured = true;
 }
 
 void GrowthPoints::package_parameters(const VectorXd& weights, GrowthModelFit& fit) const {

@@ -52,7 +52,7 @@ GrowthPosterior::GrowthPosterior(const GrowthModel& model)
     const GrowthReading& r = data.readings[i];
     // To begin with: a uniform law over the interval.
     const double width = std::log(r.upper / std::max(r.lower, 0.2 * r.upper));
-    const double sd = data.measures[static_cast<std::size_t>(r.measure)].reading_sd;
+    const double sd = data.measures[r.measure].reading_sd;
     sites_[i].precision = 1 / (sd * sd + width * width / 12);
     sites_[i].pull = sites_[i].precision * (std::log(r.upper) - 0.5 * width);
   }
@@ -88,7 +88,7 @@ void GrowthPosterior::fill_gaussian_sites() {
       continue;
     }
     const GrowthReading& r = data.readings[i];
-    double variance = numbers_.reading_variance[static_cast<std::size_t>(r.measure)];
+    double variance = numbers_.reading_variance[r.measure];
     if (r.upper > r.lower) variance += std::pow(std::log(r.upper / r.lower), 2) / 12;
     sites_[i] = {1 / variance, r.log_value / variance};
     gaussian_constant_ -= 0.5 * (log_2pi + std::log(variance) + r.log_value * r.log_value / variance);
@@ -101,11 +101,11 @@ void GrowthPosterior::add_readings(int animal, int node, double& constant) {
   const auto& first = model_->first_reading();
   auto information = this->information(node);
   auto side = this->side(node);
-  for (int i = first[static_cast<std::size_t>(animal)]; i < first[static_cast<std::size_t>(animal) + 1]; ++i) {
-    const GrowthReading& r = data.readings[static_cast<std::size_t>(i)];
-    const auto [precision, pull] = sites_[static_cast<std::size_t>(i)];
-    const double bias = data.measures[static_cast<std::size_t>(r.measure)].bias, centered = pull - precision * bias;
-    const auto place = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal)] + r.instar);
+  for (int i = first[animal]; i < first[animal + 1]; ++i) {
+    const GrowthReading& r = data.readings[i];
+    const auto [precision, pull] = sites_[i];
+    const double bias = data.measures[r.measure].bias, centered = pull - precision * bias;
+    const auto place = static_cast<std::size_t>(first_instar_[animal] + r.instar);
     double* row = rows_.data() + place * static_cast<std::size_t>(1 + p_);
     diagonal_[place] += precision;
     row[0] += centered;
@@ -124,16 +124,16 @@ void GrowthPosterior::add_readings(int animal, int node, double& constant) {
 
 /// The walk between instars, and the law of the first one that was read.
 void GrowthPosterior::add_steps(int animal, int node, double& constant) {
-  const GrowthAnimal& a = model_->data().animals[static_cast<std::size_t>(animal)];
+  const GrowthAnimal& a = model_->data().animals[animal];
   const auto& first_reading = model_->first_reading();
   auto information = this->information(node);
   auto side = this->side(node);
-  const auto base = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal)]);
+  const auto base = static_cast<std::size_t>(first_instar_[animal]);
   const auto width = static_cast<std::size_t>(1 + p_);
   int first_read = static_cast<int>(a.molts.size());
-  for (int i = first_reading[static_cast<std::size_t>(animal)]; i < first_reading[static_cast<std::size_t>(animal) + 1];
+  for (int i = first_reading[animal]; i < first_reading[animal + 1];
        ++i)
-    first_read = std::min(first_read, model_->data().readings[static_cast<std::size_t>(i)].instar);
+    first_read = std::min(first_read, model_->data().readings[i].instar);
   for (std::size_t k = 0; k < a.molts.size(); ++k) {
     const ChainStep step = model_->step(a, k, numbers_);
     const double precision = 1 / step.variance;
@@ -161,8 +161,8 @@ void GrowthPosterior::add_steps(int animal, int node, double& constant) {
 double GrowthPosterior::eliminate_chain(int animal, int node) {
   auto information = this->information(node);
   auto side = this->side(node);
-  const auto base = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal)]);
-  const auto end = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal) + 1]);
+  const auto base = static_cast<std::size_t>(first_instar_[animal]);
+  const auto end = static_cast<std::size_t>(first_instar_[animal + 1]);
   const auto width = static_cast<std::size_t>(1 + p_);
   double constant = 0;
   for (std::size_t k = base; k < end; ++k) {
@@ -185,9 +185,9 @@ double GrowthPosterior::eliminate_chain(int animal, int node) {
 }
 
 double GrowthPosterior::eliminate_animal(int animal) {
-  const int node = model_->groups().node_of_record[static_cast<std::size_t>(animal)];
-  const auto base = first_instar_[static_cast<std::size_t>(animal)],
-             end = first_instar_[static_cast<std::size_t>(animal) + 1];
+  const int node = model_->groups().node_of_record[animal];
+  const auto base = first_instar_[animal],
+             end = first_instar_[animal + 1];
   std::fill(diagonal_.begin() + base, diagonal_.begin() + end, 0.0);
   std::fill(rows_.begin() + base * (1 + p_), rows_.begin() + end * (1 + p_), 0.0);
   double constant = 0;
@@ -203,16 +203,16 @@ double GrowthPosterior::up() {
   const auto& first = model_->first_reading();
   double constant = gaussian_constant_;
   for (int animal = 0; animal < static_cast<int>(model_->data().animals.size()); ++animal)
-    if (first[static_cast<std::size_t>(animal) + 1] > first[static_cast<std::size_t>(animal)])
+    if (first[animal + 1] > first[animal])
       constant += eliminate_animal(animal);
   for (int node = static_cast<int>(groups.tree.nodes.size()) - 1; node > 0; --node) {
     scratch_information_ = information(node);
     scratch_side_ = side(node);
-    const int level = groups.level_of_node[static_cast<std::size_t>(node)];
+    const int level = groups.level_of_node[node];
     for (Index k = 0; k < p_; ++k)
       if (const double variance = numbers_.blur(level, k); variance > 0)
         constant += convolve(scratch_information_, scratch_side_, k, variance);
-    const int parent = groups.tree.nodes[static_cast<std::size_t>(node)].parent;
+    const int parent = groups.tree.nodes[node].parent;
     information(parent) += scratch_information_;
     side(parent) += scratch_side_;
   }
@@ -237,8 +237,8 @@ double GrowthPosterior::root() {
 /// From the posterior of the parent to that of a member: the deviations in the reverse order of `up`.
 void GrowthPosterior::move_down(int node) {
   const auto& groups = model_->groups();
-  const int level = groups.level_of_node[static_cast<std::size_t>(node)],
-            parent = groups.tree.nodes[static_cast<std::size_t>(node)].parent;
+  const int level = groups.level_of_node[node],
+            parent = groups.tree.nodes[node].parent;
   auto m = mean(node);
   auto c = covariance(node);
   m = mean(parent);
@@ -253,7 +253,7 @@ void GrowthPosterior::move_down(int node) {
         convolve(scratch_information_, scratch_side_, before, earlier);
     const double gain = variance / (1 + variance * scratch_information_(k, k));
     const VectorXd column = scratch_information_.col(k);
-    if (k == 0) deviation_variance_[static_cast<std::size_t>(node)] = gain + gain * gain * column.dot(c * column);
+    if (k == 0) deviation_variance_[node] = gain + gain * gain * column.dot(c * column);
     m[k] += gain * (scratch_side_[k] - column.dot(m));
     // (I - gain e_k column') C (I - gain e_k column')' + gain e_k e_k'
     c.row(k) -= gain * (column.transpose() * c).eval();
@@ -268,11 +268,11 @@ void GrowthPosterior::down() {
 
 /// Moments of an animal's sizes, its shared variables integrated out: backwards along the chain.
 void GrowthPosterior::smooth_animal(int animal) {
-  const int node = model_->groups().node_of_record[static_cast<std::size_t>(animal)];
+  const int node = model_->groups().node_of_record[animal];
   const auto m = mean(node);
   const auto c = covariance(node);
-  const int base = first_instar_[static_cast<std::size_t>(animal)],
-            end = first_instar_[static_cast<std::size_t>(animal) + 1];
+  const int base = first_instar_[animal],
+            end = first_instar_[animal + 1];
   double within = 0;
   for (int k = end; k-- > base;) {
     const auto place = static_cast<std::size_t>(k);
@@ -296,11 +296,11 @@ void GrowthPosterior::smooth_animal(int animal) {
 
 std::pair<double, double> GrowthPosterior::reading_moments(std::size_t reading, int animal) const {
   const GrowthReading& r = model_->data().readings[reading];
-  const auto place = static_cast<std::size_t>(first_instar_[static_cast<std::size_t>(animal)] + r.instar);
-  double mean = size_mean_[place] + model_->data().measures[static_cast<std::size_t>(r.measure)].bias;
+  const auto place = static_cast<std::size_t>(first_instar_[animal] + r.instar);
+  double mean = size_mean_[place] + model_->data().measures[r.measure].bias;
   double variance = size_variance_[place];
   if (p_ == 1) return {mean, variance};
-  const int node = model_->groups().node_of_record[static_cast<std::size_t>(animal)];
+  const int node = model_->groups().node_of_record[animal];
   const Eigen::Map<const VectorXd> border(borders_.data() + place * static_cast<std::size_t>(p_), p_);
   VectorXd w = VectorXd::Zero(p_);
   w.tail(p_ - 1) = model_->data().columns.row(static_cast<Index>(reading)).transpose();
@@ -318,7 +318,7 @@ double GrowthPosterior::update_site(std::size_t reading, double eta, double vari
     return 0;
   }
   const GrowthReading& r = model_->data().readings[reading];
-  const double spread = std::sqrt(cavity.variance + numbers_.reading_variance[static_cast<std::size_t>(r.measure)]);
+  const double spread = std::sqrt(cavity.variance + numbers_.reading_variance[r.measure]);
   const IntervalMass mass = interval_mass(r.lower > 0 ? std::log(r.lower) : -std::numeric_limits<double>::infinity(),
                                           std::log(r.upper), cavity.mean, spread);
   const double gain = site_correction(site, cavity, mass.log_mass);
@@ -349,7 +349,7 @@ bool GrowthPosterior::solve(const VectorXd& hyper) {
     if (!std::isfinite(value)) return false;
     down();
     for (int animal = 0; animal < static_cast<int>(model_->data().animals.size()); ++animal)
-      if (first[static_cast<std::size_t>(animal) + 1] > first[static_cast<std::size_t>(animal)]) smooth_animal(animal);
+      if (first[animal + 1] > first[animal]) smooth_animal(animal);
     double moved = 0;
     value += update_sites(moved);
     log_marginal_ = value;

@@ -132,7 +132,7 @@ PredictorMoments predictor_moments(const MixedBlocks& blocks, const SpreadPoint&
   RowVectorXd seen = RowVectorXd::Zero(p + 1);  // cov(effects, y) V^-1 [X y]
   double known = 0, removed = 0, extra = 0;
   if (blocks.outer_groups() > 0 && row.outer >= 0) {
-    const OuterView& view = point.outer[static_cast<std::size_t>(row.outer)];
+    const OuterView& view = point.outer[row.outer];
     const double f = outer / (1 + outer * view.s);
     known += outer;
     seen += f * view.v;
@@ -147,7 +147,7 @@ PredictorMoments predictor_moments(const MixedBlocks& blocks, const SpreadPoint&
     removed += weights.dot(group.k * weights);
     seen += weights.transpose() * group.t.rightCols(p + 1);
     if (blocks.outer_groups() > 0) {
-      const OuterView& view = point.outer[static_cast<std::size_t>(row.outer)];
+      const OuterView& view = point.outer[row.outer];
       const double f = outer / (1 + outer * view.s), through = weights.dot(group.t.col(0));
       seen -= f * through * view.v;
       removed += -f * through * through + 2 * f * through;
@@ -163,7 +163,7 @@ PredictorMoments predictor_moments(const MixedBlocks& blocks, const SpreadPoint&
 MixedRow mixed_row(const MixedFit& fit, const MixedRows& rows, Index i) {
   const MixedBlocks& blocks = *fit.blocks;
   const auto code = [i](const std::vector<int>& codes) {
-    return codes.empty() ? -1 : codes[static_cast<std::size_t>(i)];
+    return codes.empty() ? -1 : codes[i];
   };
   VectorXd x = rows.x.row(i).transpose();
   const auto add = [&x](int member) {  // a member that is neither: halfway between the two
@@ -196,7 +196,7 @@ MatrixXd conditional_modes(const MixedFit& fit) {
     const GroupView group = blocks.group(g, point.spread);
     VectorXd score = group.t.rightCols(p + 1) * left;
     if (blocks.outer_groups() > 0) {
-      const OuterView& view = point.outer[static_cast<std::size_t>(blocks.outer_of(g))];
+      const OuterView& view = point.outer[blocks.outer_of(g)];
       score -= point.spread.outer / (1 + point.spread.outer * view.s) * view.v.dot(left.transpose()) * group.t.col(0);
     }
     modes.row(g) = (blocks.z_map() * (point.spread.psi * score)).transpose();
@@ -247,13 +247,13 @@ MixedBands predict_mixed(const MixedFit& fit, const MixedRows& rows, double leve
   const Index n = rows.x.rows();
   MixedBands bands{VectorXd(n), VectorXd(n), VectorXd(n), VectorXd(n), VectorXd(n)};
   StudentMixture mean{VectorXd(n_points), VectorXd(n_points), VectorXd(n_points), fit.points->student()};
-  for (Index j = 0; j < n_points; ++j) mean.weight[j] = points[static_cast<std::size_t>(j)].weight;
+  for (Index j = 0; j < n_points; ++j) mean.weight[j] = points[j].weight;
   StudentMixture next = mean;
   for (Index i = 0; i < n; ++i) {
     const MixedRow row = mixed_row(fit, rows, i);
     bands.estimate[i] = predictor_moments(*fit.blocks, fitted, row).center;
     for (Index j = 0; j < n_points; ++j) {
-      const SpreadPoint& point = points[static_cast<std::size_t>(j)];
+      const SpreadPoint& point = points[j];
       const PredictorMoments moments = predictor_moments(*fit.blocks, point, row);
       mean.center[j] = next.center[j] = moments.center;
       mean.scale[j] = std::sqrt(point.variance * moments.variance);

@@ -31,7 +31,7 @@ void take_coefficients_out(MixedProfile& profile) {
   left << -profile.beta, 1;
   MatrixXd slopes(p, m);
   for (int k = 0; k < m; ++k) {
-    const MatrixXd& d = sums.d_w[static_cast<std::size_t>(k)];
+    const MatrixXd& d = sums.d_w[k];
     const VectorXd applied = d * left;
     slopes.col(k) = applied.head(p);
     profile.squares.gradient[k] = left.dot(applied);
@@ -39,12 +39,12 @@ void take_coefficients_out(MixedProfile& profile) {
   }
   for (int k = 0; k < m; ++k) {
     const MatrixXd lead =
-        profile.x_inverse * sums.d_w[static_cast<std::size_t>(k)].topLeftCorner(p, p) * profile.x_inverse;
+        profile.x_inverse * sums.d_w[k].topLeftCorner(p, p) * profile.x_inverse;
     for (int l = 0; l < m; ++l) {
       const MatrixXd& dd = sums.second(k, l);
       profile.squares.hessian(k, l) = left.dot(dd * left) - 2 * slopes.col(k).dot(profile.x_inverse * slopes.col(l));
       profile.log_det_x.hessian(k, l) = (profile.x_inverse * dd.topLeftCorner(p, p)).trace() -
-                                        (lead * sums.d_w[static_cast<std::size_t>(l)].topLeftCorner(p, p)).trace();
+                                        (lead * sums.d_w[l].topLeftCorner(p, p)).trace();
     }
   }
 }
@@ -74,7 +74,7 @@ int MixedSearch::size() const {
 bool MixedSearch::is_diagonal(int parameter) const {
   const auto all = entries();
   if (parameter >= static_cast<int>(all.size())) return true;
-  const Entry& entry = all[static_cast<std::size_t>(parameter)];
+  const Entry& entry = all[parameter];
   return entry.row == entry.column;
 }
 

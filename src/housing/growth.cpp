@@ -87,7 +87,7 @@ SizeAhead size_after_molts(const HousingSituation& s, const HousingRules& rules,
   SizeAhead size{0, 0};
   double square = 0;
   for (const SizeCourseAhead& course : size_courses(s, rules, molts)) {
-    const SizeAhead& after = course.sizes[static_cast<std::size_t>(molts)];
+    const SizeAhead& after = course.sizes[molts];
     size.log_mm += course.weight * after.log_mm;
     square += course.weight * (after.log_sd * after.log_sd + after.log_mm * after.log_mm);
   }

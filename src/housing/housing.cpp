@@ -73,7 +73,7 @@ void give_boxes(RehousePlan& plan, const std::vector<HousingSituation>& situatio
                 std::vector<Enclosure>& boxes) {
   for (HousingAdvice& a : plan.animals) {
     if (!a.suggested) continue;
-    const HousingSituation& s = situations[static_cast<std::size_t>(a.animal)];
+    const HousingSituation& s = situations[a.animal];
     a.suggested = suggest_box(s, rules, molts_before_move(a.advice), boxes);
     a.reasons.push_back(suggestion_text(*a.suggested));
     if (a.due && !a.suggested->name.empty()) take(boxes, a.suggested->name);
@@ -127,7 +127,7 @@ std::vector<BoxNeed> box_needs(const RehousePlan& plan, const std::vector<Housin
                                const HousingRules& rules, std::vector<Enclosure> own) {
   std::map<std::pair<bool, std::string>, std::array<std::vector<double>, 3>> chances;
   for (const HousingAdvice& a : plan.animals) {
-    const HousingSituation& s = situations[static_cast<std::size_t>(a.animal)];
+    const HousingSituation& s = situations[a.animal];
     std::array<double, 3> within = a.outgrown.chance_within;
     if (a.due) within = {1, 1, 1};
     if (!(within.back() > rare) || std::isnan(a.leg_span_mm)) continue;

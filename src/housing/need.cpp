@@ -49,8 +49,8 @@ class OutgrownLaw {
   double by(double x_days) const {
     double sum = 0;
     for (int k = 1; k <= most_molts; ++k)
-      if (passes_at_[static_cast<std::size_t>(k - 1)] > told_passage)
-        sum += passes_at_[static_cast<std::size_t>(k - 1)] * molts_.by(k, x_days);
+      if (passes_at_[k - 1] > told_passage)
+        sum += passes_at_[k - 1] * molts_.by(k, x_days);
     return sum * (1 - stays_);
   }
   double quantile(double p) const {
@@ -159,7 +159,7 @@ MoltDays::MoltDays(const HousingSituation& s, const HousingRules& rules) : next_
                shared = s.next_stadium_shared_log_sd * s.next_stadium_shared_log_sd;
   double mean = 0, variance = 0;
   for (int k = 2; k <= most_molts; ++k) {
-    const double longer = ends ? per_size * (sizes[static_cast<std::size_t>(k) - 1] - sizes[1]) : (k - 2) * log_ratio;
+    const double longer = ends ? per_size * (sizes[k - 1] - sizes[1]) : (k - 2) * log_ratio;
     const double m = std::exp(s.next_stadium_log_mean + longer + 0.5 * own);
     variance += m * m * std::expm1(own) + 2 * mean * m * std::expm1(shared);
     mean += m;

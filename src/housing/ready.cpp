@@ -47,7 +47,7 @@ template <class Of>
 std::size_t count_of(const std::vector<const HousingAdvice*>& moved, const std::vector<HousingSituation>& situations,
                      Of of) {
   return static_cast<std::size_t>(std::count_if(
-      moved.begin(), moved.end(), [&](const auto* a) { return of(situations[static_cast<std::size_t>(a->animal)]); }));
+      moved.begin(), moved.end(), [&](const auto* a) { return of(situations[a->animal]); }));
 }
 
 void tools(const std::vector<const HousingAdvice*>& moved, std::vector<std::string>& lines) {

@@ -10,6 +10,7 @@
 #include "stadia/molts.hpp"
 #include "forecast/verdict_situation.hpp"
 #include "base/words.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -34,11 +35,9 @@ void set_next_stadium(const CollectionFit& fit, const PredictorMixture& mixture,
   s.next_stadium_log_sd = std::sqrt(within + std::max(0.0, square - mean * mean));
   s.next_stadium_shared_log_sd = std::sqrt(shared + std::max(0.0, square - mean * mean));
   s.next_stadium_log_mean = mean;
-  const auto& names = fit.stadia.coefficient_names;
-  const auto size = std::find(names.begin(), names.end(), "log_size");
-  if (size == names.end()) return;
+  if (fit.stadia.column(CoefficientRole::log_size) < 0) return;
   const double growth = size_after_molts(s, rules, 1).log_mm - size_after_molts(s, rules, 0).log_mm;
-  s.next_stadium_log_mean += growth * (fit.stadia.coefficients[size - names.begin()] + exponent_beyond(fit, s.animal));
+  s.next_stadium_log_mean += growth * (fit.stadia.coefficient(CoefficientRole::log_size) + exponent_beyond(fit, s.animal));
 }
 
 void set_size(const AnimalInputs& inputs, const AnimalHistory& history, HousingSituation& s) {
@@ -112,26 +111,27 @@ std::vector<HousingSituation> housing_situations(const CollectionFit& fit, Day o
   std::vector<HousingSituation> result(forecasts.size());
   for (std::size_t i = 0; i < result.size(); ++i) {
     HousingSituation& s = result[i];
-    const AnimalInputs& inputs = fit.animals[i];
+    const AnimalView animal = fit.animal(static_cast<int>(i));
+    const AnimalInputs& inputs = animal.inputs();
     static_cast<CareSituation&>(s) = forecasts[i].care;
-    s.animal = static_cast<int>(i);
+    s.animal = animal.index();
     s.on = on;
-    set_animal(fit.collection->animals[i], s);
-    set_size(inputs, fit.table.animals[i], s);
+    set_animal(animal.record(), s);
+    set_size(inputs, animal.history(), s);
     s.growth = growth_ahead(fit, s.animal);
-    house_by_kind(fit.collection->animals[i], inputs, s);
-    s.stops_when_mature = chance_to_stop(fit.collection->animals[i], fit.table.animals[i].male_chance);
+    house_by_kind(animal.record(), inputs, s);
+    s.stops_when_mature = chance_to_stop(animal.record(), animal.history().male_chance);
     s.missed_if_molts_on = forecasts[i].chance_missed_if_molts_on();
     const auto& rows = fit.stadia.running_rows;
     const auto column = std::find(rows.begin(), rows.end(), inputs.running_row);
-    if (inputs.running_row >= 0 && column != rows.end() && running.mean.cols() > 0)
+    if (animal.runs() && column != rows.end() && running.mean.cols() > 0)
       set_next_stadium(fit, running, column - rows.begin(), s, rules);
     else if (inputs.probe >= 0 && probes.mean.cols() > inputs.probe)
       set_next_stadium(fit, probes, inputs.probe, s, rules);
     s.next_stadium_log_mean -= clocks.ahead(s.animal).log_rate_of_year();
   }
   for (const Entry& entry : fit.collection->entries)
-    if (entry.when.latest <= fit.table.as_of) read_keeping(entry, result[static_cast<std::size_t>(entry.animal)]);
+    if (entry.when.latest <= fit.table.as_of) read_keeping(entry, result[entry.animal]);
   return result;
 }
 

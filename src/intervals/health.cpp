@@ -102,7 +102,7 @@ void check_table(const StadiaData& data, const StadiaOptions& options) {
     check_bounds(data.bounds[row], row);
     for (Index c = 0; c < data.covariates.cols(); ++c)
       if (!std::isfinite(data.covariates(static_cast<Index>(row), c)))
-        fault(row, data.coefficients[static_cast<std::size_t>(c)], data.covariates(static_cast<Index>(row), c),
+        fault(row, data.coefficients[static_cast<std::size_t>(c)].name, data.covariates(static_cast<Index>(row), c),
               "a covariate must be a number; fill it in or leave the row out");
   }
   for (Index row = 0; row < data.weights.size(); ++row)
@@ -191,7 +191,7 @@ HealthNote note_of_flat(Flat kind, const std::string& names) {
 
 /// Names of the parameters, as a reader knows them.
 std::vector<std::string> parameter_names(const StadiaData& data, const std::vector<Level>& levels) {
-  std::vector<std::string> names = data.coefficients;
+  std::vector<std::string> names = names_of(data.coefficients);
   names.push_back("sigma");
   for (Level level : levels) names.push_back(sd_name(level));
   return names;

@@ -83,7 +83,7 @@ StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health)
       for (std::size_t i = 0; i < data.probes(); ++i)
         data.probe_covariates(static_cast<Index>(i), data.covariates.cols() - 1) =
             data.probe_groups[level][i] == second ? 1 : 0;
-      data.coefficients.push_back(group + "_difference");
+      data.coefficients.push_back({group + "_difference"});
     }
     health.push_back(
         {HealthState::warning, "few_members",
@@ -93,6 +93,11 @@ StadiaData reduce_small_levels(StadiaData data, std::vector<HealthNote>& health)
     clear_level(data, level);
   }
   return data;
+}
+
+void name_coefficients(const StadiaData& data, StadiaFit& fit) {
+  fit.coefficient_names = names_of(data.coefficients);
+  for (const Coefficient& one : data.coefficients) fit.coefficient_roles.push_back(one.role);
 }
 
 void store_parameters(StadiaFit& fit, const VectorXd& values, const MatrixXd& covariance, int n_coefficients) {
@@ -225,7 +230,7 @@ std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, St
                                                              const StadiaEstimate& estimate,
                                                              const std::vector<Level>& without, bool few_animals) {
   options.priors.clear();
-  for (const auto& name : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
+  for (const auto& [name, role] : data.coefficients) options.priors.push_back({name, {Prior::Kind::normal, 0, 1e4}});
   for (Level level : without) data.groups[static_cast<std::size_t>(level)].clear();
   if (options.truncation == Truncation::marginal) options.truncation = Truncation::conditional;
   auto model = std::make_shared<const StadiaModel>(data, options, false);
@@ -244,7 +249,7 @@ std::shared_ptr<const StadiaPosterior> posterior_of_estimate(StadiaData data, St
 void fit_ml(const StadiaData& given, StadiaFit& fit) {
   check_estimable(given, fit);
   const StadiaData data = reduce_small_levels(given, fit.health);
-  fit.coefficient_names = data.coefficients;
+  name_coefficients(data, fit);
   bool only_animals = true;
   for (int level = 0; level < animal_level; ++level) only_animals = only_animals && data.groups[level].empty();
   fit_levels(data, fit);
@@ -305,7 +310,7 @@ VectorXd start_of_part(const StadiaData& data, StadiaOptions options) {
 }
 
 void fit_bayes(const StadiaData& data, StadiaFit& fit) {
-  fit.coefficient_names = data.coefficients;
+  name_coefficients(data, fit);
   auto model = std::make_shared<const StadiaModel>(data, fit.options, false);
   HyperOptions hyper;
   hyper.threads = thread_count(fit.options, data.size());

@@ -2,6 +2,7 @@
 
 #include <toml++/toml.h>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <stdexcept>
@@ -60,15 +61,46 @@ std::vector<std::string> names_of(const std::vector<LearnedSpread>& learned) {
   return names;
 }
 
-PriorTable::PriorTable(const Priors& given, const std::vector<std::string>& coefficients,
+std::vector<std::string> names_of(const std::vector<Coefficient>& coefficients) {
+  std::vector<std::string> names;
+  for (const Coefficient& one : coefficients) names.push_back(one.name);
+  return names;
+}
+
+static constexpr std::array<std::string_view, 13> role_names{
+    "other", "Intercept", "log_size",          "kind_pace", "last_instar", "warmth_c",  "warmth_squared",
+    "male",  "near_adult_female", "pace_slow", "pace_fast", "limb_lost",   "egg_sac"};
+
+std::string role_name(CoefficientRole role) { return std::string(role_names[static_cast<std::size_t>(role)]); }
+
+CoefficientRole role_named(std::string_view name) {
+  const auto found = std::find(role_names.begin(), role_names.end(), name);
+  return found == role_names.end() ? CoefficientRole::other : static_cast<CoefficientRole>(found - role_names.begin());
+}
+
+Eigen::Index StadiaData::column(CoefficientRole role) const {
+  const auto found = std::ranges::find(coefficients, role, &Coefficient::role);
+  return found == coefficients.end() ? -1 : found - coefficients.begin();
+}
+
+Eigen::Index StadiaFit::column(CoefficientRole role) const {
+  const auto found = std::ranges::find(coefficient_roles, role);
+  return found == coefficient_roles.end() ? -1 : found - coefficient_roles.begin();
+}
+
+double StadiaFit::coefficient(CoefficientRole role, double otherwise) const {
+  const Eigen::Index at = column(role);
+  return at < 0 ? otherwise : coefficients[at];
+}
+
+Prior default_prior(CoefficientRole role) { return default_priors().at(role_name(role)); }
+
+PriorTable::PriorTable(const Priors& given, const std::vector<Coefficient>& coefficients,
                        const std::vector<std::string>& learned) {
   const auto& defaults = default_priors();
   for (const auto& [name, prior] : defaults)
     if (is_sd(name)) priors_[name] = prior;
-  for (const auto& name : coefficients) {
-    const auto found = defaults.find(name);
-    priors_[name] = found != defaults.end() && !is_sd(name) ? found->second : defaults.at("other");
-  }
+  for (const auto& [name, role] : coefficients) priors_[name] = default_prior(role);
   for (const auto& name : learned) priors_.try_emplace(name, defaults.at("own_sd"));
   replace(given);
 }
@@ -167,7 +199,7 @@ StadiaModel::StadiaModel(StadiaData data, StadiaOptions options, bool coefficien
   coefficient_means_.resize(n_coefficients);
   coefficient_precisions_.resize(n_coefficients);
   for (int i = 0; i < n_coefficients; ++i) {
-    const Prior& prior = priors_.of(data_.coefficients[i]);
+    const Prior& prior = priors_.of(data_.coefficients[i].name);
     coefficient_means_[i] = prior.mean;
     coefficient_precisions_[i] = 1 / (prior.sd * prior.sd);
   }

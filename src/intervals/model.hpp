@@ -19,13 +19,17 @@ double log_half_normal_of_log(double scale, double log_sd);
 void check_prior(const std::string& name, const Prior& prior);
 
 std::vector<std::string> names_of(const std::vector<LearnedSpread>& learned);
+std::vector<std::string> names_of(const std::vector<Coefficient>& coefficients);
+
+/// Of shared/priors.toml.
+Prior default_prior(CoefficientRole role);
 
 /// Default priors of shared/priors.toml with the caller's on top. Throws std::invalid_argument for an unknown name or
 /// kind.
 class PriorTable {
  public:
   /// Learned spreads without a prior of their own in shared/priors.toml have that of `own_sd`.
-  PriorTable(const Priors& given, const std::vector<std::string>& coefficients,
+  PriorTable(const Priors& given, const std::vector<Coefficient>& coefficients,
              const std::vector<std::string>& learned = {});
   /// The priors of a table within shared/priors.toml, such as `growth`, with the caller's on top.
   PriorTable(const std::string& section, const Priors& given);

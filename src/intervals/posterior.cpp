@@ -136,7 +136,7 @@ PredictorMixture StadiaPosterior::predict(const Eigen::MatrixXd& covariates,
     int node = 0;
     for (std::size_t level = 0; level < groups.levels.size(); ++level) {
       const auto& codes = members[static_cast<std::size_t>(groups.levels[level])];
-      if (codes.empty()) continue;
+      if (codes.empty() || codes[static_cast<std::size_t>(row)] == left_out_code) continue;
       const auto& known = groups.node_of_code[static_cast<std::size_t>(groups.levels[level])];
       const auto found = known.find(codes[static_cast<std::size_t>(row)]);
       if (found != known.end())

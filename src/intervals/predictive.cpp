@@ -9,7 +9,7 @@ using Eigen::Index;
 using Eigen::VectorXd;
 
 LawMoments moments_of(Family family) {
-  return with_law(family, [](auto law) { return LawMoments{law.mean, law.variance}; });
+  return with_law(family, [](auto law) { return LawMoments{law.mean, law.variance, law.median}; });
 }
 
 double survival_of_log(Family family, const PredictiveComponent& component, double log_t) {
@@ -56,10 +56,10 @@ Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture
   return running_quantiles(family, mixture, VectorXd::Zero(mixture.mean.cols()), probabilities);
 }
 
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const VectorXd& probabilities, double w) {
+Eigen::MatrixXd median_quantiles(Family family, const PredictorMixture& mixture, const VectorXd& probabilities) {
   // The distribution of exp(predictor) is that of a log-normal T without any spread of its own.
   PredictorMixture bare = mixture;
-  bare.mean.colwise() += (w * mixture.log_sigma.array().exp()).matrix();
+  bare.mean.colwise() += (moments_of(family).median * mixture.log_sigma.array().exp()).matrix();
   bare.log_sigma.setConstant(-50);
   return mixture_quantiles(Family::lognormal, bare, probabilities);
 }

@@ -7,9 +7,9 @@
 
 namespace moltspan {
 
-/// Mean and variance of W of a family.
+/// Mean, variance and median of W of a family.
 struct LawMoments {
-  double mean = 0, variance = 1;
+  double mean = 0, variance = 1, median = 0;
 };
 LawMoments moments_of(Family family);
 

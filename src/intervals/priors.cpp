@@ -1,18 +1,25 @@
 #include "moltspan/intervals/priors.hpp"
 
-#include <algorithm>
-#include <array>
 #include <cmath>
 #include <stdexcept>
-#include <string_view>
 
 #include "intervals/model.hpp"
 
 namespace moltspan {
 namespace {
 
-constexpr std::array<std::string_view, 10> shared_coefficients{
-    "Intercept", "log_size", "last_instar", "warmth_c", "male", "near_adult_female", "pace_slow", "pace_fast", "limb_lost", "egg_sac"};
+/// Whether other records would have a coefficient of the same meaning.
+bool travels(CoefficientRole role) {
+  return role != CoefficientRole::other && role != CoefficientRole::kind_pace && role != CoefficientRole::warmth_squared;
+}
+
+/// The coefficients of a fit with their roles.
+std::vector<Coefficient> coefficients_of(const StadiaFit& fit) {
+  std::vector<Coefficient> result;
+  for (std::size_t i = 0; i < fit.coefficient_names.size(); ++i)
+    result.push_back({fit.coefficient_names[i], fit.coefficient_roles[i]});
+  return result;
+}
 
 Prior half_normal(double mean, double error, double widen) { return {Prior::Kind::half_normal, 0, std::hypot(mean, error) * widen}; }
 
@@ -21,7 +28,7 @@ Prior half_normal(double mean, double error, double widen) { return {Prior::Kind
 Priors priors_used(const StadiaFit& fit) {
   Priors result;
   if (fit.options.method != Method::bayes) return result;
-  const PriorTable table(fit.options.priors, fit.coefficient_names, fit.learned_names);
+  const PriorTable table(fit.options.priors, coefficients_of(fit), fit.learned_names);
   for (const auto& name : fit.coefficient_names) result.emplace_back(name, table.of(name));
   result.emplace_back("sigma", table.of("sigma"));
   for (const Level level : fit.levels) result.emplace_back(sd_name(level), table.of(sd_name(level)));
@@ -35,11 +42,11 @@ Priors posterior_as_priors(const StadiaFit& fit, double weight) {
   if (fit.options.method != Method::bayes) return result;
   const double widen = 1 / std::sqrt(weight);
   const auto& names = fit.coefficient_names;
-  const bool paced = std::find(names.begin(), names.end(), "kind_pace") != names.end();
+  const bool paced = fit.column(CoefficientRole::kind_pace) >= 0;
   for (std::size_t i = 0; i < names.size(); ++i) {
     const auto k = static_cast<Eigen::Index>(i);
-    const bool shared = std::find(shared_coefficients.begin(), shared_coefficients.end(), names[i]) != shared_coefficients.end();
-    if (shared && !(paced && names[i] == "Intercept"))
+    const CoefficientRole role = fit.coefficient_roles[i];
+    if (travels(role) && !(paced && role == CoefficientRole::intercept))
       result.push_back({names[i], {Prior::Kind::normal, fit.coefficients[k], fit.coefficient_errors[k] * widen}});
   }
   if (fit.n_records == 0) return result;

@@ -36,7 +36,7 @@ void read_row(const toml::table& row, KindFacts& facts) {
   if (const toml::table* sizes = row["reference"].as_table())
     for (int k = 0; k < 5; ++k)
       if (const auto size = (*sizes)[measure_name(static_cast<SizeMeasure>(k))].value<double>())
-        facts.reference[static_cast<std::size_t>(k)] = *size;
+        facts.reference[k] = *size;
   read_number(row, "stadium_days", facts.stadium_days);
   if (const auto at = row["stadium_days"]["at_c"].value<double>()) facts.stadium_c = *at;
   read_number(row, "exponent", facts.exponent);

@@ -11,6 +11,7 @@
 
 #include "intervals/model.hpp"
 #include "intervals/posterior.hpp"
+#include "moltspan/intervals/priors.hpp"
 
 namespace moltspan {
 namespace {
@@ -19,7 +20,6 @@ using Eigen::Index;
 using Eigen::VectorXd;
 
 constexpr double least_survival = 1e-300;  ///< residuals stay finite
-constexpr int new_member = -2;             ///< a code that no fit has
 constexpr double prior_sds = 3.5;          ///< of a density's tail that is drawn
 
 double normal_quantile(double p) {
@@ -40,7 +40,7 @@ void require_table(const StadiaFit& fit, const StadiaData& data, const char* fun
 std::array<std::vector<int>, n_levels> new_members(const StadiaFit& fit, Index rows) {
   std::array<std::vector<int>, n_levels> members;
   for (Level level : fit.levels)
-    members[static_cast<std::size_t>(level)].assign(static_cast<std::size_t>(rows), new_member);
+    members[static_cast<std::size_t>(level)].assign(static_cast<std::size_t>(rows), new_member_code);
   return members;
 }
 
@@ -112,7 +112,7 @@ EffectCheck animal_effect_check(const StadiaFit& fit, double level) {
   EffectCheck check;
   const auto found = std::find(fit.levels.begin(), fit.levels.end(), Level::animal);
   if (found == fit.levels.end() || !fit.posterior) return check;
-  const double prior_sd = fit.level_sds[static_cast<std::size_t>(found - fit.levels.begin())];
+  const double prior_sd = fit.level_sds[found - fit.levels.begin()];
   std::vector<AnimalEffect> effects = fit.posterior->get().animal_effects();
   std::erase_if(effects, [&](const AnimalEffect& effect) { return !(effect.sd < 0.9999 * prior_sd); });
   const auto standardized = [&](const AnimalEffect& effect) {
@@ -206,11 +206,12 @@ PriorPosterior of_spread(double log_mean, double log_sd, const Prior* prior, int
 }  // namespace
 
 PriorPosterior prior_posterior(const StadiaFit& fit, const std::string& name, int n) {
-  const PriorTable table(fit.options.priors, fit.coefficient_names);
-  const bool has_prior = fit.options.method == Method::bayes;
+  const Priors priors = priors_used(fit);
+  const auto given = std::ranges::find(priors, name, &Priors::value_type::first);
+  const Prior* prior = given == priors.end() ? nullptr : &given->second;
   const auto coefficient = std::find(fit.coefficient_names.begin(), fit.coefficient_names.end(), name);
   if (coefficient != fit.coefficient_names.end())
-    return of_coefficient(fit, coefficient - fit.coefficient_names.begin(), has_prior ? &table.of(name) : nullptr, n);
+    return of_coefficient(fit, coefficient - fit.coefficient_names.begin(), prior, n);
   const auto& names = fit.estimate.names;
   const auto found = std::find(names.begin() + fit.coefficients.size(), names.end(), "log_" + name);
   if (found == names.end()) {
@@ -221,7 +222,7 @@ PriorPosterior prior_posterior(const StadiaFit& fit, const std::string& name, in
   }
   const Index i = found - names.begin();
   return of_spread(fit.estimate.values[i], std::sqrt(fit.estimate.covariance(i, i)),
-                   has_prior ? &table.of(name) : nullptr, n);
+                   prior, n);
 }
 
 std::vector<double> chance_by_day(const std::vector<double>& probabilities, const std::vector<double>& quantile_days,
@@ -253,7 +254,7 @@ Eigen::MatrixXd weighted_densities(const VectorXd& weights, const VectorXd& mean
   for (Index k = 0; k < weights.size(); ++k)
     for (Index i = 0; i < result.cols(); ++i)
       result(k, i) = weights[k] * boost::math::pdf(boost::math::normal(mean_log[k], sd_log[k]),
-                                                   std::log(sizes_mm[static_cast<std::size_t>(i)]));
+                                                   std::log(sizes_mm[i]));
   return result;
 }
 
@@ -261,17 +262,17 @@ Eigen::MatrixXd stadia_at_sizes(const CollectionFit& fit, const std::vector<doub
                                 const VectorXd& probabilities) {
   if (!fit.stadia.posterior)
     throw std::invalid_argument("stadia_at_sizes: the fit has no records; only priors stand behind it");
-  const auto& names = fit.stadia.coefficient_names;
+  const auto& roles = fit.stadia.coefficient_roles;
   const auto rows = static_cast<Index>(sizes_mm.size());
-  Eigen::MatrixXd covariates = Eigen::MatrixXd::Zero(rows, static_cast<Index>(names.size()));
+  Eigen::MatrixXd covariates = Eigen::MatrixXd::Zero(rows, static_cast<Index>(roles.size()));
   for (Index row = 0; row < rows; ++row) {
-    const double size = sizes_mm[static_cast<std::size_t>(row)];
+    const double size = sizes_mm[row];
     if (!(size > 0))
       throw std::invalid_argument("stadia_at_sizes: size " + std::to_string(row) + " = " + std::to_string(size) +
                                   " mm; sizes are positive");
-    for (std::size_t j = 0; j < names.size(); ++j) {
-      if (names[j] == "Intercept") covariates(row, static_cast<Index>(j)) = 1;
-      if (names[j] == "log_size") covariates(row, static_cast<Index>(j)) = std::log(size / 20);
+    for (std::size_t j = 0; j < roles.size(); ++j) {
+      if (roles[j] == CoefficientRole::intercept) covariates(row, static_cast<Index>(j)) = 1;
+      if (roles[j] == CoefficientRole::log_size) covariates(row, static_cast<Index>(j)) = std::log(size / 20);
     }
   }
   const PredictorMixture laws = predict_stadia(fit.stadia, covariates, new_members(fit.stadia, rows));

@@ -72,8 +72,8 @@ double log_likelihood(const Shown& s, const SignParameters& p) {
 double log_posterior(const std::vector<Shown>& data, const SignRules& rules, const VectorXd& x) {
   double sum = 0;
   for (int i = 0; i < n_sign_parameters; ++i)
-    sum -= 0.5 * std::pow((x[i] - rules.priors[static_cast<std::size_t>(i)].mean) /
-                              rules.priors[static_cast<std::size_t>(i)].sd,
+    sum -= 0.5 * std::pow((x[i] - rules.priors[i].mean) /
+                              rules.priors[i].sd,
                           2);
   const SignParameters p = parameters_at(x);
   for (const Shown& s : data) sum += log_likelihood(s, p);
@@ -107,7 +107,7 @@ MatrixXd covariance_at(const Objective& objective, const VectorXd& mode, const S
   const Eigen::LLT<MatrixXd> factor(information);
   if (factor.info() == Eigen::Success) return factor.solve(MatrixXd::Identity(mode.size(), mode.size()));
   VectorXd variances(n_sign_parameters);
-  for (int i = 0; i < n_sign_parameters; ++i) variances[i] = std::pow(rules.priors[static_cast<std::size_t>(i)].sd, 2);
+  for (int i = 0; i < n_sign_parameters; ++i) variances[i] = std::pow(rules.priors[i].sd, 2);
   return variances.asDiagonal();
 }
 
@@ -169,7 +169,7 @@ void fit_sign(SignModel& model, const std::vector<Shown>& data) {
   for (const Shown& s : data) model.shown += s.record.shown;
   model.absence_counts = model.shown >= sign_settings().enough_shown;
   VectorXd start(n_sign_parameters);
-  for (int i = 0; i < n_sign_parameters; ++i) start[i] = rules.priors[static_cast<std::size_t>(i)].mean;
+  for (int i = 0; i < n_sign_parameters; ++i) start[i] = rules.priors[i].mean;
   const Objective objective = [&](const VectorXd& x) { return log_posterior(data, rules, x); };
   const VectorXd mode = maximise(objective, start, 1e-4, 1e-7).x;
   model.center = parameters_at(mode);
@@ -184,7 +184,7 @@ const SignRules& sign_rules(Sign sign) {
   static const std::array<SignRules, n_signs> all = [] {
     std::array<SignRules, n_signs> rules;
     for (int i = 0; i < n_signs; ++i)
-      rules[static_cast<std::size_t>(i)] = read_rules(priors_table(), static_cast<Sign>(i));
+      rules[i] = read_rules(priors_table(), static_cast<Sign>(i));
     return rules;
   }();
   return all[static_cast<std::size_t>(sign)];
@@ -203,7 +203,7 @@ const SignSettings& sign_settings() {
 SignModels fit_signs(const Collection& collection, const std::vector<SignTimeline>& timelines,
                      const std::vector<SignStadium>& closed) {
   SignModels models;
-  for (int i = 0; i < n_signs; ++i) models[static_cast<std::size_t>(i)].sign = static_cast<Sign>(i);
+  for (int i = 0; i < n_signs; ++i) models[i].sign = static_cast<Sign>(i);
   for (const SignTimeline& timeline : timelines)
     for (const auto& [day, sign] : timeline.signs) models[static_cast<std::size_t>(sign)].recorded = true;
   for (SignModel& model : models)

@@ -68,8 +68,8 @@ std::vector<SignTimeline> sign_timelines(const Collection& collection, const Sta
   std::vector<SignTimeline> timelines(collection.animals.size());
   for (const Entry& e : collection.entries) {
     if (e.animal < 0 || e.when.latest > table.as_of) continue;
-    const auto& ended = table.animals[static_cast<std::size_t>(e.animal)].ended;
-    if (!ended || e.when.earliest <= *ended) add_entry(e, timelines[static_cast<std::size_t>(e.animal)]);
+    const auto& ended = table.animals[e.animal].ended;
+    if (!ended || e.when.earliest <= *ended) add_entry(e, timelines[e.animal]);
   }
   for (SignTimeline& timeline : timelines) sort_days(timeline);
   return timelines;

@@ -112,7 +112,7 @@ void Courses::begin(std::uint32_t first, int n) {
     const int node = static_cast<int>(at);
     day_[i] = plan_.day_of_z[node] + (at - node) * (plan_.day_of_z[node + 1] - plan_.day_of_z[node]);
     const int cell = std::min(static_cast<int>(x_[i] * TrajectoryPlan::n_cells), TrajectoryPlan::n_cells - 1);
-    const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.component_of_cell[cell].pick(which[i]))];
+    const DrawComponent& c = plan_.components[plan_.component_of_cell[cell].pick(which[i])];
     eta_[i] = c.mean;
     if (c.gain > 0) eta_[i] += c.gain * (log_length(i, cell, c, choice_[i], latent_[i]) - c.mean) + c.sd * z_eta[i];
     sigma_[i] = later_sigma(c);
@@ -136,7 +136,7 @@ void Courses::pass_unseen_molts() {
   for (int i = 0; i < n_; ++i) {
     if (!(u_[i] < plan_.missed_chance)) continue;
     size_[i] += step(i, z_[i]);
-    const DrawComponent& c = plan_.components[static_cast<std::size_t>(plan_.any_component.pick(v_[i]))];
+    const DrawComponent& c = plan_.components[plan_.any_component.pick(v_[i])];
     eta_[i] = c.mean + std::sqrt(c.gain) * c.log_spread * w_[i];
     sigma_[i] = later_sigma(c);
   }
@@ -148,7 +148,7 @@ void Courses::begin_growth() {
   vectors::normal_quantiles(u_.data(), n_, z_.data());
   const double per_sd = plan_.size_sd > 0 ? 1 / plan_.size_sd : 0;
   for (int i = 0; i < n_; ++i) {
-    const GrowthDraw& g = plan_.growth[static_cast<std::size_t>(plan_.growth_point.pick(v_[i]))];
+    const GrowthDraw& g = plan_.growth[plan_.growth_point.pick(v_[i])];
     const double place = (size_[i] - plan_.size_mean) * per_sd;
     begin_size_[i] = size_[i] = g.size_mean + g.size_sd * place;
     ratio_[i] = g.log_ratio + g.ratio_gain * place + g.ratio_sd * z_[i];
@@ -169,7 +169,7 @@ void Courses::begin_ends() {
   set_sizes();
   uniforms(ratio + 1, u_, v_);
   for (int i = 0; i < n_; ++i) {
-    const CourseEnd& end = plan_.ends[static_cast<std::size_t>(plan_.adult_node.pick(u_[i]))];
+    const CourseEnd& end = plan_.ends[plan_.adult_node.pick(u_[i])];
     const double shared = end.with_size * (size_[i] - plan_.size_mean);
     x_[i] = -(end.log_limit + shared + log_20_mm);
     steepness_[i] = end.steepness;
@@ -257,7 +257,7 @@ AliasTable::AliasTable(const std::vector<double>& weights) : keep(weights.size()
     small.push_back(static_cast<int>(more));
   }
   for (const auto* rest : {&small, &large})
-    for (int i : *rest) keep[static_cast<std::size_t>(i)] = 1;
+    for (int i : *rest) keep[i] = 1;
 }
 
 int AliasTable::pick(double uniform) const {

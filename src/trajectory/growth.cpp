@@ -2,6 +2,7 @@
 
 #include "trajectory/draws.hpp"
 #include "facts/husbandry.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -44,9 +45,8 @@ void set_ends(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const 
 }  // namespace
 
 void set_growth(TrajectoryPlan& plan, const CollectionFit& fit, int animal, const TrajectoryOptions& options) {
-  const auto i = static_cast<std::size_t>(animal);
-  if (fit.growth && !fit.growth->sizes[i].empty())
-    plan.growth = growth_points(*fit.growth, i, plan.size_mean);
+  if (fit.growth && !fit.animal(animal).growth()->sizes.empty())
+    plan.growth = growth_points(*fit.growth, static_cast<std::size_t>(animal), plan.size_mean);
   else
     plan.growth = {plain_growth(fit, animal, plan)};
   plan.adult_log_ratio = std::log(husbandry().adult_ratio);

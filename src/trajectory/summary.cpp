@@ -19,7 +19,7 @@ double quantile_of(std::vector<double>& values, double p) {
   const double at = p * static_cast<double>(values.size() - 1);
   const auto low = static_cast<std::ptrdiff_t>(at);
   std::nth_element(values.begin(), values.begin() + low, values.end());
-  const double below = values[static_cast<std::size_t>(low)], share = at - static_cast<double>(low);
+  const double below = values[low], share = at - static_cast<double>(low);
   if (!(share > 0)) return below;
   const double above = *std::min_element(values.begin() + low + 1, values.end());
   return std::isinf(above) ? above : below + share * (above - below);

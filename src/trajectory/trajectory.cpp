@@ -21,6 +21,7 @@
 #include "moltspan/numeric/quadrature.hpp"
 #include "stadia/molts.hpp"
 #include "base/words.hpp"
+#include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
 namespace {
@@ -128,7 +129,7 @@ std::vector<double> days_by_z(const NextMoltLaw& law) {
     while (at + 2 < nodes.size() && nodes[at + 1].z < z) ++at;
     const LawNode &a = nodes[at], &b = nodes[std::min(at + 1, nodes.size() - 1)];
     const double share = b.z > a.z ? std::clamp((z - a.z) / (b.z - a.z), 0.0, 1.0) : 0;
-    days[static_cast<std::size_t>(i)] = a.day + share * (b.day - a.day);
+    days[i] = a.day + share * (b.day - a.day);
   }
   return days;
 }
@@ -235,28 +236,20 @@ void set_starts(TrajectoryPlan& plan, const NextMolt& next) {
   }
 }
 
-double coefficient(const CollectionFit& fit, const char* name, double* sd = nullptr) {
-  const auto& names = fit.stadia.coefficient_names;
-  const auto found = std::find(names.begin(), names.end(), name);
-  if (found == names.end()) return 0;
-  if (sd) *sd = fit.stadia.coefficient_errors[found - names.begin()];
-  return fit.stadia.coefficients[found - names.begin()];
-}
-
-double covariate(const CollectionFit& fit, const AnimalInputs& inputs, const char* name) {
-  const auto& names = fit.data.coefficients;
-  const auto found = std::find(names.begin(), names.end(), name) - names.begin();
-  if (inputs.running_row < 0 || found == static_cast<std::ptrdiff_t>(names.size())) return 0;
-  return fit.data.covariates(inputs.running_row, found);
+double covariate(const CollectionFit& fit, const AnimalInputs& inputs, CoefficientRole role) {
+  const Index column = fit.data.column(role);
+  return inputs.running_row < 0 || column < 0 ? 0 : fit.data.covariates(inputs.running_row, column);
 }
 
 void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, int molts) {
-  const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  const AnimalHistory& history = fit.table.animals[static_cast<std::size_t>(animal)];
-  plan.exponent = coefficient(fit, "log_size", &plan.exponent_sd) + exponent_beyond(fit, animal);
-  for (const char* name : {"limb_lost", "egg_sac"})
-    plan.ends_with_stadium += coefficient(fit, name) * covariate(fit, inputs, name);
+  const Animal& a = fit.animal(animal).record();
+  const AnimalInputs& inputs = fit.animal(animal).inputs();
+  const AnimalHistory& history = fit.animal(animal).history();
+  plan.exponent = fit.stadia.coefficient(CoefficientRole::log_size) + exponent_beyond(fit, animal);
+  if (const Index size = fit.stadia.column(CoefficientRole::log_size); size >= 0)
+    plan.exponent_sd = fit.stadia.coefficient_errors[size];
+  for (const CoefficientRole role : {CoefficientRole::limb_lost, CoefficientRole::egg_sac})
+    plan.ends_with_stadium += fit.stadia.coefficient(role) * covariate(fit, inputs, role);
   for (int ahead = 1; (fit.instars.used() || fit.spread.used()) && ahead < molts; ++ahead) {
     const InstarStep step = instar_step(fit, animal, ahead);
     plan.instar_mean.push_back(step.mean);
@@ -267,13 +260,13 @@ void set_covariates(TrajectoryPlan& plan, const CollectionFit& fit, int animal, 
   if (std::isfinite(a.adult_leg_span_mm))
     plan.adult_log_size = std::log(husbandry().adult_share * a.adult_leg_span_mm / 20);
   plan.adult_now = history.matured.has_value();
-  plan.adult_effect = coefficient(fit, "near_adult_female") * (1 - history.male_chance);
+  plan.adult_effect = fit.stadia.coefficient(CoefficientRole::near_adult_female) * (1 - history.male_chance);
   plan.stop_chance = plan.adult_now ? 0 : chance_to_stop(a, history.male_chance);
 }
 
 TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& next, const TrajectoryOptions& options) {
   TrajectoryPlan plan;
-  const std::uint64_t hash = name_hash(fit.collection->animals[static_cast<std::size_t>(animal)].id);
+  const std::uint64_t hash = name_hash(fit.animal(animal).record().id);
   plan.name_low = static_cast<std::uint32_t>(hash);
   plan.name_high = static_cast<std::uint32_t>(hash >> 32);
   plan.family = fit.options.family;
@@ -281,12 +274,12 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
   plan.first_day = next.law().first_day();
   plan.watched_units = next.watched_units;
   plan.missed_chance = next.chance_missed;
-  if (std::isfinite(fit.table.animals[static_cast<std::size_t>(animal)].temperature_c))
+  if (std::isfinite(fit.animal(animal).history().temperature_c))
     plan.later_variance = fit.unmeasured_warmth_sd * fit.unmeasured_warmth_sd;
   const auto fast = is_plain(next, fit) ? std::make_unique<FastLaw>(next) : nullptr;
   plan.day_of_z = days_by_z(fast && !next.reweighted ? *fast : next.law());
   set_covariates(plan, fit, animal, options.molts);
-  set_components(plan, next, fit.animals[static_cast<std::size_t>(animal)], fit.exponent_for_size_error);
+  set_components(plan, next, fit.animal(animal).inputs(), fit.exponent_for_size_error);
   set_growth(plan, fit, animal, options);
   set_shares(plan, next, fast.get());
   set_starts(plan, next);
@@ -297,14 +290,14 @@ TrajectoryPlan make_plan(const CollectionFit& fit, int animal, const NextMolt& n
 void set_paces(const CollectionFit& fit, std::vector<TrajectoryAnimal>& animals) {
   const auto level = std::find(fit.stadia.levels.begin(), fit.stadia.levels.end(), Level::animal);
   if (level == fit.stadia.levels.end()) return;
-  const double sd = fit.stadia.level_sds[static_cast<std::size_t>(level - fit.stadia.levels.begin())];
+  const double sd = fit.stadia.level_sds[level - fit.stadia.levels.begin()];
   if (!(sd > 0)) return;
   std::map<int, double> slower;
   for (const AnimalEffect& effect : fit.stadia.posterior->get().animal_effects())
     slower[effect.code] = numeric::Phi(-effect.mean / std::hypot(sd, effect.sd));
   for (TrajectoryAnimal& animal : animals)
     if (const auto found = slower.find(animal.animal);
-        found != slower.end() && fit.animals[static_cast<std::size_t>(animal.animal)].running_row >= 0)
+        found != slower.end() && fit.animal(animal.animal).runs())
       animal.pace_percentile = 100 * found->second;
 }
 
@@ -329,8 +322,8 @@ void check(const CollectionFit& fit, const std::vector<int>& animals, const Traj
 
 std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const NextMolt& next) {
   std::vector<std::string> notes;
-  const AnimalInputs& inputs = fit.animals[static_cast<std::size_t>(animal)];
-  const Animal& a = fit.collection->animals[static_cast<std::size_t>(animal)];
+  const AnimalInputs& inputs = fit.animal(animal).inputs();
+  const Animal& a = fit.animal(animal).record();
   if (inputs.never_measured) notes.push_back("never measured: its size is taken as its kind's (assumption)");
   if (const std::string conversion = conversion_note(fit, animal); !conversion.empty()) notes.push_back(conversion);
   if (!std::isfinite(a.adult_leg_span_mm))
@@ -379,7 +372,7 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
   });
   std::vector<std::size_t> drawn;
   for (std::size_t i = 0; i < asked.size(); ++i) {
-    const Animal& a = fit.collection->animals[static_cast<std::size_t>(asked[i])];
+    const Animal& a = fit.animal(asked[i]).record();
     TrajectoryAnimal animal;
     animal.animal = asked[i];
     animal.id = a.id;
@@ -390,7 +383,7 @@ Trajectories draw_trajectories(const CollectionFit& fit, const std::vector<int>&
       result.without.push_back(animal);
       continue;
     }
-    if (fit.growth) animal.ratio_percentile = 100 * fit.growth->chance_grows_more[static_cast<std::size_t>(asked[i])];
+    if (fit.growth) animal.ratio_percentile = 100 * fit.animal(asked[i]).growth()->chance_grows_more;
     animal.notes = notes_of(fit, asked[i], next[i]);
     result.animals.push_back(animal);
     drawn.push_back(i);

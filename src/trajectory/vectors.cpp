@@ -130,7 +130,7 @@ void normal_quantiles(const double* p, int n, double* z) {
   std::array<int, tails_at_once + 1> place;
   int waiting = 0;
   for (int i = 0; i < n; ++i) {
-    place[static_cast<std::size_t>(waiting)] = i;
+    place[waiting] = i;
     waiting += std::abs(p[i] - 0.5) > central_half;
     if (waiting < tails_at_once) continue;
     set_tails(p, place.data(), waiting, z);
@@ -149,8 +149,8 @@ struct PhiTable {
   PhiTable() {
     for (int i = 0; i < nodes; ++i) {
       const double z = -limit + i / steps;
-      value[static_cast<std::size_t>(i)] = numeric::Phi(z);
-      slope[static_cast<std::size_t>(i)] = std::exp(numeric::log_phi(z)) / steps;
+      value[i] = numeric::Phi(z);
+      slope[i] = std::exp(numeric::log_phi(z)) / steps;
     }
   }
 };

@@ -21,7 +21,7 @@ namespace {
 /// `n` stadia, `each` an animal, the lengths 40 days and two days more or less.
 StadiaData many_stadia(std::size_t n, std::size_t each) {
   StadiaData data;
-  data.coefficients = {"Intercept"};
+  data.coefficients = {{"Intercept", CoefficientRole::intercept}};
   data.covariates = Eigen::MatrixXd::Ones(static_cast<Eigen::Index>(n), 1);
   for (std::size_t i = 0; i < n; ++i) {
     const double days = 40 * std::exp(0.05 * std::sin(7.0 * static_cast<double>(i)));

@@ -135,6 +135,8 @@ struct SpreadEffect {
   bool used() const { return log_evidence_gain > 0; }
 };
 
+class AnimalView;
+
 /// A fitted collection. Immutable.
 struct CollectionFit {
   std::shared_ptr<const Collection> collection;
@@ -167,6 +169,9 @@ struct CollectionFit {
   /// sd of log T of a stadium whose temperature nobody has measured: its animal's usual one stands for it, and stadia
   /// lie about their animal's mean with the pooled sd of those measured. 0 = not known.
   double unmeasured_warmth_sd = 0;
+
+  /// All that it holds of one animal (animal_view.hpp). Throws std::out_of_range.
+  AnimalView animal(int index) const;
 };
 
 /// First day after a molt (an index into the animal's molts) from which a sign tells of the next one: it has hardened by

@@ -13,6 +13,8 @@ struct InstarEstimate {
   double instar = 0;
   double log_mean = 0, log_sd = 0;  ///< of the effect on log T; posterior mean and sd
   double log_scale = 0;             ///< of its spread beside sigma
+  double factor = 1, factor_lower = 1, factor_upper = 1;  ///< of T, with 95 % limits
+  double spread_factor = 1;                               ///< of sigma
   int closed_stadia = 0;            ///< seen to end, of this kind in this instar
 };
 

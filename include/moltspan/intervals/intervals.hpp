@@ -5,6 +5,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "moltspan/base/health.hpp"
@@ -25,6 +26,34 @@ inline constexpr int n_levels = 4;
 /// Name of the standard deviation of a level's effects: `genus_sd`, `taxon_sd`, `cohort_sd`, `animal_sd`.
 std::string sd_name(Level level);
 
+/// What a coefficient stands for. The role alone chooses its prior in shared/priors.toml; any other has that of `other`.
+enum class CoefficientRole {
+  other,
+  intercept,
+  log_size,
+  kind_pace,
+  last_instar,
+  warmth_c,
+  warmth_squared,
+  male,
+  near_adult_female,
+  pace_slow,
+  pace_fast,
+  limb_lost,
+  egg_sac
+};
+
+/// Name of a role as formulas, collections and shared/priors.toml spell it: `Intercept`, `log_size`, ...
+std::string role_name(CoefficientRole role);
+/// The role of that name; `other` for any other name.
+CoefficientRole role_named(std::string_view name);
+
+/// A column of covariates: the name is a label for people and for priors that are stated.
+struct Coefficient {
+  std::string name;
+  CoefficientRole role = CoefficientRole::other;
+};
+
 /// Coefficients with a Gaussian prior about 0 whose sd is learned (bayes only): half-normal under its name.
 struct LearnedSpread {
   std::string name;               ///< `instar_sd`, ...: as in shared/priors.toml
@@ -35,7 +64,7 @@ struct LearnedSpread {
 struct StadiaData {
   std::vector<StadiumBounds> bounds;
   Eigen::MatrixXd covariates;             ///< rows x coefficients, the intercept column included
-  std::vector<std::string> coefficients;  ///< names of the columns
+  std::vector<Coefficient> coefficients;  ///< one a column
   std::vector<LearnedSpread> learned;     ///< of some of them, in place of priors of their own; empty = none
   Eigen::VectorXd weights;                ///< empty = all 1
   Eigen::VectorXd extra_variance;         ///< of log T, a record's own, known; empty = none
@@ -63,6 +92,7 @@ struct StadiaData {
   bool hides_molts(std::size_t record) const;
   std::size_t size() const { return bounds.size(); }
   std::size_t probes() const { return static_cast<std::size_t>(probe_covariates.rows()); }
+  Eigen::Index column(CoefficientRole role) const;  ///< -1 = none has it
 };
 
 /// One prior: `normal` (mean, sd) of a coefficient or `half_normal` (sd) of a standard deviation.
@@ -109,6 +139,7 @@ class LazyStadiaPosterior;
 struct StadiaFit {
   StadiaOptions options;
   std::vector<std::string> coefficient_names;
+  std::vector<CoefficientRole> coefficient_roles;
   std::vector<Level> levels;  ///< levels with an effect, outermost first
   Eigen::VectorXd coefficients, coefficient_errors;
   double sigma = 0, sigma_error = 0;
@@ -124,6 +155,9 @@ struct StadiaFit {
   std::vector<HealthNote> health;
   std::vector<int> running_rows;                   ///< rows of the table whose end was not seen
   std::shared_ptr<LazyStadiaPosterior> posterior;  ///< for predictions; made when first asked for
+
+  Eigen::Index column(CoefficientRole role) const;  ///< of the coefficients; -1 = none has it
+  double coefficient(CoefficientRole role, double otherwise = 0) const;
 };
 
 /// Fits the model. Throws std::invalid_argument that names the row for faulty bounds; a weak table gives a stated
@@ -150,8 +184,11 @@ PredictorMixture probe_predictors(const StadiaFit& fit);
 /// Share of the variance of each animal's effect (by code) that its own records have removed: 0 none, 1 all.
 std::vector<std::pair<int, double>> own_weights(const StadiaFit& fit);
 
-/// Posterior of x'beta + effects for rows of covariates; `members[level]` holds the group codes of the fit, -1 for a
-/// new member (which adds that level's variance), empty where the level is left out (its effect 0).
+/// Codes of members that stand for no member of the fit: a new one adds its level's variance, one left out has effect 0.
+inline constexpr int new_member_code = -1, left_out_code = -2;
+
+/// Posterior of x'beta + effects for rows of covariates; `members[level]` holds the group codes of the fit or those above,
+/// a row each; empty where the level is left out of all. The posterior is solved once for all rows.
 PredictorMixture predict_stadia(const StadiaFit& fit, const Eigen::MatrixXd& covariates,
                                 const std::array<std::vector<int>, n_levels>& members);
 
@@ -170,8 +207,7 @@ Eigen::MatrixXd running_quantiles(Family family, const PredictorMixture& mixture
 /// Quantiles of a new T of every predictor.
 Eigen::MatrixXd mixture_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
 
-/// Quantiles of exp(predictor + sigma w) of every predictor, w a fixed quantile of W: parameter uncertainty alone.
-Eigen::MatrixXd predictor_quantiles(const PredictorMixture& mixture, const Eigen::VectorXd& probabilities,
-                                    double w = 0);
+/// Quantiles of the median length of every predictor: parameter uncertainty alone.
+Eigen::MatrixXd median_quantiles(Family family, const PredictorMixture& mixture, const Eigen::VectorXd& probabilities);
 
 }  // namespace moltspan

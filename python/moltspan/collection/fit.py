@@ -149,8 +149,8 @@ class CollectionFit(Result):
         """What an instar does beside size, a row a kind and instar on record: `factor` of the length (posterior, with 95 % limits) and
         `spread_factor` beside those of the instar with most stadia, and how many `closed_stadia` tell of it. Empty where the records do not
         bear such an effect (see `fit`)."""
-        rows = [(one.taxon, int(one.instar), *(math.exp(one.log_mean + z * one.log_sd) for z in (0, -1.96, 1.96)), math.exp(one.log_scale),
-                 one.closed_stadia) for one in _core.instar_estimates(self._core)]
+        rows = [(one.taxon, int(one.instar), one.factor, one.factor_lower, one.factor_upper, one.spread_factor, one.closed_stadia)
+                for one in _core.instar_estimates(self._core)]
         return frames.frame_of(_columns([dict(zip(INSTAR_COLUMNS, row, strict=True)) for row in rows], INSTAR_COLUMNS), self.collection._kind)
 
     @property

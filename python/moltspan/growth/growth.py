@@ -144,7 +144,7 @@ class GrowthFit(GrowthResult):
     @property
     def animal_sd(self):
         """Effect -> sd between animals (`Intercept`, `instar`); empty where no spread was estimated."""
-        return MappingProxyType(dict(zip(self._core.effects, np.sqrt(np.diag(self._core.effect_covariance)).tolist(), strict=True)))
+        return MappingProxyType(dict(zip(self._core.effects, _core.standard_errors(self._core.effect_covariance).tolist(), strict=True)))
 
     @property
     def animal_correlation(self):

@@ -149,12 +149,9 @@ class InstarMixture(Result):
 
     def interval(self, level=0.95):
         """Frame of the growth ratio of each trait: trait, estimate, lower, upper; normal on the log scale, given the number of instars."""
-        from statistics import NormalDist
-
         check_level(level)
-        z, best = NormalDist().inv_cdf(0.5 + level / 2), self._core.best
-        ends = [best.log_ratio + sign * z * best.log_ratio_error for sign in (0, -1, 1)]
-        return frames.frame_of({"trait": list(self.traits)} | dict(zip(("estimate", "lower", "upper"), np.exp(ends), strict=True)), self._kind)
+        found = _core.growth_ratio_intervals(self._core.best, level)
+        return frames.frame_of({"trait": list(self.traits), "estimate": found.estimate, "lower": found.lower, "upper": found.upper}, self._kind)
 
     def table(self):
         """A row an instar: weight, expected animals, mean and sd of each trait, share misclassified."""
@@ -215,8 +212,10 @@ class InstarMixture(Result):
         best, asked = self._core.best, self.asked
         means = {"dyar": "Dyar's rule", "declining": "ratio changing with instar", "free": "free means"}[asked["spacing"]]
         how = "asked for" if asked["n_instars"] else f"smallest BIC of {self._core.fits[0].n_instars} to {self._core.fits[-1].n_instars}"
-        ratios = ", ".join(f"{name} {np.exp(b):.4f}" + (f" ({np.exp(b - 1.96 * e):.4f} to {np.exp(b + 1.96 * e):.4f})" if np.isfinite(e) else "")
-                           for name, b, e in zip(self.traits, best.log_ratio, best.log_ratio_error, strict=True) if np.isfinite(b))
+        found = _core.growth_ratio_intervals(best, 0.95)
+        ratios = ", ".join(f"{name} {ratio:.4f}" + (f" ({lower:.4f} to {upper:.4f})" if np.isfinite(lower) else "")
+                           for name, ratio, lower, upper in zip(self.traits, found.estimate, found.lower, found.upper, strict=True)
+                           if np.isfinite(ratio))
         tests = "; ".join(f"{test.n_instars} against {test.n_instars + 1} instars p = {test.p_value:.3f} ({test.replicates} replicates)"
                           for test in self._core.tests)
         return [("model", f"normal mixture on log size, {means}, {asked['spread']} spread"),

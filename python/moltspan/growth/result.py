@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from moltspan import _core
 from moltspan._frames.result import Result
 
 
@@ -18,7 +19,7 @@ class GrowthResult(Result):
     @property
     def standard_errors(self):
         """Name -> standard error, the roots of the diagonal of `covariance`."""
-        return dict(zip(self._core.coefficients, np.sqrt(np.diag(self._core.covariance)).tolist(), strict=True))
+        return dict(zip(self._core.coefficients, _core.standard_errors(self._core.covariance).tolist(), strict=True))
 
     @property
     def covariance(self):

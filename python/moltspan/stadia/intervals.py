@@ -211,17 +211,10 @@ class StadiaFit(Result):
     def interval(self, level=0.95):
         """Frame of estimate, lower, upper: coefficients on their own scale, sigma and sds through their logarithms."""
         import pandas
-        from statistics import NormalDist
 
         check_level(level)
-        z = NormalDist().inv_cdf(0.5 + level / 2)
-        estimate = self._core.estimate
-        errors = np.sqrt(np.diag(estimate.covariance))
-        lower, upper = estimate.values - z * errors, estimate.values + z * errors
-        logs = np.array([name.startswith("log_") and name not in self._core.coefficient_names for name in estimate.names])
-        names = [name[4:] if log else name for name, log in zip(estimate.names, logs, strict=True)]
-        columns = [np.where(logs, np.exp(np.where(logs, side, 0)), side) for side in (estimate.values, lower, upper)]
-        return pandas.DataFrame(dict(zip(("estimate", "lower", "upper"), columns, strict=True)), index=names)
+        found = _core.parameter_intervals(self._core, level)
+        return pandas.DataFrame({"estimate": found.of.estimate, "lower": found.of.lower, "upper": found.of.upper}, index=found.names)
 
     def predict(self, table, level=0.9, new_animal="population"):
         """Lengths in days for rows of covariates: `estimate` (median), `mean_lower/upper` (band of the median length, parameter
@@ -239,23 +232,12 @@ class StadiaFit(Result):
         n_rows = len(next(iter(columns.values()))) if columns else 0
         _, covariates = self._design.matrix(columns, n_rows)
         known = [self._members(name, columns, n_rows, new_animal) for name in LEVELS]
-        fixed = [codes if codes and min(codes) >= 0 else [] for codes in known]
         family = self._options.family
         probabilities = np.array([0.5, 0.5 - level / 2, 0.5 + level / 2])
         new = _core.mixture_quantiles(family, _core.predict_stadia(self._core, covariates, known), probabilities)
-        mean = self._mean_bands(covariates, known, fixed, probabilities)
+        mean = _core.median_quantiles(family, _core.predict_stadia(self._core, covariates, _known_effects(known)), probabilities)
         result = {"estimate": new[:, 0], "mean_lower": mean[:, 1], "mean_upper": mean[:, 2], "new_lower": new[:, 1], "new_upper": new[:, 2]}
         return frames.frame_of(result, frames.kind_of(table))
-
-    def _mean_bands(self, covariates, known, fixed, probabilities):
-        """Bands of the median length: effects of known members in, spread of new ones out."""
-        w_median = {"lognormal": 0.0, "weibull": np.log(np.log(2)), "loglogistic": 0.0}[self.asked["family"]]
-        bands = np.empty((len(covariates), 3))
-        for row in range(len(covariates)):
-            members = [[codes[row]] if codes and codes[row] >= 0 else [] for codes in known]
-            mixture = _core.predict_stadia(self._core, covariates[row:row + 1], members)
-            bands[row] = _core.predictor_quantiles(mixture, probabilities, w_median)[0]
-        return bands
 
     def _members(self, level, columns, n_rows, new_animal):
         name = self.asked.get(level)
@@ -263,11 +245,11 @@ class StadiaFit(Result):
             return []
         codes, labels = self._groups[level]
         if not isinstance(name, str) or name not in columns:
-            return [-2] * n_rows
+            return [_core.new_member_code] * n_rows
         known = {label: code for code, label in enumerate(labels)}
-        result = [known.get(frames.text_of(value), -2) for value in columns[name]]
+        result = [known.get(frames.text_of(value), _core.new_member_code) for value in columns[name]]
         for row, code in enumerate(result):
-            if code == -2 and new_animal == "error":
+            if code == _core.new_member_code and new_animal == "error":
                 raise ValueError(f"row {row}, {name} = {columns[name][row]!r}: the fit does not know it; new_animal='population' predicts "
                                  "for a new one")
         return result
@@ -327,6 +309,11 @@ class StadiaFit(Result):
                 ("stadia", f"{core.n_records}: {counted}" + "".join(f"; {text}" for text in also if text)),
                 ("log-likelihood" if self.asked["method"] == "ml" else "log evidence", f"{core.log_likelihood:.6f}"),
                 ("health", str(self.health))]
+
+
+def _known_effects(members):
+    """The same codes, new members left out: what is known of the median length of a row."""
+    return [[code if code >= 0 else _core.left_out_code for code in codes] for codes in members]
 
 
 def check_level(level):

@@ -2,7 +2,6 @@
 
 import itertools
 import math
-from statistics import NormalDist
 
 import numpy as np
 
@@ -78,8 +77,8 @@ def _study(effect, truth, level, seed, replicate, options):
     """(stadia, estimate, lower, upper) of one study; blanks where it cannot be fitted."""
     study = _ratio_study if effect == "ratio_difference" else _stadia_study
     n_stadia, estimate, error = study(effect, truth, seed, replicate, options)
-    reach = NormalDist().inv_cdf(0.5 + level / 2) * error
-    return n_stadia, estimate, estimate - reach, estimate + reach
+    limits = _core.wald_intervals([estimate], [error], level)
+    return n_stadia, estimate, limits.lower[0], limits.upper[0]
 
 
 def _stadia_study(effect, _, seed, replicate, options):

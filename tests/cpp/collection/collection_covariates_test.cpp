@@ -45,10 +45,7 @@ TEST(CollectionCovariates, WithoutAnInstarTheyAreAsVagueAsBefore) {
   for (const AnimalInputs& animal : fit.animals) EXPECT_NEAR(animal.shared_size_variance, 0.49, 1e-12);
 }
 
-bool has(const CollectionFit& fit, const char* name) {
-  const auto& names = fit.data.coefficients;
-  return std::find(names.begin(), names.end(), name) != names.end();
-}
+bool has(const CollectionFit& fit, CoefficientRole role) { return fit.data.column(role) >= 0; }
 
 CollectionFit at_temperatures(const std::vector<int>& degrees_c) {
   std::string animals = "animal,taxon,temperature_c\n", journal = "animal,date,event\n";
@@ -61,9 +58,9 @@ CollectionFit at_temperatures(const std::vector<int>& degrees_c) {
 }
 
 TEST(CollectionCovariates, LengthsBendWithTheTemperatureWhereAnimalsLiveAtMany) {
-  EXPECT_TRUE(has(at_temperatures({18, 22, 26, 30, 34}), "warmth_squared"));
-  EXPECT_FALSE(has(at_temperatures({24, 25, 26, 27}), "warmth_squared")) << "too much alike";
-  EXPECT_FALSE(has(at_temperatures({20, 20, 30, 30}), "warmth_squared")) << "two temperatures show no bend";
+  EXPECT_TRUE(has(at_temperatures({18, 22, 26, 30, 34}), CoefficientRole::warmth_squared));
+  EXPECT_FALSE(has(at_temperatures({24, 25, 26, 27}), CoefficientRole::warmth_squared)) << "too much alike";
+  EXPECT_FALSE(has(at_temperatures({20, 20, 30, 30}), CoefficientRole::warmth_squared)) << "two temperatures show no bend";
 }
 
 }  // namespace

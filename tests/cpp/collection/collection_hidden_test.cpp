@@ -25,7 +25,7 @@ struct SmallModel {
   explicit SmallModel(const HiddenWeights& weights) {
     options.method = Method::bayes;
     options.priors = {{"Intercept", {Prior::Kind::normal, 4.3, 1e-4}}};
-    data.coefficients = {"Intercept"};
+    data.coefficients = {{"Intercept", CoefficientRole::intercept}};
     data.covariates = Eigen::MatrixXd::Ones(12, 1);
     data.extra_variance = Eigen::VectorXd::Constant(12, 0.001);
     data.hidden_log_step = 0.1;

@@ -32,7 +32,7 @@ TEST(Censored, ManyThatHaveNotEndedPushTheirMeanNoFurtherThanTheyTell) {
       data.bounds.push_back({days, std::nan(""), 0, 0, 0});
       data.groups[static_cast<int>(Level::animal)].push_back(i);
     }
-    data.coefficients = {"Intercept"};
+    data.coefficients = {{"Intercept", CoefficientRole::intercept}};
     data.covariates = Eigen::MatrixXd::Ones(35, 1);
     data.probe_covariates.resize(0, 1);
     StadiaOptions options;

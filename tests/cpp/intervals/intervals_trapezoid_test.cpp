@@ -1,4 +1,4 @@
-#include "intervals/trapezoid.hpp"
+#include "moltspan/stadium/trapezoid.hpp"
 
 #include <gtest/gtest.h>
 

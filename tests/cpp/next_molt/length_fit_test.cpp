@@ -29,7 +29,7 @@ std::vector<StadiumRecord> three_animals() {
 
 StadiaData table_of(const std::vector<StadiumRecord>& records) {
   StadiaData data;
-  data.coefficients = {"Intercept", "log_size"};
+  data.coefficients = {{"(Intercept)", CoefficientRole::intercept}, {"size", CoefficientRole::log_size}};  // names are labels
   data.covariates.resize(static_cast<Eigen::Index>(records.size()), 2);
   for (std::size_t i = 0; i < records.size(); ++i) {
     data.bounds.push_back(records[i].bounds);
@@ -87,15 +87,15 @@ TEST(LengthFit, HasThePriorsOfTheSharedTable) {
       }
     ADD_FAILURE() << name << " is not there";
   };
-  expect("Intercept", own.log_days.mean, own.log_days.sd);
-  expect("log_size", own.size_exponent.mean, own.size_exponent.sd);
+  expect("(Intercept)", own.log_days.mean, own.log_days.sd);
+  expect("size", own.size_exponent.mean, own.size_exponent.sd);
   expect("sigma", 0, own.sigma);
   expect("animal_sd", 0, own.animal_sd);
 }
 
 TEST(LengthFit, RefusesAnEmptyTableAndContradictions) {
-  EXPECT_THROW(LengthFit<>({}), std::invalid_argument);
-  EXPECT_THROW(LengthFit<>({{{40, 10}}}), std::domain_error);
+  EXPECT_THROW(LengthFit<>(std::vector<StadiumRecord>{}), std::invalid_argument);
+  EXPECT_THROW(LengthFit<>(std::vector<StadiumRecord>{{{40, 10}}}), std::domain_error);
 }
 
 TEST(StadiumBounds, AsMadeSayNothing) {

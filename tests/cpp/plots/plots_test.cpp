@@ -12,7 +12,7 @@ StadiaData stadia(const std::vector<StadiumBounds>& bounds, const std::vector<in
   StadiaData data;
   data.bounds = bounds;
   data.covariates = Eigen::MatrixXd::Ones(static_cast<Eigen::Index>(bounds.size()), 1);
-  data.coefficients = {"Intercept"};
+  data.coefficients = {{"Intercept", CoefficientRole::intercept}};
   data.groups[static_cast<int>(Level::animal)] = animal;
   return data;
 }
