@@ -23,7 +23,7 @@ py::array draws_of(const py::object& self) {
   return draws_view(self, (t.*Member).get(), std::move(shape));
 }
 
-void bind_results(py::module_& m) {
+void bind_results_of_forecast_trajectory(py::module_& m) {
   py::class_<TrajectoryAnimal>(m, "TrajectoryAnimal")
       .def_readonly("animal", &TrajectoryAnimal::animal)
       .def_readonly("id", &TrajectoryAnimal::id)
@@ -60,7 +60,7 @@ void bind_forecast_trajectory(py::module_& m) {
       .def_readwrite("growth_ratio", &TrajectoryOptions::growth_ratio)
       .def_readwrite("growth_log_sd", &TrajectoryOptions::growth_log_sd)
       .def_readwrite("threads", &TrajectoryOptions::threads);
-  bind_results(m);
+  bind_results_of_forecast_trajectory(m);
   py::class_<Trajectories>(m, "Trajectories")
       .def_readonly("animals", &Trajectories::animals)
       .def_readonly("without", &Trajectories::without)

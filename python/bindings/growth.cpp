@@ -8,7 +8,7 @@
 namespace moltspan::bindings {
 namespace {
 
-void bind_requests(py::module_& m) {
+void bind_requests_of_growth(py::module_& m) {
   py::enum_<MixedMethod>(m, "MixedMethod").value("ml", MixedMethod::ml).value("reml", MixedMethod::reml);
   py::enum_<MixedDegrees>(m, "MixedDegrees")
       .value("satterthwaite", MixedDegrees::satterthwaite)
@@ -38,7 +38,7 @@ void bind_requests(py::module_& m) {
       .def_readwrite("outer_groups", &MixedRows::outer_groups);
 }
 
-void bind_results(py::module_& m) {
+void bind_results_of_growth(py::module_& m) {
   py::class_<MixedIntervals>(m, "MixedIntervals")
       .def_readonly("names", &MixedIntervals::names)
       .def_readonly("estimate", &MixedIntervals::estimate)
@@ -83,8 +83,8 @@ void bind_results(py::module_& m) {
 }  // namespace
 
 void bind_growth(py::module_& m) {
-  bind_requests(m);
-  bind_results(m);
+  bind_requests_of_growth(m);
+  bind_results_of_growth(m);
   const py::call_guard<py::gil_scoped_release> free_gil;
   m.def("fit_mixed_model", &fit_mixed_model, py::arg("data"), py::arg("options"), free_gil);
   m.def("mixed_log_likelihood", &mixed_log_likelihood, py::arg("fit"), py::arg("relative_covariance"),

@@ -8,7 +8,7 @@
 namespace moltspan::bindings {
 namespace {
 
-void bind_requests(py::module_& m) {
+void bind_requests_of_growth_bayes(py::module_& m) {
   py::class_<BayesGrowthRows>(m, "BayesGrowthRows")
       .def(py::init<>())
       .def_readwrite("x", &BayesGrowthRows::x)
@@ -38,7 +38,7 @@ void bind_requests(py::module_& m) {
       .def_readwrite("threads", &BayesGrowthOptions::threads);
 }
 
-void bind_results(py::module_& m) {
+void bind_results_of_growth_bayes(py::module_& m) {
   py::class_<BayesRatio>(m, "BayesRatio")
       .def_readonly("ratio", &BayesRatio::ratio)
       .def_readonly("lower", &BayesRatio::lower)
@@ -69,8 +69,8 @@ void bind_results(py::module_& m) {
 }  // namespace
 
 void bind_growth_bayes(py::module_& m) {
-  bind_requests(m);
-  bind_results(m);
+  bind_requests_of_growth_bayes(m);
+  bind_results_of_growth_bayes(m);
   const py::call_guard<py::gil_scoped_release> free_gil;
   m.def("fit_growth_bayes", &fit_growth_bayes, py::arg("data"), py::arg("options"), free_gil);
   m.def("bayes_growth_intervals", &bayes_growth_intervals, py::arg("fit"), py::arg("level"), free_gil);

@@ -36,7 +36,7 @@ void bind_data(py::module_& m) {
       .def_readwrite("groups", &GrowthData::groups);
 }
 
-void bind_options(py::module_& m) {
+void bind_options_of_growth_latent(py::module_& m) {
   py::enum_<GrowthForm>(m, "GrowthForm")
       .value("constant", GrowthForm::constant)
       .value("declining", GrowthForm::declining)
@@ -49,7 +49,7 @@ void bind_options(py::module_& m) {
       .def_readwrite("search_readings", &GrowthModelOptions::search_readings);
 }
 
-void bind_fit(py::module_& m) {
+void bind_fit_of_growth_latent(py::module_& m) {
   py::class_<GrowthEstimate>(m, "GrowthEstimate")
       .def_readonly("mean", &GrowthEstimate::mean)
       .def_readonly("sd", &GrowthEstimate::sd);
@@ -83,8 +83,8 @@ void bind_fit(py::module_& m) {
 
 void bind_growth_latent(py::module_& m) {
   bind_data(m);
-  bind_options(m);
-  bind_fit(m);
+  bind_options_of_growth_latent(m);
+  bind_fit_of_growth_latent(m);
   m.def(
       "fit_growth_model",
       [](const GrowthData& data, const GrowthModelOptions& options) {

@@ -10,7 +10,7 @@ namespace {
 
 using namespace py::literals;
 
-void bind_laws(py::module_& m) {
+void bind_laws_of_growth_lines(py::module_& m) {
   m.attr("przibram_ratio") = przibram_ratio;
   py::class_<LineInterval>(m, "LineInterval")
       .def_readonly("estimate", &LineInterval::estimate)
@@ -211,7 +211,7 @@ void bind_projection(py::module_& m) {
       .def_readonly("molt", &SlopeFactors::molt)
       .def_readonly("period", &SlopeFactors::period);
   m.def("increment_model", &increment_model, "fit"_a);
-  m.def("size_after", &size_after, "model"_a, "pre_mm"_a, "molt"_a);
+  m.def("size_after", py::overload_cast<const IncrementModel&, double, int>(&size_after), "model"_a, "pre_mm"_a, "molt"_a);
   m.def("period_days", &period_days, "model"_a, "size_mm"_a, "molt"_a);
   m.def("project_molts", &project_molts, "start_mm"_a, "molts"_a, "increment"_a, "period"_a);
   m.def("slope_factors", &slope_factors, "sizes_mm"_a, "periods_days"_a);
@@ -220,7 +220,7 @@ void bind_projection(py::module_& m) {
 }  // namespace
 
 void bind_growth_lines(py::module_& m) {
-  bind_laws(m);
+  bind_laws_of_growth_lines(m);
   bind_line(m);
   bind_checks(m);
   bind_dyar(m);

@@ -9,7 +9,7 @@
 namespace moltspan::bindings {
 namespace {
 
-void bind_options(py::module_& m) {
+void bind_options_of_instars(py::module_& m) {
   py::enum_<Spacing>(m, "Spacing")
       .value("dyar", Spacing::dyar)
       .value("declining", Spacing::declining)
@@ -39,7 +39,7 @@ void bind_options(py::module_& m) {
       .def_readwrite("threads", &InstarOptions::threads);
 }
 
-void bind_fit(py::module_& m) {
+void bind_fit_of_instars(py::module_& m) {
   py::class_<InstarFit>(m, "InstarFit")
       .def_readonly("n_instars", &InstarFit::n_instars)
       .def_readonly("first_instar", &InstarFit::first_instar)
@@ -62,7 +62,7 @@ void bind_fit(py::module_& m) {
       .def_readonly("others", &InstarFit::others);
 }
 
-void bind_mixture(py::module_& m) {
+void bind_mixture_of_instars(py::module_& m) {
   py::class_<InstarTest>(m, "InstarTest")
       .def_readonly("n_instars", &InstarTest::n_instars)
       .def_readonly("likelihood_ratio", &InstarTest::likelihood_ratio)
@@ -92,9 +92,9 @@ void bind_mixture(py::module_& m) {
 }  // namespace
 
 void bind_instars(py::module_& m) {
-  bind_options(m);
-  bind_fit(m);
-  bind_mixture(m);
+  bind_options_of_instars(m);
+  bind_fit_of_instars(m);
+  bind_mixture_of_instars(m);
   m.attr("instar_not_known") = instar_not_known;
   const auto no_gil = py::call_guard<py::gil_scoped_release>();
   m.def("fit_instars", &fit_instars, py::arg("sizes"), py::arg("n_instars"), py::arg("options"), no_gil);

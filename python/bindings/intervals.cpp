@@ -62,7 +62,7 @@ void bind_enums(py::module_& m) {
       .value("not_run", HealthState::not_run);
 }
 
-void bind_results(py::module_& m) {
+void bind_results_of_intervals(py::module_& m) {
   py::class_<HealthNote>(m, "HealthNote")
       .def_readonly("state", &HealthNote::state)
       .def_readonly("topic", &HealthNote::topic)
@@ -147,7 +147,7 @@ void bind_intervals(py::module_& m) {
            py::arg("entry_days"), py::arg("covariates"), py::arg("coefficients"), py::arg("weights"),
            py::arg("extra_variance"), py::arg("groups"), py::arg("end_range_days") = VectorXd(),
            py::arg("follows") = std::vector<int>());
-  bind_results(m);
+  bind_results_of_intervals(m);
   const auto no_gil = py::call_guard<py::gil_scoped_release>();
   m.def("fit_stadia", &fit_stadia, py::arg("data"), py::arg("options"), no_gil);
   m.def("stadia_log_likelihood", &stadia_log_likelihood, py::arg("data"), py::arg("options"), py::arg("parameters"),

@@ -16,7 +16,7 @@ LogNormalMixture make_mixture(std::vector<double> weight, std::vector<double> me
   return {std::move(weight), std::move(mean_log), std::move(sd_log), elapsed_days};
 }
 
-void bind_mixture(py::module_& m) {
+void bind_mixture_of_score(py::module_& m) {
   using Mixture = LogNormalMixture;
   py::class_<Mixture>(m, "LogNormalMixture")
       .def(py::init(&make_mixture), "weight"_a, "mean_log"_a, "sd_log"_a, "elapsed_days"_a = 0.0)
@@ -45,7 +45,7 @@ void bind_crps(py::module_& m) {
 }  // namespace
 
 void bind_score(py::module_& m) {
-  bind_mixture(m);
+  bind_mixture_of_score(m);
   bind_crps(m);
   m.def("log_score", &log_score, "forecast"_a, "min_days"_a, "max_days"_a);
   m.def("interval_score", py::vectorize(interval_score), "y"_a, "lower"_a, "upper"_a, "level"_a);

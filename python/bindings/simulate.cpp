@@ -34,12 +34,12 @@ struct Columns {
   }
 };
 
-const char* state_name(AnimalState state) {
+const char* state_name_of_simulate(AnimalState state) {
   constexpr const char* names[] = {"alive", "died", "left", "escaped"};
   return names[static_cast<int>(state)];
 }
 
-const char* status_name(StadiumStatus status) {
+const char* status_name_of_simulate(StadiumStatus status) {
   constexpr const char* names[] = {"closed", "running", "died", "left"};
   return names[static_cast<int>(status)];
 }
@@ -60,7 +60,7 @@ py::dict stadia_columns(const Simulation& s) {
       .add("max_days", [](const Row& r) { return r.max_days; })
       .add("start_range_days", [](const Row& r) { return r.start_range_days; })
       .add("entry_days", [](const Row& r) { return r.entry_days; })
-      .add("status", [](const Row& r) { return std::string(status_name(r.status)); })
+      .add("status", [](const Row& r) { return std::string(status_name_of_simulate(r.status)); })
       .add("elapsed_days", [](const Row& r) { return r.elapsed_days; })
       .add("true_days", [](const Row& r) { return r.true_days; })
       .add("hidden_molts", [](const Row& r) { return r.hidden_molts; });
@@ -82,7 +82,7 @@ py::dict animal_columns(const Simulation& s) {
       .add("usual_temperature_c", [](const Row& r) { return r.usual_temperature_c; })
       .add("adult_leg_span_mm", [](const Row& r) { return r.adult_leg_span_mm; })
       .add("acquired_day", [](const Row& r) { return r.acquired_day; })
-      .add("state", [](const Row& r) { return std::string(state_name(r.state)); })
+      .add("state", [](const Row& r) { return std::string(state_name_of_simulate(r.state)); })
       .add("ended_day", [](const Row& r) { return r.ended_day; })
       .add("matured_day", [](const Row& r) { return r.matured_day; })
       .add("maturity_recorded", [](const Row& r) { return r.maturity_recorded; })
@@ -191,7 +191,7 @@ void bind_record_options(py::class_<Options>& c) {
       .def_readwrite("unknown_sex_chance", &Options::unknown_sex_chance);
 }
 
-void bind_laws(py::module_& m) {
+void bind_laws_of_simulate(py::module_& m) {
   using Kind = ParameterLaw::Kind;
   py::class_<ParameterLaw> law(m, "ParameterLaw");
   py::enum_<Kind>(law, "Kind")
@@ -213,7 +213,7 @@ void bind_simulate(py::module_& m) {
   options.def(py::init<>()).def("__copy__", [](const Options& o) { return o; });
   bind_model_options(options);
   bind_record_options(options);
-  bind_laws(m);
+  bind_laws_of_simulate(m);
   py::class_<Simulation>(m, "Simulation")
       .def_readonly("options", &Simulation::options)
       .def_readonly("seed", &Simulation::seed)

@@ -23,7 +23,7 @@ py::array_t<Value> column(const StadiaTable& table, Of of) {
   return values;
 }
 
-const char* status_name(StadiumStatus status) {
+const char* status_name_of_stadia(StadiumStatus status) {
   switch (status) {
     case StadiumStatus::closed:
       return "closed";
@@ -36,7 +36,7 @@ const char* status_name(StadiumStatus status) {
   }
 }
 
-const char* state_name(AnimalState state) {
+const char* state_name_of_stadia(AnimalState state) {
   switch (state) {
     case AnimalState::alive:
       return "alive";
@@ -51,7 +51,7 @@ const char* state_name(AnimalState state) {
 
 std::vector<std::string> statuses(const StadiaTable& table) {
   std::vector<std::string> names;
-  for (const Stadium& s : table.stadia) names.push_back(status_name(s.status));
+  for (const Stadium& s : table.stadia) names.push_back(status_name_of_stadia(s.status));
   return names;
 }
 
@@ -88,7 +88,7 @@ void bind_history(py::module_& m) {
   py::class_<AnimalHistory>(m, "AnimalHistory")
       .def_readonly("recorded", &AnimalHistory::recorded)
       .def_readonly("molts", &AnimalHistory::molts)
-      .def_property_readonly("state", [](const AnimalHistory& h) { return state_name(h.state); })
+      .def_property_readonly("state", [](const AnimalHistory& h) { return state_name_of_stadia(h.state); })
       .def_readonly("male_chance", &AnimalHistory::male_chance)
       .def_readonly("molts_no_more", &AnimalHistory::molts_no_more)
       .def_readonly("after_maturity_unknown", &AnimalHistory::after_maturity_unknown)

@@ -95,7 +95,7 @@ void size_animals(CollectionFit& fit, const std::array<std::vector<int>, n_level
   if (!fit.options.growth_model) return;
   std::erase_if(fit.health, [](const HealthNote& note) { return note.topic == "growth_model"; });
   try {
-    fit.growth = grow(*fit.collection, fit.animals, fit.table, fit.hidden, codes, priors_of(fit.options.priors, true),
+    fit.growth = fit_collection_growth(*fit.collection, fit.animals, fit.table, fit.hidden, codes, priors_of(fit.options.priors, true),
                       fit.options.threads);
   } catch (const std::runtime_error& error) {
     fit.health.push_back(
@@ -230,8 +230,8 @@ void fit_plain(CollectionFit& fit, StadiaOptions options) {
 }
 
 /// Chance of each running stadium to last longer than watched; the start is taken in the middle of its range.
-std::vector<double> chances_beyond(const CollectionFit& fit) {
-  std::vector<double> beyond(fit.animals.size(), 1);
+std::vector<double> survival_at_last_day(const CollectionFit& fit) {
+  std::vector<double> chances(fit.animals.size(), 1);
   const PredictorMixture running = running_predictors(fit.stadia);
   const auto& rows = fit.stadia.running_rows;
   for (std::size_t i = 0; i < rows.size(); ++i) {
@@ -246,14 +246,14 @@ std::vector<double> chances_beyond(const CollectionFit& fit) {
       without += point.weight / std::pow(survival, counted);
       with += point.weight * std::pow(survival, 1 - counted);
     }
-    beyond[s.animal] = with / without;
+    chances[s.animal] = with / without;
   }
-  return beyond;
+  return chances;
 }
 
 /// Weight of each record: of a running stadium the chance that a molt is to come, 1 elsewhere.
-VectorXd weights_of_records(const CollectionFit& fit, const std::vector<double>& beyond) {
-  const LastMolts last(fit, [&](int animal) { return beyond[animal]; });
+VectorXd weights_of_records(const CollectionFit& fit, const std::vector<double>& survival) {
+  const LastMolts last(fit, [&](int animal) { return survival[animal]; });
   VectorXd weights = VectorXd::Ones(static_cast<Index>(fit.data.size()));
   for (std::size_t i = 0; i < fit.animals.size(); ++i)
     if (const double chance = last.chance(static_cast<int>(i)); chance > 0 && fit.animals[i].running_row >= 0)
@@ -269,7 +269,7 @@ void weigh_last_molts(CollectionFit& fit, StadiaOptions options) {
   VectorXd before = VectorXd::Zero(static_cast<Index>(fit.data.size()));
   for (int round = 0; round < rounds; ++round) {
     const VectorXd weights =
-        weights_of_records(fit, round == 0 ? std::vector<double>(fit.animals.size(), 0.0) : chances_beyond(fit));
+        weights_of_records(fit, round == 0 ? std::vector<double>(fit.animals.size(), 0.0) : survival_at_last_day(fit));
     if (round == 0 && (weights.size() == 0 || weights.minCoeff() > 1 - last_molt_heeded)) return;
     if ((weights - before).cwiseAbs().maxCoeff() < last_molt_heeded) return;
     fit.data.weights = before = weights;

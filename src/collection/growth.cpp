@@ -191,7 +191,7 @@ void set_measured(AnimalInputs& inputs, const std::vector<LatentSize>& sizes, co
 
 }  // namespace
 
-std::shared_ptr<const GrowthModelFit> grow(const Collection& collection, std::vector<AnimalInputs>& animals,
+std::shared_ptr<const GrowthModelFit> fit_collection_growth(const Collection& collection, std::vector<AnimalInputs>& animals,
                                            const StadiaTable& table, const HiddenFit& hidden,
                                            const std::array<std::vector<int>, n_levels>& codes, const Priors& priors,
                                            int threads) {

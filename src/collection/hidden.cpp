@@ -78,7 +78,7 @@ double expected_in_gaps(const CollectionFit& fit, const std::vector<Eigen::Index
 /// The search on some or all records of a fit.
 class Search {
  public:
-  Search(const CollectionFit& fit, StadiaOptions options, Jumps& jumps, std::vector<Eigen::Index> rows)
+  Search(const CollectionFit& fit, StadiaOptions options, SizeJumps& jumps, std::vector<Eigen::Index> rows)
       : fit_(fit), options_(std::move(options)), jumps_(jumps), rows_(std::move(rows)) {
     data_ = picked_rows(fit.data, rows_);
     hyper_ = options_.start;
@@ -205,7 +205,7 @@ class Search {
 
   const CollectionFit& fit_;
   StadiaOptions options_;
-  Jumps& jumps_;
+  SizeJumps& jumps_;
   std::vector<Eigen::Index> rows_;
   std::vector<char> may_be_last_;  ///< by stadium
   bool numbers_tell_ = false;      ///< most gaps have stated instar numbers on both sides
@@ -239,7 +239,7 @@ bool is_sound(const StadiaFit& stadia) {
                       [](const HealthNote& note) { return note.state == HealthState::bad; });
 }
 
-void begin(CollectionFit& fit, const Jumps& jumps) {
+void begin(CollectionFit& fit, const SizeJumps& jumps) {
   fit.hidden.chances.assign(fit.data.size(), HiddenWeights{1, 0, 0});
   fit.hidden.missed_chance = missed_molt_prior().a / (missed_molt_prior().a + missed_molt_prior().b);
   jumps.begin(fit.hidden);
@@ -248,7 +248,7 @@ void begin(CollectionFit& fit, const Jumps& jumps) {
 /// Fills fit.hidden and the weights of fit.data, going on from what is known of them, and moves options.start to the
 /// spreads that are left once hidden molts are accounted for. Throws std::runtime_error where they cannot be told.
 void find_hidden_molts(CollectionFit& fit, StadiaOptions& options) {
-  Jumps jumps(fit);
+  SizeJumps jumps(fit);
   HiddenFit& hidden = fit.hidden;
   if (!hidden.used()) begin(fit, jumps);
   auto rows = thinned_rows(fit.data, search_records);
@@ -293,7 +293,7 @@ bool fit_with_hidden_molts(CollectionFit& fit, StadiaOptions options, const std:
   if (sized_again) size_again();
   fit.health.push_back(
       {HealthState::warning, "hidden_molts",
-       "hidden molts could not be reckoned with (" + reason + "): the stadia are fitted without them"});
+       "hidden molts could not be fitted (" + reason + "): the stadia are fitted without them"});
   return false;
 }
 

@@ -107,7 +107,7 @@ double hidden_listed() { return missed_molt_prior().listed; }
 
 double expected_hidden(const HiddenWeights& chances) { return chances[1] + 2 * chances[2]; }
 
-Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
+SizeJumps::SizeJumps(const CollectionFit& fit) : fit_(fit) {
   const auto steps = rounding_steps(fit.table);
   tracks_.resize(fit.table.animals.size());
   stated_.assign(fit.data.size(), -1);
@@ -131,7 +131,7 @@ Jumps::Jumps(const CollectionFit& fit) : fit_(fit) {
   }
 }
 
-void Jumps::read_all_measures(const AnimalHistory& animal, const std::map<double, double>& steps, Track& track) {
+void SizeJumps::read_all_measures(const AnimalHistory& animal, const std::map<double, double>& steps, Track& track) {
   std::set<SizeMeasure> used;
   for (const SizeReading& r : animal.sizes)
     if (r.value > 0) used.insert(r.measure);
@@ -143,7 +143,7 @@ void Jumps::read_all_measures(const AnimalHistory& animal, const std::map<double
   }
 }
 
-void Jumps::begin(HiddenFit& hidden) const {
+void SizeJumps::begin(HiddenFit& hidden) const {
   hidden.log_ratio = std::log(husbandry().growth_ratio);
   hidden.ratio_log_sd = husbandry().growth_log_sd;
   const auto steps = rounding_steps(fit_.table);
@@ -151,7 +151,7 @@ void Jumps::begin(HiddenFit& hidden) const {
 }
 
 /// Growth over a gap at its present mean number of molts.
-LogSize Jumps::step(Eigen::Index row, const HiddenFit& hidden) const {
+LogSize SizeJumps::step(Eigen::Index row, const HiddenFit& hidden) const {
   const double mean = row < 0 ? 0 : expected_hidden(hidden.chances[row]);
   double square = 0;
   if (row >= 0)
@@ -160,7 +160,7 @@ LogSize Jumps::step(Eigen::Index row, const HiddenFit& hidden) const {
                                              (square - mean * mean) * hidden.log_ratio * hidden.log_ratio};
 }
 
-void Jumps::filter_track(const Track& track, const HiddenFit& hidden) {
+void SizeJumps::filter_track(const Track& track, const HiddenFit& hidden) {
   const std::size_t n = track.read.size();
   std::vector<LogSize> before(n, {0, unknown_variance}), after = before;
   for (std::size_t k = 0; k < n; ++k) {
@@ -187,13 +187,13 @@ void Jumps::filter_track(const Track& track, const HiddenFit& hidden) {
     }
 }
 
-void Jumps::filter(const HiddenFit& hidden) {
+void SizeJumps::filter(const HiddenFit& hidden) {
   for (const Track& track : tracks_) filter_track(track, hidden);
   for (std::size_t i = 0; i < tracks_.size(); ++i)
     if (tracks_[i].measures[0].size() > 1) weigh_by_all_measures(static_cast<int>(i), hidden);
 }
 
-void Jumps::weigh_by_all_measures(int animal, const HiddenFit& hidden) {
+void SizeJumps::weigh_by_all_measures(int animal, const HiddenFit& hidden) {
   auto [gaps, rows] = this->gaps(animal, hidden);
   by_all_measures_.resize(jumps_.size());
   for (HiddenRecord& gap : gaps.records) gap.timed = false;
@@ -204,7 +204,7 @@ void Jumps::weigh_by_all_measures(int animal, const HiddenFit& hidden) {
         by_all_measures_[rows[k]][j] = std::log(sizes.shares[k][j]);
 }
 
-HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances) const {
+HiddenWeights SizeJumps::log_chances(Eigen::Index row, const HiddenWeights& chances) const {
   const int stated = stated_[row];
   if (stated < 0) return chances;
   HiddenWeights weights{never, never, never};
@@ -212,7 +212,7 @@ HiddenWeights Jumps::log_chances(Eigen::Index row, const HiddenWeights& chances)
   return weights;
 }
 
-HiddenWeights Jumps::log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const {
+HiddenWeights SizeJumps::log_weights(Eigen::Index row, const HiddenWeights& chances, const HiddenFit& hidden) const {
   const auto i = static_cast<std::size_t>(row);
   const Track& track = tracks_[fit_.table.stadia[i].animal];
   if (track.measures[0].size() > 1) return by_all_measures_[i];
@@ -227,7 +227,7 @@ HiddenWeights Jumps::log_weights(Eigen::Index row, const HiddenWeights& chances,
   return weights;
 }
 
-std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const HiddenFit& hidden) const {
+std::pair<HiddenAnimal, std::vector<Eigen::Index>> SizeJumps::gaps(int animal, const HiddenFit& hidden) const {
   const Track& track = tracks_[animal];
   const HiddenWeights chances = hidden_chances(hidden.missed_chance);
   HiddenAnimal result;
@@ -249,7 +249,7 @@ std::pair<HiddenAnimal, std::vector<Eigen::Index>> Jumps::gaps(int animal, const
 
 /// A jump that j hidden molts explain in place of as many as the sizes were reckoned with moves the sizes on both sides
 /// apart, each by its share of the variance; where only one side was read, the other moves alone.
-void Jumps::set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& record) const {
+void SizeJumps::set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& record) const {
   const double sized_with = hidden.sized_with.empty() ? 0 : hidden.sized_with[row];
   const auto [before, after] = variances_[row];
   for (std::size_t j = 0; j < record.shift.size(); ++j) {
@@ -261,7 +261,7 @@ void Jumps::set_shifts(std::size_t row, const HiddenFit& hidden, HiddenRecord& r
   }
 }
 
-void Jumps::improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const {
+void SizeJumps::improve(const std::vector<Eigen::Index>& rows, HiddenFit& hidden) const {
   const double usual = std::log(husbandry().growth_ratio), spread = husbandry().growth_log_sd;
   const double old_square = hidden.ratio_log_sd * hidden.ratio_log_sd;
   double top = usual / (ratio_prior_sd * ratio_prior_sd), bottom = 1 / (ratio_prior_sd * ratio_prior_sd);

@@ -25,9 +25,9 @@ double expected_hidden(const HiddenWeights& chances);
 /// molts. Given j hidden molts the jump has mean (j + 1) log_ratio and the variance of both ends plus (j + 1)
 /// ratio_log_sd^2. There readings of one measure are used an animal, the one that most of its instars have; where there
 /// are several, weights come from all of them (hidden_shares without lengths).
-class Jumps {
+class SizeJumps {
  public:
-  explicit Jumps(const CollectionFit& fit);
+  explicit SizeJumps(const CollectionFit& fit);
 
   /// Sets the usual jump to begin with, and the sizes since the last molt.
   void begin(HiddenFit& hidden) const;

@@ -57,9 +57,9 @@ Sexes sexes_of(const Animal& animal, double male_chance) {
   return sexes;
 }
 
-double with_odd_stadia(double beyond) {
+double with_odd_stadia(double survival) {
   const double odd = husbandry().odd_stadia;
-  return odd + (1 - odd) * std::clamp(beyond, 0.0, 1.0);
+  return odd + (1 - odd) * std::clamp(survival, 0.0, 1.0);
 }
 
 }  // namespace
@@ -69,7 +69,7 @@ struct LastMolts::Case {
   int animal = -1;
   bool marked = false;  ///< matured on record, of a sex that stops
   bool ended = false;   ///< marked and its record has ended: those that ended unmarked are not counted either
-  double stops = 0, beyond = 1;
+  double stops = 0, survival = 1;
   Size before, now;
 
   /// Likelihood of having matured into this instar, and of all.
@@ -78,7 +78,7 @@ struct LastMolts::Case {
     const double here = std::max(0.0, now_mature - mature_by(before, place, spread));
     if (marked) return {(ended ? 1 : noted) * here, (ended ? 1 : noted) * here};
     const double last = stops * (1 - noted) * here;
-    return {last, last + (stops * (1 - now_mature) + 1 - stops) * beyond};
+    return {last, last + (stops * (1 - now_mature) + 1 - stops) * survival};
   }
 };
 
@@ -122,8 +122,8 @@ std::vector<double> LastMolts::Group::log_prior(double of_all) const {
 /// Gathers the cases, integrates, and hands out chances.
 class LastMolts::Fit {
  public:
-  Fit(const CollectionFit& fit, const std::function<double(int)>& beyond, LastMolts& result)
-      : fit_(fit), beyond_(beyond), result_(result) {
+  Fit(const CollectionFit& fit, const std::function<double(int)>& survival, LastMolts& result)
+      : fit_(fit), survival_(survival), result_(result) {
     for (std::size_t i = 0; i < fit_.animals.size(); ++i) note_maturity(static_cast<int>(i));
     for (std::size_t i = 0; i < fit_.animals.size(); ++i) place(static_cast<int>(i));
     integrate();
@@ -148,7 +148,7 @@ class LastMolts::Fit {
   void answer(const Group& group);
 
   const CollectionFit& fit_;
-  const std::function<double(int)>& beyond_;
+  const std::function<double(int)>& survival_;
   LastMolts& result_;
   std::map<std::string, std::pair<double, int>> matured_sizes_;  ///< sums by taxon
   std::map<std::pair<std::string, bool>, Group> groups_;         ///< by taxon and whether its adult leg span is known
@@ -169,7 +169,7 @@ void LastMolts::Fit::place_matured(int i, const Sexes& sexes) {
   if (history(i).matured_molt + 1 < static_cast<int>(history(i).molts.size()) || sexes.stops == 0)
     chance = 0;
   else
-    chance = sexes.stops / (sexes.stops + (1 - sexes.stops) * with_odd_stadia(beyond_(i)));
+    chance = sexes.stops / (sexes.stops + (1 - sexes.stops) * with_odd_stadia(survival_(i)));
 }
 
 LastMolts::Case LastMolts::Fit::make_case(int i, const Sexes& sexes, double adult) const {
@@ -217,7 +217,7 @@ void LastMolts::Fit::place(int i) {
     chance = 0;
     return;
   }
-  if (!c.marked) c.beyond = with_odd_stadia(beyond_(i));
+  if (!c.marked) c.survival = with_odd_stadia(survival_(i));
   group.cases.push_back(c);
 }
 
@@ -288,13 +288,13 @@ void LastMolts::Fit::answer(const Group& group) {
   }
 }
 
-LastMolts::LastMolts(const CollectionFit& fit, const std::function<double(int)>& beyond)
+LastMolts::LastMolts(const CollectionFit& fit, const std::function<double(int)>& survival)
     : chances_(fit.animals.size(), unknown_number), basis_(fit.animals.size()) {
-  Fit(fit, beyond, *this);
+  Fit(fit, survival, *this);
 }
 
-double LastMolts::chance_given(int animal, double beyond, double if_last) const {
-  const double p = chance(animal), lasts = std::clamp(beyond, 0.0, 1.0), with_odd = with_odd_stadia(lasts);
+double LastMolts::chance_given(int animal, double survival, double if_last) const {
+  const double p = chance(animal), lasts = std::clamp(survival, 0.0, 1.0), with_odd = with_odd_stadia(lasts);
   if (!(p > 0 && p < 1)) return p;
   const double last = p * with_odd * if_last, molts_on = (1 - p) * (lasts + (with_odd - lasts) * if_last);
   return last / (last + molts_on);

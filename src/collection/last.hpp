@@ -23,15 +23,15 @@ namespace moltspan {
 /// numbers of shared/husbandry.toml, [last_molt] (assumptions).
 class LastMolts {
  public:
-  /// `beyond(i)`: S(c) of animal i, as it stood at its last molt.
-  LastMolts(const CollectionFit& fit, const std::function<double(int)>& beyond);
+  /// `survival(i)`: S(c) of animal i, as it stood at its last molt.
+  LastMolts(const CollectionFit& fit, const std::function<double(int)>& survival);
 
   /// 1 and 0 by rule of the kind; NaN = not identified.
   double chance(int animal) const { return chances_[animal]; }
   /// The same with what signs and unseen molts say: `if_last`, likelihood of what was seen had it molted for the last
   /// time over that with a molt to come. It speaks of stadia that the law of lengths explains, a part of S(c) =
-  /// `beyond`.
-  double chance_given(int animal, double beyond, double if_last) const;
+  /// `survival`.
+  double chance_given(int animal, double survival, double if_last) const;
   /// What the chance rests on, in words; blank where a rule answers or nothing does.
   std::string basis(int animal) const;
 

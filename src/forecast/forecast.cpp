@@ -101,7 +101,7 @@ void add_assumption_notes(const ForecastContext& context, int animal, AnimalFore
               "last looked at on " + to_iso(history.last_watched) + ": it may have molted since");
   const bool truncated =
       (inputs.own_stadia > 0 || view.runs()) && !context.seen_from_start[animal];
-  add_note_if(truncated, result, "its only stadium was joined part-way: long ones are more often met so");
+  add_note_if(truncated, result, "it came in the middle of its only stadium: long ones are met more often so");
 }
 
 /// Chance of a last molt, what signs and unseen molts say of it included, and with it those of a molt within some days.

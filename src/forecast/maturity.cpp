@@ -166,7 +166,7 @@ std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>&
     return {};
   const Life life = life_of(fit_, animal);
   // Its own life so far is in the weights: each point counts with its survival beyond it, given that.
-  const auto beyond = [&](double days) {
+  const auto survival = [&](double days) {
     double sum = 0;
     for (const Point& p : points_) {
       const double m = life.median * p.factor;
@@ -177,8 +177,8 @@ std::optional<MatureLife> MatureLives::of(int animal, const std::vector<double>&
   const double watched = fit_.animal(animal).history().last_watched + 1.0 - fit_.table.as_of;
   const auto quantile = [&](double p) {
     double low = 0, high = 32;
-    while (beyond(high) > 1 - p && high < 1e5) high *= 2;
-    while (high - low > 1e-3) (beyond(0.5 * (low + high)) > 1 - p ? low : high) = 0.5 * (low + high);
+    while (survival(high) > 1 - p && high < 1e5) high *= 2;
+    while (high - low > 1e-3) (survival(0.5 * (low + high)) > 1 - p ? low : high) = 0.5 * (low + high);
     return watched + 0.5 * (low + high);
   };
   MatureLife result{quantile(0.5), {}, deaths_};

@@ -32,7 +32,7 @@ PredictorMixture mixed(const PredictorMixture& a, const PredictorMixture& b, dou
 
 /// Log size after the next molt, without the step that a mature male's legs have made.
 PredictorMixture next_log_size(const GrowthModelFit& growth, int animal, double missed) {
-  if (!(missed >= reckoned_missed_chance)) return size_after(growth, animal, 1);
+  if (!(missed >= counted_missed_chance)) return size_after(growth, animal, 1);
   return mixed(size_after(growth, animal, 1), column(size_after(growth, animal, 2), 1), missed);
 }
 
@@ -119,7 +119,7 @@ std::string conversion_note(const CollectionFit& fit, int animal) {
   if (!inputs.leg_span_known) return stand_in_note(inputs.read_measure);
   const GrowthEstimate ratio = log_ratio(fit, inputs.read_measure);
   const double sd = std::hypot(ratio.sd, husbandry().measure_ratio_taxon_log_sd);
-  return "no leg span was read on it: reckoned as about " + rounded(std::exp(ratio.mean), 1) + " times " +
+  return "no leg span was read on it: taken as about " + rounded(std::exp(ratio.mean), 1) + " times " +
          base_of(inputs.read_measure) + ", give or take " + rounded(100 * sd, 0) +
          " %, from a usual figure of tarantulas and these records; "
          "the band of its size holds that";

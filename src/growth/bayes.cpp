@@ -151,7 +151,7 @@ void note_members(BayesGrowthFit& fit) {
     if (members > 0 && members < few_groups)
       fit.health.push_back(
           {HealthState::warning, "few_members",
-           "only " + std::to_string(members) + " " + what + ": the spread between them is carried by its prior"});
+           "only " + std::to_string(members) + " " + what + ": too few to learn how much they differ, so that the prior decides"});
   };
   if (!fit.data.effects.empty()) note(fit.n_groups, "animal" + std::string(fit.n_groups == 1 ? "" : "s"));
   if (!fit.data.rows.outer_groups.empty()) note(fit.n_outer, "cohort" + std::string(fit.n_outer == 1 ? "" : "s"));

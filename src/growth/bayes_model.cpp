@@ -211,8 +211,8 @@ double MixedModel::log_hyper_prior(const VectorXd& hyper) const {
   return total;
 }
 
-MixedNumbers MixedModel::numbers(const VectorXd& hyper) const {
-  MixedNumbers result;
+MixedParameters MixedModel::numbers(const VectorXd& hyper) const {
+  MixedParameters result;
   Index at = 0;
   for (std::size_t k = 0; k < std::max<std::size_t>(data_->measures.size(), 1); ++k)
     result.reading_variance.push_back(std::exp(2 * hyper[at++]));
@@ -242,7 +242,7 @@ MixedNumbers MixedModel::numbers(const VectorXd& hyper) const {
 
 VectorXd MixedModel::bounded(const VectorXd& hyper) const {
   VectorXd result = hyper;
-  const MixedNumbers at = numbers(hyper);
+  const MixedParameters at = numbers(hyper);
   for (Index i = 0; i < hyper.size(); ++i) {
     if (is_correlation(i))
       result[i] = at.correlations[i - first_correlation()];
@@ -254,7 +254,7 @@ VectorXd MixedModel::bounded(const VectorXd& hyper) const {
 
 VectorXd MixedModel::unbounded(const VectorXd& hyper) const {
   VectorXd result = hyper;
-  const MixedNumbers at = numbers(hyper);
+  const MixedParameters at = numbers(hyper);
   for (Index i = 0; i < hyper.size(); ++i)
     if (is_correlation(i)) result[i] = std::atanh(at.correlations[i - first_correlation()]);
   return result;
@@ -271,7 +271,7 @@ MixedDesign MixedModel::design(const BayesGrowthRows& rows, double decline) cons
   return result;
 }
 
-double MixedModel::walk(double instar, double other, const MixedNumbers& numbers) const {
+double MixedModel::walk(double instar, double other, const MixedParameters& numbers) const {
   const double first = std::min(instar, other) - first_instar_, apart = std::abs(instar - other);
   if (!(first > 0)) return 0;
   if (std::abs(numbers.decline) < no_decline) return numbers.process_variance * first;

@@ -10,7 +10,7 @@
 namespace moltspan {
 
 /// Spreads at one point, ready for use.
-struct MixedNumbers {
+struct MixedParameters {
   std::vector<double> reading_variance;  ///< by measure
   Eigen::MatrixXd effect_covariance;
   Eigen::VectorXd effect_sds, correlations;  ///< correlations of pairs (1, 0), (2, 0), (2, 1), ...
@@ -45,7 +45,7 @@ class MixedModel {
   const std::vector<std::string>& spread_names() const { return names_; }
   Eigen::VectorXd start() const;
   double log_hyper_prior(const Eigen::VectorXd& hyper) const;
-  MixedNumbers numbers(const Eigen::VectorXd& hyper) const;
+  MixedParameters numbers(const Eigen::VectorXd& hyper) const;
   /// On the bounded scale, in the order of the names.
   Eigen::VectorXd bounded(const Eigen::VectorXd& hyper) const;
   /// As `bounded`, on the unbounded scale: correlations in place of partial ones.
@@ -53,7 +53,7 @@ class MixedModel {
 
   MixedDesign design(const BayesGrowthRows& rows, double decline) const;
   /// Covariance of the walk at two instars.
-  double walk(double instar, double other, const MixedNumbers& numbers) const;
+  double walk(double instar, double other, const MixedParameters& numbers) const;
 
   const Eigen::VectorXd& prior_mean() const { return prior_mean_; }
   const Eigen::VectorXd& prior_precision() const { return prior_precision_; }
@@ -112,7 +112,7 @@ class MixedState {
 
   double log_marginal() const { return log_marginal_; }
   const MixedModel& model() const { return *model_; }
-  const MixedNumbers& numbers() const { return numbers_; }
+  const MixedParameters& numbers() const { return numbers_; }
   const Eigen::VectorXd& beta() const { return beta_; }
   const Eigen::MatrixXd& beta_covariance() const { return beta_covariance_; }
   const AnimalBlock& block(std::size_t animal) const { return blocks_[animal]; }
@@ -131,7 +131,7 @@ class MixedState {
 
   const MixedModel* model_;
   Eigen::VectorXd hyper_;
-  MixedNumbers numbers_;
+  MixedParameters numbers_;
   MixedDesign design_;
   std::vector<AnimalBlock> blocks_;
   std::vector<CohortLaw> cohorts_;

@@ -231,16 +231,16 @@ void judge(MixedFit& fit, const MixedData& data) {
     if (g(j, j) == 0)
       note(HealthState::warning, "zero_spread",
            "the " + data.group_name + "s do not differ in " + name +
-               " by more than sigma explains: that sd is estimated 0 (singular fit)");
+               " by more than sigma explains: that standard deviation lies on its bound, 0");
     for (Eigen::Index i = 0; i < j; ++i)
       if (g(i, i) > 0 && g(j, j) > 0 && std::abs(g(i, j)) > bound_correlation * std::sqrt(g(i, i) * g(j, j)))
         note(HealthState::warning, "bound_correlation",
              "the correlation of " + fit.effects[i] + " and " + name +
-                 " is estimated at its bound (singular fit): too few readings tell these effects apart");
+                 " lies on its bound: too few readings tell these effects apart");
   }
   if (fit.blocks->outer_groups() > 0 && fit.outer_sd == 0)
     note(HealthState::warning, "zero_spread",
-         "the " + data.outer_name + "s do not differ: that sd is estimated 0 (singular fit)");
+         "the " + data.outer_name + "s do not differ: that standard deviation lies on its bound, 0");
   if (fit.n_groups < few_groups)
     note(HealthState::warning, "few_groups",
          "only " + std::to_string(fit.n_groups) + " " + data.group_name +

@@ -92,11 +92,11 @@ void Adviser::say_measures() {
   const HabitRules& rules = habit_rules(s_, rules_);
   if (std::isnan(a_.enclosure->substrate_mm) && s_.leg_span_mm >= rules_.drop_from_leg_span_mm.value &&
       a_.enclosure->h_mm > rules.drop_warn.value * s_.leg_span_mm && !depth_missing_)
-    say("depth of soil not recorded: the drop to the lid is not judged; over " + marked(rules.drop_warn, "x leg span") +
+    say("depth of soil not recorded: the drop to the lid is not judged; over " + with_status(rules.drop_warn, "x leg span") +
         " a fall can harm");
   if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
-    say("box may be too large: over " + marked(rules_.oversize_floor, "x leg span") + " and over " +
-        marked(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
+    say("box may be too large: over " + with_status(rules_.oversize_floor, "x leg span") + " and over " +
+        with_status(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
   if (const Kind& kind = kind_of(s_.taxon, s_.group); !kind.group.empty() && !kind.is_tarantula)
     assume(s_.size_word == "leg span"
                ? "multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)"
@@ -117,14 +117,14 @@ void Adviser::say_ahead() {
     text += std::string(k == 1 ? "" : ", after the one behind it about ") + multiple + " x";
   }
   say(text);
-  if (s_.missed_if_molts_on >= told_missed_chance)
+  if (s_.missed_if_molts_on >= reported_missed_chance)
     assume("if it molts on, a molt went unseen with a chance of " + percent(s_.missed_if_molts_on) +
-           ": when its box is outgrown reckons with one molt more");
+           ": the day on which its box is outgrown counts one molt more");
   const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm - size_after_molts(s_, rules_, 0).log_mm);
   if (learned() && !near_adult(s_, s_.leg_span_mm))
     say("growth ratio about " + brief(growth, 2) + " at the next molt, as the records of the collection say");
   else
-    assume("growth ratio " + marked({growth, RuleStatus::assumption}) + " at the next molt");
+    assume("growth ratio " + with_status({growth, RuleStatus::assumption}) + " at the next molt");
 }
 
 void Adviser::judge_days() {
@@ -145,7 +145,7 @@ void Adviser::judge_days() {
 }
 
 void Adviser::say_hardening(const Hardening& hard) {
-  const std::string wait = marked({hard.wait_days, RuleStatus::common_practice}, "days");
+  const std::string wait = with_status({hard.wait_days, RuleStatus::common_practice}, "days");
   const std::string since =
       s_.last_molt ? "the latest possible day of its molt, " + to_iso(s_.last_molt->latest)
                    : "the day from which it was watched, " + to_iso(s_.watched_from) + ", as no molt is on record";
@@ -163,7 +163,7 @@ void Adviser::say_hardening(const Hardening& hard) {
 }
 
 void Adviser::say_premolt() {
-  const std::string limit = marked({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%");
+  const std::string limit = with_status({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%");
   const DayChances& chances = a_.verdict.chances;
   if (a_.verdict.code == VerdictCode::between || a_.verdict.code == VerdictCode::premolt)
     say("chance of premolt on " + to_iso(s_.on) + ": " + percent(chances.premolt) +
@@ -171,7 +171,7 @@ void Adviser::say_premolt() {
         ", hold over " + limit);
   const bool own = std::isfinite(s_.stadium_median_days);
   assume("premolt begins " +
-         marked({std::max(1.0, std::round(premolt_lead_days(s_))), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
+         with_status({std::max(1.0, std::round(premolt_lead_days(s_))), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
   assume("held over a chance of premolt of " + limit);
 }
 

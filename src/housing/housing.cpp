@@ -93,7 +93,7 @@ void spread(RehousePlan& plan, const HousingRules& rules) {
     if (a.sitting == 1) continue;
     a.advice = Advice::later;
     a.reasons.insert(a.reasons.begin(), "a move is due: sitting " + std::to_string(a.sitting) + ", on " + to_iso(day) +
-                                            ", " + marked(rules.rest_days, "days") + " between sittings");
+                                            ", " + with_status(rules.rest_days, "days") + " between sittings");
     if (a.safe_until && *a.safe_until < day)
       a.reasons.insert(a.reasons.begin() + 1, "its safe days end on " + to_iso(*a.safe_until) +
                                                   ", before that sitting: move it sooner in place of another, or wait");

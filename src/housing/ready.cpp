@@ -85,7 +85,7 @@ void needs(const RehousePlan& plan, std::vector<std::string>& lines) {
 
 void after(const std::vector<const HousingAdvice*>& moved, const HousingRules& rules, std::vector<std::string>& lines) {
   if (!moved.empty())
-    lines.push_back("afterwards: water at once, peace, first meal after " + marked(rules.settle_days, "days"));
+    lines.push_back("afterwards: water at once, peace, first meal after " + with_status(rules.settle_days, "days"));
   lines.push_back(
       "skins and old soil: gloves or tweezers and eye protection; keep the skin, it gives the size: never disturb an "
       "animal to "

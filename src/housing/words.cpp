@@ -25,8 +25,8 @@ std::string measure_text(const Measure& m, double leg_span_mm, bool with_limits,
       " " + number_text(m.multiple, 1) + " x " + size_word + " (" + brief(m.mm, 0) + " mm / " + brief(leg_span_mm, 0) + " mm)";
   const bool drop = m.what == Measure::What::drop;
   if (!with_limits && !drop) return text;
-  if (m.is_due()) return text + (drop ? ": limit " : ": due under ") + marked(m.due);
-  if (m.is_planned()) return text + (drop ? ": warned over " : ": plan under ") + marked(m.plan);
+  if (m.is_due()) return text + (drop ? ": limit " : ": due under ") + with_status(m.due);
+  if (m.is_planned()) return text + (drop ? ": warned over " : ": plan under ") + with_status(m.plan);
   return text;
 }
 

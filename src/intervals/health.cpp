@@ -39,7 +39,7 @@ void check_bounds(const StadiumBounds& b, std::size_t row) {
   if (!(b.min_days >= 0) || std::isinf(b.min_days))
     fault(row, "min_days", b.min_days, "a length is 0 or more days; leave it blank when unknown");
   if (!std::isnan(b.max_days) && !(b.max_days > 0 && std::isfinite(b.max_days)))
-    fault(row, "max_days", b.max_days, "must be a positive number of days; leave it blank for a running stadium");
+    fault(row, "max_days", b.max_days, "must be a positive number of days; leave it blank for a stadium that has not ended");
   if (b.max_days < b.min_days)
     fault(row, "max_days", b.max_days, "lies below min_days = " + number(b.min_days) + "; mend one of the two");
   if (std::isnan(b.max_days) && b.min_days <= 0 && !(b.start_range_days > 0))
@@ -312,7 +312,7 @@ void note_posterior(const StadiaPosterior& posterior, StadiaFit& fit) {
       fit.health.push_back({HealthState::warning, "few_members",
                             std::to_string(members) + " member" + (members == 1 ? "" : "s") + " of level " +
                                 name.substr(0, name.size() - 3) +
-                                ": the spread between members is carried by its prior"});
+                                ": too few to learn how much they differ, so that the prior decides"});
   }
   if (!has_upper_bound(model.data()))
     fit.health.push_back(

@@ -366,7 +366,7 @@ void add_stadia(Work& w, int animal, std::vector<Stadium>& stadia) {
   }
 }
 
-AnimalHistory follow(Work w, int animal, StadiaTable& table) {
+AnimalHistory history_of(Work w, int animal, StadiaTable& table) {
   w.history.recorded = any_known_date(w.known);
   const auto ending = find_ending(w.known);
   if (ending) drop_rows_after(*ending, w.known, table.doubts);
@@ -421,7 +421,7 @@ StadiaTable build_stadia(const Collection& collection, std::optional<Day> as_of,
     Work work;
     work.known = known_rows(collection, animal, std::move(rows[a]), table.as_of);
     work.series = series_spans(series[a], table.as_of);
-    table.animals[a] = follow(std::move(work), static_cast<int>(a), table);
+    table.animals[a] = history_of(std::move(work), static_cast<int>(a), table);
   }
   return table;
 }

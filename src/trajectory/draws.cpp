@@ -124,7 +124,7 @@ void Courses::begin(std::uint32_t first, int n) {
   if (!sure) uniforms(choices + 1, u_, v_);
   for (int i = 0; i < n; ++i) stops_[i] = (sure ? 0.5 : u_[i]) < plan_.stop_chance;
   begin_growth();
-  if (plan_.missed_chance > reckoned_missed_chance) pass_unseen_molts();
+  if (plan_.missed_chance > counted_missed_chance) pass_unseen_molts();
 }
 
 /// Draws that have molted unseen are one molt further, and the long time since the molt on record says nothing of their

@@ -51,7 +51,7 @@ class FastLaw final : public NextMoltLaw {
       mean_.push_back(p.mean);
       per_spread_.push_back(1 / std::sqrt(p.variance + p.sigma * p.sigma));
     }
-    const std::vector<double> watched = beyond(first_day_);
+    const std::vector<double> watched = survivals(first_day_);
     double total = 0;
     for (std::size_t k = 0; k < next.points.size(); ++k) {
       weight_.push_back(next.points[k].weight / std::pow(std::max(watched[k], 1e-300), next.counted));
@@ -60,13 +60,13 @@ class FastLaw final : public NextMoltLaw {
     for (double& weight : weight_) weight /= total;
   }
   double survival(double x_days) const override {
-    const std::vector<double> each = beyond(x_days);
+    const std::vector<double> each = survivals(x_days);
     double sum = 0;
     for (std::size_t k = 0; k < each.size(); ++k) sum += weight_[k] * each[k];
     return std::min(sum, 1.0);
   }
   /// Of each point, not conditional on the time watched.
-  std::vector<double> beyond(double x_days) const {
+  std::vector<double> survivals(double x_days) const {
     std::vector<double> sum(mean_.size(), 0.0);
     const double units = clock_.units(x_days);
     for (const StartAge& start : starts_) {
@@ -188,7 +188,7 @@ void set_components(TrajectoryPlan& plan, const NextMolt& next, const AnimalInpu
 /// Chances of no molt by a day of each point, as far as the points' shares of the days go by them.
 std::vector<double> beyond_of(const NextMolt& next, const std::vector<PredictiveComponent>& points, const FastLaw* fast,
                               double day) {
-  if (fast) return fast->beyond(day);
+  if (fast) return fast->survivals(day);
   std::vector<double> beyond;
   for (const PredictiveComponent& point : points) beyond.push_back(next.base->share_beyond(point, day));
   return beyond;
@@ -330,7 +330,7 @@ std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const Ne
     notes.push_back(
         "adult leg span not known: where its growth ends is told by these records alone, and no molt is the last; state "
         "adult_leg_span_mm");
-  if (next.chance_missed >= told_missed_chance)
+  if (next.chance_missed >= reported_missed_chance)
     notes.push_back("with a chance of " + percent(next.chance_missed) +
                     " a molt went unseen: those courses begin one molt further");
   if (next.starts.empty()) notes.push_back("no molt on record: taken as met at a random moment between two molts");

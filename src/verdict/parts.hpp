@@ -7,7 +7,7 @@
 namespace moltspan {
 
 /// `2 (assumption)`, `10 days (common practice, no source)`: a number never stands without its status.
-std::string marked(const RuleNumber& number, const std::string& unit = "");
+std::string with_status(const RuleNumber& number, const std::string& unit = "");
 /// 1.7, 60, 2.35: as few digits as a reader needs.
 std::string brief(double value, int decimals = 1);
 

@@ -87,7 +87,7 @@ std::string why(const CareSituation& s, const CareRules& rules, const Verdict& v
              ": it may be a sac; left in peace";
     case VerdictReason::arrived:
       return "new arrival of " + to_iso(*s.acquired) + ": its first week is for rest, " +
-             marked(rules.arrival_days, "days");
+             with_status(rules.arrival_days, "days");
     case VerdictReason::matured:
       return "mature: it molts no more";
     case VerdictReason::unseen_since_entry:
@@ -100,7 +100,7 @@ std::string why(const CareSituation& s, const CareRules& rules, const Verdict& v
     case VerdictReason::overdue:
       return overdue(s) + other_explanations(s);
     case VerdictReason::old_sign:
-      return noted(*outdated_sign(s, rules)) + " is older than " + marked(rules.sign_leads) +
+      return noted(*outdated_sign(s, rules)) + " is older than " + with_status(rules.sign_leads) +
              " leads of premolt: a molt may have gone unseen, look for a skin" + other_explanations(s);
     case VerdictReason::sign:
       return "premolt: " + noted(*trusted_sign(s, rules));
@@ -117,11 +117,11 @@ std::string why(const CareSituation& s, const CareRules& rules, const Verdict& v
 std::string not_yet(const CareSituation& s, const CareRules& rules, const Verdict& v) {
   const std::string from = "from " + to_iso(*v.feed_from) + ": ";
   const bool settles = s.acquired && *s.acquired + static_cast<Day>(rules.settle_days.value) == *v.feed_from;
-  if (v.code == VerdictCode::resting && settles) return from + "let it settle first, " + marked(rules.settle_days, "days");
+  if (v.code == VerdictCode::resting && settles) return from + "let it settle first, " + with_status(rules.settle_days, "days");
   const auto refused = last_refusal(s);
   if (refused && v.code != VerdictCode::soft &&
       *refused + static_cast<Day>(rules.offer_again_days.value) == *v.feed_from)
-    return from + "refused on " + to_iso(*refused) + ", try again after " + marked(rules.offer_again_days, "days");
+    return from + "refused on " + to_iso(*refused) + ", try again after " + with_status(rules.offer_again_days, "days");
   return from + (s.last_molt ? "the wait after its molt" : "the wait after a molt that nobody saw") +
          " (common practice, no source)";
 }
@@ -155,7 +155,7 @@ std::string brief(double value, int decimals) {
   return text;
 }
 
-std::string marked(const RuleNumber& number, const std::string& unit) {
+std::string with_status(const RuleNumber& number, const std::string& unit) {
   const char* status = number.status == RuleStatus::published         ? " (published)"
                        : number.status == RuleStatus::common_practice ? " (common practice, no source)"
                                                                       : " (assumption)";

@@ -1,4 +1,4 @@
-"""Families mixed in the law of running stadia: weights beside the evidence of three whole fits, and what they do to bands."""
+"""Families mixed in the distribution of current stadia: weights beside the evidence of three whole fits, and what they do to bands."""
 
 import numpy as np
 import pytest
@@ -60,5 +60,5 @@ def test_mixed_quantiles_lie_between_those_of_the_families():
 
 def test_shares_are_said():
     fit = moltspan.fit(collection("loglogistic", 1))
-    assert "law of running stadia: log-normal" in str(fit)
+    assert "distribution of current stadia: log-normal" in str(fit)
     assert "pseudo Bayes factors (log-normal" in fit.methods_text()

@@ -111,7 +111,7 @@ def test_a_tarantula_measured_by_its_carapace_gets_a_leg_span_that_says_so():
     animal = forecasts(in_measure("carapace_length", "Brachypelma hamorii"))["A"]
     assert animal["next_size"]["measure"] == "leg_span"
     assert animal["next_size"]["median"] == animal["next_leg_span_mm"]["median"]
-    assert any("no leg span was read on it: reckoned as about 6" in note and "give or take" in note for note in animal["notes"])
+    assert any("no leg span was read on it: taken as about 6" in note and "give or take" in note for note in animal["notes"])
     band = next(band for band in animal["next_leg_span_mm"]["bands"] if band["level"] == 0.95)
     # The usual figure is known to a log sd of .15 and of .10 among kinds: the band is as wide as those make it. 10 %: the readings tell a little.
     assert band["to"] / band["from"] == pytest.approx(2.718281828 ** (2 * 1.96 * (0.15**2 + 0.10**2) ** 0.5), rel=0.1)

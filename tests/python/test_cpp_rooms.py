@@ -30,8 +30,8 @@ def arrows_back(top):
             own = file.relative_to(folder).parts[0]
             for include in INCLUDE.findall(file.read_text(encoding="utf-8")):
                 room = include.removeprefix("moltspan/").split("/")[0]
-                one_level = "/" not in include.removeprefix("moltspan/")  # config.hpp, version.hpp
-                if own not in rooms or ".." in include or not (one_level or room in rooms[own]):
+                every = include in ("moltspan/config.hpp", "moltspan/version.hpp")
+                if own not in rooms or ".." in include or not (every or room in rooms[own]):
                     found.append(f"{file.relative_to(top)}: {include}")
                 elif folder.name == "moltspan" and not include.startswith("moltspan/"):
                     found.append(f"{file.relative_to(top)}: {include} (a public header needs a private one)")

@@ -296,7 +296,7 @@ def test_priors_are_replaced_by_name_and_wrong_ones_named():
 
 def test_few_animals_rest_on_the_prior_and_say_so():
     one = bayes(animals(n=1))
-    assert one.health.state == "warning" and "only 1 animal: the spread between them is carried by its prior" in str(one.health)
+    assert one.health.state == "warning" and "only 1 animal: too few to learn how much they differ, so that the prior decides" in str(one.health)
     bands = one.predict(pd.DataFrame({"animal": ["A00", "new"], "instar": [6.0, 6.0]}))
     assert (bands.new_lower < bands.estimate).all() and bands.new_upper[1] / bands.new_lower[1] > bands.new_upper[0] / bands.new_lower[0]
     single = bayes(pd.DataFrame({"animal": ["A"], "instar": [3.0], "leg_span_mm": [20.0]}))

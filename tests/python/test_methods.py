@@ -32,7 +32,7 @@ def test_counts_are_those_of_the_table(fit):
     assert f"{len(stadia)} stadia of {stadia.animal.nunique()} animals" in said
     assert f"{exact} known to the day" in said and f"{running} not seen to end (right-censored)" in said
     assert f"{len(stadia) - exact - running - left} known to a range of days (interval-censored)" in said
-    assert f"{(stadia.entry_days > 0).sum()} stadia came under watch part-way" in text
+    assert f"{(stadia.entry_days > 0).sum()} stadia were left-truncated" in text
     animals = fit.collection.animals.set_index("animal").loc[stadia.animal.unique()]
     cohorts = animals.loc[animals.cohort.fillna("") != "", ["taxon", "cohort"]].drop_duplicates()
     assert f"{len(cohorts)} cohorts, {animals.taxon.nunique()} taxa" in said
@@ -76,7 +76,7 @@ def test_maximum_likelihood_names_no_prior():
 
 def test_one_of_a_kind_is_singular():
     text = moltspan.fit_stadia(pd.DataFrame({"min_days": [20, 25, 30], "max_days": [20, 25, 30], "entry": [5, 0, 0]}), entry_days="entry").methods_text()
-    assert "1 stadium came under watch part-way" in text
+    assert "1 stadium was left-truncated" in text
 
 
 def test_backtest_names_its_days_scores_and_rules():

@@ -81,7 +81,7 @@ def test_draws_on_the_axes_given_and_shows_nothing(monkeypatch):
 def test_legend_names_every_band_and_the_tick():
     texts = [text.get_text() for text in plot_calendar(document(), levels=(0.5, 0.95)).get_legend().get_texts()]
     assert texts == ["50 % of such molts should fall in this bar", "95 % of such molts should fall in this bar",
-                     "even odds: as likely before as after"]
+                     "most likely around: as likely before as after"]
 
 
 def test_a_level_that_was_not_asked_for_is_an_error_that_names_those_that_were():

@@ -43,11 +43,10 @@ def test_python_example_runs(tmp_path):
 
 
 def test_cpp_example_is_the_project_that_is_built_and_run():
-    (code,) = blocks("cpp")
-    assert code == (TOP / "tests/consumer/main.cpp").read_text(encoding="utf-8")
-    (cmake,) = blocks("cmake")
-    project = (TOP / "tests/consumer/CMakeLists.txt").read_text(encoding="utf-8").splitlines()
-    assert all(line in project for line in cmake.splitlines())
+    assert blocks("cpp") == [(TOP / "tests/consumer" / name).read_text(encoding="utf-8") for name in ("full/main.cpp", "math/next_molt.cpp")]
+    for name, shown in zip(("full", "math"), blocks("cmake"), strict=True):
+        project = (TOP / "tests/consumer" / name / "CMakeLists.txt").read_text(encoding="utf-8")
+        assert all(line in project for line in shown.splitlines())
 
 
 def test_shown_forecast_is_what_the_program_prints():

@@ -97,7 +97,7 @@ struct AnimalForecast {
 
 /// Chance of a molt that went unseen, given that it molts on, from which sizes and courses reckon with it, and from
 /// which it is told.
-inline constexpr double reckoned_missed_chance = 0.01, told_missed_chance = 0.1;
+inline constexpr double counted_missed_chance = 0.01, reported_missed_chance = 0.1;
 
 inline constexpr int chance_horizons_days[] = {7, 14, 30, 90};
 

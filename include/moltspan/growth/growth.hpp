@@ -121,7 +121,7 @@ std::vector<HealthNote> rounding_health(const MixedFit& fit, const Eigen::Vector
 std::vector<HealthNote> bend_health(const MixedFit& fit, MixedData data, const Eigen::VectorXd& instar,
                                     const std::string& name);
 
-/// Conditional modes of the effects of the groups, one a row, in the order of their codes.
+/// Likeliest effects of the groups, given the readings, one a row, in the order of their codes.
 Eigen::MatrixXd conditional_modes(const MixedFit& fit);
 
 /// Rows to predict for. `groups`: codes of the fit, -1 = a new one; likewise `outer_groups`.
@@ -134,7 +134,7 @@ struct MixedBands {
   Eigen::VectorXd estimate, mean_lower, mean_upper, new_lower, new_upper;
 };
 
-/// Estimates and bands at `level` on the scale of y. `estimate`: x'beta plus the conditional mode of a known group.
+/// Estimates and bands at `level` on the scale of y. `estimate`: x'beta plus the likeliest effect of a known group.
 /// `mean`: band of that line (of the population's line for a new group); `new`: band of the next reading, with the
 /// spread between groups where the group is new.
 ///

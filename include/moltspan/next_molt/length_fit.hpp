@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "moltspan/next_molt/length_model.hpp"
+#include "moltspan/numeric/bfgs.hpp"
 #include "moltspan/posterior/cavity.hpp"
 #include "moltspan/posterior/hyper.hpp"
 #include "moltspan/stadium/predictive.hpp"
@@ -15,13 +16,13 @@
 namespace moltspan {
 
 /// Posterior of stadium lengths under the model of StadiumPriors: what `fit_stadia(..., Method::bayes)` of the compiled
-/// library fits, for a law of one's own too and from numbers alone. Throws std::invalid_argument without any record,
+/// library fits, for a law of one's own too and from numbers alone; its search is the same whether or not that library is linked. Throws std::invalid_argument without any record,
 /// std::domain_error for bounds that contradict each other, std::runtime_error where no posterior is found.
 template <StadiumLaw Law = NormalLaw>
 class LengthFit {
  public:
   explicit LengthFit(std::vector<StadiumRecord> records, const StadiumPriors& priors = {},
-                     Truncation truncation = Truncation::conditional, const Maximiser& maximiser = usual_maximiser())
+                     Truncation truncation = Truncation::conditional, const Maximiser& maximiser = numeric::Bfgs{})
       : records_(std::move(records)) {
     if (records_.empty()) throw std::invalid_argument("LengthFit: no stadia; give at least one, if only the current one");
     const LengthModel<Law> model(records_, priors, truncation);

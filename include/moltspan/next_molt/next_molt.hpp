@@ -116,7 +116,7 @@ inline Eigen::VectorXd probabilities() {
 /// std::invalid_argument that names the animal for histories out of order.
 template <StadiumLaw Law = NormalLaw>
 MoltForecast next_molt(const std::vector<MoltHistory>& animals, std::size_t which, const StadiumPriors& priors = {},
-                       const Maximiser& maximiser = usual_maximiser()) {
+                       const Maximiser& maximiser = numeric::Bfgs{}) {
   using namespace next_molt_detail;
   std::vector<StadiumRecord> records;
   std::size_t current = 0;

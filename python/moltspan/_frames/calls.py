@@ -204,7 +204,7 @@ RULES = {
     "size_mm": POSITIVE, "start_mm": POSITIVE, "ratio": POSITIVE, "leg_span_mm": POSITIVE, "growth_ratio": POSITIVE, "growth_log_sd": FINITE,
     "against": POSITIVE, "rate_1": POSITIVE, "rate_2": POSITIVE, "temperature_1_c": FINITE, "temperature_2_c": FINITE, "a": FINITE, "b_c": FINITE,
     "c": FINITE, "lower_c": FINITE, "upper_c": FINITE, "use_from_c": FINITE, "use_to_c": FINITE, "step_days": FINITE, "given_days": FINITE,
-    "molting_days": FINITE, "test_slope": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": _either(ANY_NUMBER, NUMBERS),
+    "molting_days": FINITE, "against": FINITE, "difference": FINITE, "null": FINITE, "reading_step_mm": _either(ANY_NUMBER, NUMBERS),
     "y_days": NUMBER_OR_NUMBERS, "mean_log": NUMBER_OR_NUMBERS, "sd_log": NUMBER_OR_NUMBERS, "elapsed_days": NUMBER_OR_NUMBERS,
     "censored_at_days": NUMBER_OR_NUMBERS, "n_animals": NUMBER_OR_NUMBERS, "study_days": NUMBER_OR_NUMBERS, "check_every_days": NUMBER_OR_NUMBERS,
     "cdf": (callable, "a function"), "quantile": (callable, "a function"), "known": (_is_list, "a list, one an animal, blank where not known"),

@@ -36,7 +36,7 @@ LONG = {
     "temperature_effect": Long("comparing temperatures"), "growth_document": Long("working out growth"), "simulate_collection": Long("inventing records"),
     "simulate_stadia": Long("inventing stadia"), "plot_predictive_check": Long("drawing stadia anew"), "CollectionFit.rehouse": Long("working out the plan"),
     "CollectionFit.forecast": Long("working out the forecast"), "forecast_document": Long("working out the forecast"),
-    "CollectionFit.trajectory": Long("drawing courses of life"), "CollectionFit.trajectories": Long("drawing courses of life"),
+    "CollectionFit.trajectory": Long("drawing trajectories"), "CollectionFit.trajectories": Long("drawing trajectories"),
     "thermal_sum_fit": Long("fitting the curve"), "belehradek_fit": Long("fitting the curve"), "briere_fit": Long("fitting the curve"),
 }
 _around = ContextVar("moltspan_work", default=None)

@@ -54,7 +54,7 @@ def _range(animal, level):
 
 def _expected(animal):
     first, last = _range(animal, 0.8)
-    return f"next molt: even odds by {animal['next_molt']['median']}; 80 % between {first} and {last}"
+    return f"next molt most likely around {animal['next_molt']['median']} (8 in 10: {first} to {last})"
 
 
 def _looks(forecast):
@@ -69,7 +69,7 @@ def _looks(forecast):
 
 
 def _molts(forecast):
-    """The likeliest days: the middle half, at most four weeks about the day of even odds."""
+    """The likeliest days: the middle half, at most four weeks about the median."""
     for animal in forecast["animals"]:
         if animal["next_molt"]:
             first, last = _likeliest(animal)

@@ -32,16 +32,16 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     Under a change of time log f(T) has the log rate at closed ends beside log f of clock days, which enters what is learned.
 
     Sizes at the start of stadia come from the growth model (`.growth`: ratios learned by kind and animal, rounded readings, several measures), and
-    with them the leg span after the next molt, courses of life and the days on which boxes are outgrown. `growth_model=False`: a usual
+    with them the leg span after the next molt, trajectories and the days on which boxes are outgrown. `growth_model=False`: a usual
     ratio of 1.30 a molt in its place, without a forecast of sizes, in less than half the time.
 
-    Molts that are not in the records are reckoned with (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap
+    Molts that are not in the records are part of the model (method "bayes"; `hidden_molts=False` leaves that out). With j of them unseen a gap
     is the sum of j + 1 stadia and its jump in size that of j + 1 molts, so that its likelihood is sum_j pi_j f_(j+1)(gap) h_(j+1)(jump),
     pi_j = (1 - p) p^j, p with a Beta prior (shared/priors.toml); f of a sum is log-normal with its mean and variance (Fenton 1960, IRE
     Transactions on Communications Systems 8:57). Each animal is weighed as a whole: its pace on a grid, numbers of hidden molts from gap to
-    gap, sizes in all its measures, which grow alike. Sizes and growth then reckon with the mean number found. Stated instar numbers fix j.
+    gap, sizes in all its measures, which grow alike. Sizes and growth then go by the mean number found. Stated instar numbers fix j.
     Gaps that may hide a molt are in `hidden_molts` and among the problems of the forecast; the chance of a molt missed since the last one on
-    record is `chance_missed`, and the forecast reckons with it. Where a fit with them is not sound, the plain fit stands and `health` says
+    record is `chance_missed`, and the forecast counts it. Where a fit with them is not sound, the plain fit stands and `health` says
     so. At most two molts are looked for in a gap. With many missed molts such a fit takes up to ten times as long: beyond 1,000 stadia they
     are only looked for with `hidden_molts=True`, else `chance_missed` is blank.
 
@@ -55,14 +55,14 @@ def fit(collection, as_of=None, method="bayes", family="lognormal", priors=None,
     one of the covariates above is a slope that differs, `(1|tub)` an effect of each tub drawn towards none, its sd learned as `tub_sd` (see
     moltspan.collection.own_covariates). Priors of their coefficients: normal, sd 1 (of a number: 1 per sd of the column).
 
-    The law of a running stadium mixes the three families as far as the records bear each out, that of `family` with a prior share of .6
+    The predictive distribution of a current (censored) stadium mixes the three families as far as the records bear each out, that of `family` with a prior share of .6
     (shared/priors.toml); all have the mean and sd of log length that was fitted. Weights: `family_weights`, by the product of p(record | the
     others) (pseudo Bayes factor; Geisser and Eddy 1979, Journal of the American Statistical Association 74:153). With a family that is not that
     of the animals bands of the fitted one alone cover too much or too little by 4 points (benchmarks/README.md). `mix_families=False`: `family` alone, as
     under method "ml". Stadia after the next, and animals without a molt on record, go by `family` alone.
 
     Forecasts are made anew from four past days, roughly, and set beside what came: where that speaks for bands too narrow or too wide, or to
-    one side, the law of running stadia is changed (`recalibration`, and said in `health`); with a chance of .3 beforehand that there is
+    one side, the predictive distribution of current stadia is changed (`recalibration`, and said in `health`); with a chance of .3 beforehand that there is
     anything to change (shared/priors.toml), so that a fit that tells its animals well is left as it is. `recalibrate=False` leaves it out.
     """
     options, asked = collection_options(as_of, method, family, priors, watched, truncation, threads, growth_model, hidden_molts,
@@ -141,7 +141,7 @@ class CollectionFit(Result):
 
     @property
     def family_weights(self):
-        """Share of each family in the law of running stadia, that of the fit first."""
+        """Share of each family in the distribution of current stadia, that of the fit first."""
         return {one.family.name: one.weight for one in self._core.families}
 
     @property
@@ -159,7 +159,7 @@ class CollectionFit(Result):
 
         `forecasts`, `origins`: what it rests on; `held_percent`: share of what came inside each band, and `below_median_percent` before the
         median; `chance`: that there is anything to change; `scale`: factor of the bands on the normal scale, and `location`: shift (above 0:
-        later), with which running stadia are forecast. None where fewer than 30 past forecasts can be made, and with `recalibrate=False`.
+        later), with which current stadia are forecast. None where fewer than 30 past forecasts can be made, and with `recalibrate=False`.
         """
         core = self._core.recalibration
         if core.forecasts == 0:
@@ -270,7 +270,7 @@ class CollectionFit(Result):
 
         from moltspan.collection.clock import clock_facts
 
-        mixed = [("law of running stadia", shares_of_families(self.family_weights))] if len(self.family_weights) > 1 else []
+        mixed = [("distribution of current stadia", shares_of_families(self.family_weights))] if len(self.family_weights) > 1 else []
         return [("as of", f"{self.as_of}; watched: {self.asked['watched']}"), *facts, *mixed, *self._instar_facts(),
                 *clock_facts(self._core.clock), ("health", str(self.health))]
 

@@ -111,7 +111,7 @@ def _picture(facts):
     ax = Figure((7.2, 2.0), layout="constrained").subplots()
     for molt in facts["molts"]:
         ax.axvline(date.fromisoformat(molt["latest"]), color="#bbbbbb", linewidth=0.8, zorder=1)
-    ax.plot(*zip(*shown, strict=True), color="#08519c", marker="o", markersize=4, linewidth=1.2, drawstyle="steps-post", zorder=2)
+    ax.plot(*zip(*shown, strict=True), color="#00587a", marker="o", markersize=4, linewidth=1.2, drawstyle="steps-post", zorder=2)
     ax.set_ylabel(f"{facts['measure'].replace('_', ' ')}, {'g' if facts['measure'] == 'mass' else 'mm'}")
     ax.set_title("Sizes as read; gray lines: molts", loc="left", fontsize="small")
     ax.xaxis.set_major_locator(locator := AutoDateLocator(minticks=3, maxticks=8))

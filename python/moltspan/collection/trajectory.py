@@ -216,7 +216,7 @@ class Trajectory(Result):
 
 
 _COLUMNS = ("animal", "molt", "chance", "date", "date_from", "date_to", "leg_span_mm", "leg_span_from_mm", "leg_span_to_mm")
-_HEAD = ("animal", "molt", "chance", "even odds by", "80 % between", "leg span mm", "80 % between mm")
+_HEAD = ("animal", "molt", "chance", "most likely around", "80 % between", "leg span mm", "80 % between mm")
 
 
 def _columns(rows):

@@ -7,24 +7,24 @@ from moltspan.stadia.intervals import choice
 from moltspan._frames.result import Health, design_fact
 
 
-def allometry_fit(table, y, x, by=None, method="sma", level=0.95, test_slope=1.0, assigned=False):
+def allometry_fit(table, y, x, by=None, line="sma", level=0.95, against=1.0, assigned=False):
     """Fits log y = intercept + slope log x (natural logarithms) for each group of the column `by`.
 
     `y`, `x`: names of columns of positive sizes; rows with a blank in either (or in `by`) are left out and counted.
-    `method="sma"`: standardised major axis, for the slope itself; "ols": least squares, for predicting y from x.
-    `test_slope`: each slope is tested against it (1: isometry of two lengths; 3: a mass on a length). With two groups or more
-    `.common_slope` and `.p_common` say whether they share one (Warton et al. 2006, Biological Reviews 81:259). Rows are taken to
+    `line="sma"`: standardised major axis, for the slope itself; "ols": least squares, for predicting y from x.
+    `against`: the slope that each is tested against (1: isometry of two lengths; 3: a mass on a length). With two groups or more
+    `.shared_slope` and `.p_shared` say whether they share one (Warton et al. 2006, Biological Reviews 81:259). Rows are taken to
     be different animals: several of one animal make the intervals too narrow. `assigned` as in `stadium_effects`.
     """
-    choice("method", method, ("ols", "sma"))
+    choice("line", line, ("ols", "sma"))
     xs, ys, groups, labels, left_out = _complete_rows(table, x, y, by)
-    core = _core.allometry_fit(xs, ys, groups, getattr(_core.LineMethod, method), level, test_slope)
-    asked = {"y": y, "x": x, "by": by, "method": method, "level": level, "test_slope": test_slope, "assigned": assigned}
+    core = _core.allometry_fit(xs, ys, groups, getattr(_core.LineMethod, line), level, against)
+    asked = {"y": y, "x": x, "by": by, "line": line, "level": level, "against": against, "assigned": assigned}
     return AllometryFit(core, labels, asked, left_out, frames.kind_of(table))
 
 
 class AllometryFit(ResultTable):
-    """A row a group: slope and intercept with intervals, R^2, and the test of the slope; the common slope among `.facts`."""
+    """A row a group: slope and intercept with intervals, R^2, and the test of the slope; the shared slope among `.facts`."""
 
     def __init__(self, core, labels, asked, left_out, kind):
         lines = core.lines
@@ -33,12 +33,12 @@ class AllometryFit(ResultTable):
             for end, column in (("estimate", name), ("lower", f"{name}_lower"), ("upper", f"{name}_upper")):
                 columns[column] = [getattr(getattr(line, name), end) for line in lines]
         columns |= {"r_squared": [line.r_squared for line in lines], "sigma": [line.sigma for line in lines],
-                    f"p_slope_{asked['test_slope']:g}": [line.p_isometry for line in lines]}
+                    f"p_slope_{asked['against']:g}": [line.p_isometry for line in lines]}
         super().__init__(f"log {asked['y']} on log {asked['x']}", columns, kind, asked, _facts(core, asked, left_out),
                          Health.of(core.health), _core=core)
 
-    common_slope = property(lambda self: _interval(self._core.common_slope), doc="(estimate, lower, upper).")
-    p_common = property(lambda self: self._core.p_common, doc="p value of equal slopes; NaN with one group.")
+    shared_slope = property(lambda self: _interval(self._core.common_slope), doc="(estimate, lower, upper).")
+    p_shared = property(lambda self: self._core.p_common, doc="p value of equal slopes; NaN with one group.")
     statistic = property(lambda self: self._core.statistic)
 
 
@@ -47,12 +47,12 @@ def _interval(interval):
 
 
 def _facts(core, asked, left_out):
-    method = {"ols": "least squares", "sma": "standardised major axis"}[asked["method"]]
+    method = {"ols": "least squares", "sma": "standardised major axis"}[asked["line"]]
     facts = [("lines", f"{method}, {asked['level'] * 100:g} % intervals" + (f"; {left_out} rows with blanks left out" if left_out else ""))]
     if core.statistic_df:
         estimate, lower, upper = _interval(core.common_slope)
-        kind = f"F({core.statistic_df}, {core.residual_df:g})" if asked["method"] == "ols" else f"likelihood ratio ({core.statistic_df} df)"
-        facts.append(("common slope", f"{estimate:.4g} ({lower:.4g}, {upper:.4g}); equal slopes: {kind} {core.statistic:.4g}, p {core.p_common:.3g}"))
+        kind = f"F({core.statistic_df}, {core.residual_df:g})" if asked["line"] == "ols" else f"likelihood ratio ({core.statistic_df} df)"
+        facts.append(("shared slope", f"{estimate:.4g} ({lower:.4g}, {upper:.4g}); equal slopes: {kind} {core.statistic:.4g}, p {core.p_common:.3g}"))
         facts.append(design_fact(asked["assigned"]))
     return facts
 

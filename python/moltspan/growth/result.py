@@ -33,7 +33,7 @@ class GrowthResult(Result):
 
     @property
     def animal_effects(self):
-        """Effects of the animals (conditional modes; under bayes posterior means), a frame with a row an animal."""
+        """Likeliest effects of the animals (under bayes posterior means), a frame with a row an animal."""
         import pandas
 
         labels = list(self._labels["animal"]) if self._core.effects else []

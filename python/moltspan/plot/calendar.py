@@ -17,7 +17,7 @@ def plot_calendar(forecast, levels=None, ax=None, *, until=None, title=None):
     """Calendar of next molts: a line an animal, the soonest on top, with nested bands of dates.
 
     `forecast` is a `CollectionFit` or the document of `moltspan forecast --json`. `levels` (each among those asked for in
-    the forecast; default: all of them) are the bands, the widest palest. The white tick is the day with even odds; the
+    the forecast; default: all of them) are the bands, the widest palest. The white tick is the median; the
     vertical line is the last day of the records. The time axis ends at `until` (a date), by default where four in five animals
     have ended their widest band; a bar that goes on past it ends in an arrow. Raises ValueError for a level that the forecast
     does not hold.
@@ -136,4 +136,4 @@ def _legend(ax, levels):
     handles = [Patch(color=color) for color in colors]
     labels = [f"{level * 100:g} % of such molts should fall in this bar" for level in levels]
     tick = Line2D([], [], color=MEDIAN_COLOR, marker="|", linestyle="none", markersize=9, markeredgewidth=2.2)
-    legend_below(ax, 2, drop=28, handles=[*handles, (Patch(color=colors[0]), tick)], labels=[*labels, "even odds: as likely before as after"])
+    legend_below(ax, 2, drop=28, handles=[*handles, (Patch(color=colors[0]), tick)], labels=[*labels, "most likely around: as likely before as after"])

@@ -4,7 +4,7 @@ import numpy as np
 
 from moltspan import _core
 from moltspan.stadia.intervals import choice
-from moltspan.plot.shared import (BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, as_written, columns_of, draw_points, dress,
+from moltspan.plot.shared import (BAND_COLORS, BLACK, BLUE, NO_RECORDS, POINT, QUIET, STYLES, VERMILION, as_written, columns_of, draw_points, dress,
                                    legend_below, model_and_data, new_axes, new_panels, percent, say, series)
 
 SCALES = {"log_size": "a log of size", "kind_pace": "facts of its kind", "last_instar": "facts of its kind", "warmth_c": "a degree C", "warmth_squared": "a degree C squared", "male": "male against female",
@@ -31,7 +31,7 @@ def plot_backtest(backtest, ax=None, *, bins=10, beside=None, title=None):
         return axes
     shares = np.array(_core.pit_histogram([tuple(case.pit) for case in cases], bins))
     edges = np.linspace(0, 1, bins + 1)
-    axes[0].bar(edges[:-1], shares * 100, np.diff(edges), align="edge", color="#9ecae1", edgecolor="white", label=f"forecasts ({len(cases)})")
+    axes[0].bar(edges[:-1], shares * 100, np.diff(edges), align="edge", color=BAND_COLORS[0], edgecolor="white", label=f"forecasts ({len(cases)})")
     axes[0].axhline(100 / bins, label="calibrated", **DIAGONAL)
     few = " (too few to tell)" if len(cases) < bins else ""
     dress(axes[0], f"{heading}: where the molt fell{few}", "probability that the forecast gave to an earlier molt (PIT)",

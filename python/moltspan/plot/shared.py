@@ -8,6 +8,7 @@ import numpy as np
 
 from moltspan._frames import frames
 from moltspan._frames.visible import visible
+from moltspan.plot.colors import ramp
 
 # Okabe & Ito (2008), told apart by all kinds of color vision; every series differs in line style and marker too, for gray print.
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY, BLACK = "#0072B2", "#D55E00", "#009E73", "#E69F00", "#CC79A7", "#56B4E9", "#000000"
@@ -20,7 +21,8 @@ WIDE_FONTS = ("Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans", "Droid Sans F
 LEAST_SHARE = 0.68  # of their height that axes keep when a legend comes below them
 _OWN_FIGURES = WeakSet()  # made here, not by the caller: free to grow
 # One hue from light to dark, so that it survives gray print and every kind of color vision.
-BAND_COLORS = ("#c6dbef", "#6baed6", "#08519c")
+BAND_HUE = 225  # a blue with some green in it
+BAND_COLORS = ramp(BAND_HUE)
 # Kinds of bands: who reads "band" without its kind takes one for the other.
 BANDS = {
     "new": ("new_lower", "new_upper", "{level} prediction band: one further {thing}"),

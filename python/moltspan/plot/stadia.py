@@ -68,7 +68,7 @@ def _draw_chances(ax, as_of, forecast, levels):
                   label=f"{percent(level)} of such molts should fall here")
     median = as_of + timedelta(days=int(np.floor(forecast.quantile_days[_core.STANDARD_QUANTILES.index(0.5)])))
     ax.axvline(median, color=BLACK, linewidth=1.3, linestyle=STYLES[3], path_effects=outlined(),
-               label=f"even odds by {median.isoformat()}")
+               label=f"most likely around {median.isoformat()}")
     return chances.max(initial=0.01)
 
 

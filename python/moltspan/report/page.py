@@ -116,7 +116,7 @@ class _Page:
         rows = [[animal["animal"], self.kind[animal["animal"]] or "-", words.chance_of(animal, 7), verdict_words(animal), animal["next_molt"]["median"]]
                 for animal in likely[:WEEK_ROWS]]
         more = [animal["animal"] for animal in likely[WEEK_ROWS:]]
-        return {"head": ("animal", "kind", "chance within 7 days", "verdict", "even odds by"), "rows": rows, "more": more, "others": others,
+        return {"head": ("animal", "kind", "chance within 7 days", "verdict", "most likely around"), "rows": rows, "more": more, "others": others,
                 "limit": f"{words.SHOWN_CHANCE * 100:g} %"}
 
     @property
@@ -129,7 +129,7 @@ class _Page:
         past, levels = self.past.get(animal["animal"], {}), self.forecast["levels"]
         band = words.band_of(animal, tables.shown_level(self.forecast))
         signs = "; ".join(f"{one['sign'].replace('_', ' ')} {one['day']}" for one in report_svg.shown_signs(animal, past, self.axis.on))
-        said = f"{band['from']} to {band['to']}, even odds {animal['next_molt']['median']}" + (f"; {signs}" if signs else "")
+        said = f"{band['from']} to {band['to']}, most likely around {animal['next_molt']['median']}" + (f"; {signs}" if signs else "")
         return {"animal": animal["animal"], "said": said, "paths": report_svg.calendar_line(animal, past, self.axis, levels)}
 
     @property

@@ -72,7 +72,7 @@ def _codes(columns, name, n_rows, argument):
 
 
 def says_nothing(given_lows, highs, ranges):
-    """Rows that hold no length: no bound at all, or a running stadium that began on the last day watched (0 days, start known to the day)."""
+    """Rows that hold no length: no bound at all, or a current stadium that began on the last day watched (0 days, start known to the day)."""
     return np.isnan(highs) & (np.isnan(given_lows) | ((given_lows == 0) & ~(ranges > 0)))
 
 
@@ -301,7 +301,7 @@ class StadiaFit(Result):
         between = "between two days" if self._unit == "days" else "between two bounds"
         kinds = {"exact": core.n_exact, between: core.n_interval, "left-censored": core.n_left, "running": core.n_running}
         counted = ", ".join(f"{n} {kind}" for kind, n in kinds.items() if n)
-        also = [f"{core.n_truncated} joined part-way" if core.n_truncated else "", f"{core.n_doubly} with a range of start days" if core.n_doubly else ""]
+        also = [f"{core.n_truncated} left-truncated" if core.n_truncated else "", f"{core.n_doubly} with a range of start days" if core.n_doubly else ""]
         method = {"ml": "maximum likelihood", "bayes": "posterior"}[self.asked["method"]]
         how = f"{core.quadrature_nodes} quadrature nodes" if core.quadrature_nodes else f"{core.points} points" if core.points else "closed form"
         unit = "" if self._unit == "days" else f" (T in {self._unit})"

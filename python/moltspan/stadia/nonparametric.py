@@ -101,7 +101,7 @@ def _sort_key(text):
 
 
 def stadium_npmle(min_days, max_days=None, entry_days=None, weights=None, *, animal=None, given_days=0.0, unit=None):
-    """Non-parametric maximum likelihood estimate (Turnbull) of the law of T from interval-, right-, left-censored, exact and
+    """Non-parametric maximum likelihood estimate (Turnbull) of the distribution of T from interval-, right-, left-censored, exact and
     left-truncated records.
 
     `min_days`, `max_days`, `entry_days`, `weights` (frequencies): vectors; or a table first, with columns of these names. A record says

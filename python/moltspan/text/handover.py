@@ -52,7 +52,7 @@ def next_molt(forecast):
     if not forecast["next_molt"]:
         return forecast["why_no_forecast"]
     [band] = forecast["next_molt"]["bands"]
-    return f"even odds by {forecast['next_molt']['median']}; 8 in 10 between {band['from']} and {band['to']}, if it lives and is kept as before"
+    return f"most likely around {forecast['next_molt']['median']} (8 in 10: {band['from']} to {band['to']}), if it lives and is kept as before"
 
 
 MOLT_HEAD = ("molt", "day", "instar", "days since the molt before", "sizes after it", "its skin")

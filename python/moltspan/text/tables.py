@@ -84,7 +84,7 @@ def shown_level(document):
 
 def forecast_header(document):
     level = f"{shown_level(document) * 100:g} %"
-    return ["animal", "kind", "verdict", "last molt", "even odds by", f"{level} between", "in 14 d", "in 30 d", "feed", "remarks"]
+    return ["animal", "kind", "verdict", "last molt", "most likely around", f"{level} between", "in 14 d", "in 30 d", "feed", "remarks"]
 
 
 def forecast_row(animal, level):
@@ -183,7 +183,7 @@ def rich_forecast(document, console, remark=None):
     rows = [forecast_row(animal, level) for animal in in_molt_order(document)]
     print_table(console, header, rows, ("remarks", "kind", "last molt", "in 14 d", "feed", "in 30 d", header[5], "verdict"),
                 title=forecast_title(document, remark), bare=("kind", "remarks"), cap={"kind": 30, "remarks": 40},
-                styles={"even odds by": "bold", "verdict": {verdicts.WORDS[code]: style for code, style in verdicts.STYLES.items()}.get})
+                styles={"most likely around": "bold", "verdict": {verdicts.WORDS[code]: style for code, style in verdicts.STYLES.items()}.get})
     _print_rest(console, document)
 
 

@@ -1,5 +1,5 @@
 #include <cstdio>
-#include <moltspan/next_molt/next_molt.hpp>
+#include <moltspan/next_molt.hpp>
 
 using namespace std::chrono_literals;
 

@@ -1,7 +1,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <cstdio>
-#include <moltspan/law/auto_law.hpp>
-#include <moltspan/next_molt/length_fit.hpp>
+#include <moltspan/law.hpp>
+#include <moltspan/next_molt.hpp>
 
 struct Student {  // four degrees of freedom, on the log scale of lengths
   template <typename Number>

@@ -1,5 +1,6 @@
 #include <cstdio>
-#include <moltspan/posterior/posterior.hpp>
+#include <moltspan/numeric/bfgs.hpp>
+#include <moltspan/posterior.hpp>
 
 /// Molts counted in equal spells of watching: Poisson with a log rate an animal, about a mean of all. Not one of the
 /// library's terms.
@@ -34,6 +35,7 @@ int main() {
   const auto begin = [&](std::size_t points) { means.conservativeResize(static_cast<Eigen::Index>(points)); };
   const auto posterior = moltspan::integrate_hyperparameters(
       model, Eigen::VectorXd::Constant(1, -1.0), {}, begin,
-      [&](std::size_t point, const auto& at) { means[static_cast<Eigen::Index>(point)] = at.node_mean(0)[0]; });
+      [&](std::size_t point, const auto& at) { means[static_cast<Eigen::Index>(point)] = at.node_mean(0)[0]; },
+      moltspan::numeric::Bfgs{});
   std::printf("log evidence %.17g\nmean log rate %.17g\n", posterior.log_evidence, posterior.weights.dot(means));
 }

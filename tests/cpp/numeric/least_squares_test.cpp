@@ -6,6 +6,7 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "moltspan/numeric/robust.hpp"
 #include "optimise/nonlinear_least_squares.hpp"
 #include "reference_csv.hpp"
 
@@ -13,6 +14,7 @@ namespace moltspan::numeric {
 namespace {
 
 using namespace optimise;
+
 
 using Eigen::Index;
 using Eigen::MatrixXd;

@@ -146,7 +146,7 @@ inline MatrixXd new_means(const Moments& m, const Structure& s, const Model& mod
 }
 
 /// Raises the eigenvalues of a covariance to `least` where they are under it.
-inline MatrixXd lifted(const MatrixXd& covariance, double least, bool& lifts) {
+inline MatrixXd raised_to_floor(const MatrixXd& covariance, double least, bool& lifts) {
   if (covariance.rows() == 1) {
     lifts = lifts || covariance(0, 0) < least;
     return MatrixXd::Constant(1, 1, std::max(covariance(0, 0), least));
@@ -159,10 +159,10 @@ inline MatrixXd lifted(const MatrixXd& covariance, double least, bool& lifts) {
 
 /// The same against the common covariance of equal spread.
 inline MatrixXd above_floor(const MatrixXd& covariance, const Structure& s, bool& lifts) {
-  const MatrixXd plain = lifted(covariance, s.least_sd * s.least_sd, lifts);
+  const MatrixXd plain = raised_to_floor(covariance, s.least_sd * s.least_sd, lifts);
   if (s.common.size() == 0 || !s.own_spreads()) return plain;
   const MatrixXd root = root_of(s.common);
-  const MatrixXd scaled = lifted(root.transpose() * plain * root, s.spread_floor * s.spread_floor, lifts);
+  const MatrixXd scaled = raised_to_floor(root.transpose() * plain * root, s.spread_floor * s.spread_floor, lifts);
   const MatrixXd back =
       root.transpose().triangularView<Eigen::Upper>().solve(MatrixXd::Identity(root.rows(), root.rows()));
   return back * scaled * back.transpose();

@@ -1,0 +1,6 @@
+#pragma once
+
+/// @file
+/// The posterior engine.
+
+#include "moltspan/posterior/posterior.hpp"
