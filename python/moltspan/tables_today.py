@@ -4,6 +4,7 @@ import re
 import sys
 
 from moltspan.meals import NOTHING
+from moltspan.said import codes_of
 from moltspan.tables_verdict import is_here, days_between, silence_lines
 from moltspan.visible import visible
 
@@ -80,7 +81,7 @@ def _leave_reason(animal, advice, meals):
 
 
 def _move_reason(advice):
-    if any(reason.startswith("box unfit") for reason in advice["reasons"]):
+    if "box_unfit" in codes_of(advice["reasons"]):
         return "box unfit"
     return "box outgrown" if advice["outgrown"]["chance_next_molt"] == 1 else "box needs changing"
 
