@@ -21,6 +21,8 @@ void bind_verdict(py::module_& m) {
       .def_readonly("chances", &Verdict::chances)
       .def_property_readonly("feeding", [](const Verdict& v) { return feeding_name(v.feeding); })
       .def_readonly("feeding_why", &Verdict::feeding_why)
+      .def_readonly("why_codes", &Verdict::why_codes)
+      .def_readonly("feeding_codes", &Verdict::feeding_codes)
       .def_readonly("feed_from", &Verdict::feed_from);
 }
 

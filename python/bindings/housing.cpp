@@ -42,6 +42,7 @@ void bind_advice(py::module_& m) {
       .def_readonly("cautions", &HousingAdvice::cautions)
       .def_readonly("leg_span_mm", &HousingAdvice::leg_span_mm)
       .def_readonly("size_word", &HousingAdvice::size_word)
+      .def_readonly("by_leg_span", &HousingAdvice::by_leg_span)
       .def_readonly("enclosure", &HousingAdvice::enclosure)
       .def_readonly("ratio", &HousingAdvice::ratio)
       .def_readonly("outgrown", &HousingAdvice::outgrown)

@@ -11,17 +11,6 @@
 namespace moltspan {
 namespace {
 
-std::vector<std::string> parts_of(std::string_view signal) {
-  constexpr std::string_view plus = " + ";
-  std::vector<std::string> parts;
-  for (std::size_t at = 0; at <= signal.size();) {
-    const std::size_t end = std::min(signal.find(plus, at), signal.size());
-    parts.emplace_back(signal.substr(at, end - at));
-    at = end + plus.size();
-  }
-  return parts;
-}
-
 Caution caution_of(std::string_view code, const toml::table& row) {
   Caution caution;
   caution.code = code;
@@ -29,8 +18,8 @@ Caution caution_of(std::string_view code, const toml::table& row) {
   caution.text = row["text"].value_or(std::string());
   caution.source = row["source"].value_or(std::string());
   assert(!caution.text.empty() && "shared/cautions.toml: a caution without a text");
-  if (const toml::array* list = row["said"].as_array())
-    for (const toml::node& node : *list) caution.said.push_back(parts_of(node.value_or(std::string_view())));
+  if (const toml::array* list = row["asked_by"].as_array())
+    for (const toml::node& node : *list) caution.asked_by.push_back(node.value_or(std::string()));
   return caution;
 }
 
@@ -43,13 +32,6 @@ std::vector<Caution> shipped() {
   std::vector<Caution> list;
   for (auto& [line, caution] : found) list.push_back(std::move(caution));
   return list;
-}
-
-bool prompts(const std::vector<std::string>& texts, const std::vector<std::string>& parts) {
-  return std::any_of(texts.begin(), texts.end(), [&](const std::string& text) {
-    return std::all_of(parts.begin(), parts.end(),
-                       [&](const std::string& part) { return text.find(part) != std::string::npos; });
-  });
 }
 
 }  // namespace
@@ -65,11 +47,11 @@ const std::string& caution_text(std::string_view code) {
   throw std::invalid_argument("caution_text: '" + std::string(code) + "' is no caution of shared/cautions.toml");
 }
 
-std::vector<std::string> prompted_cautions(const std::vector<std::string>& texts) {
+std::vector<std::string> prompted_cautions(const std::vector<std::string>& note_codes) {
+  const auto said = [&](const std::string& code) { return std::ranges::find(note_codes, code) != note_codes.end(); };
   std::vector<std::string> codes;
   for (const Caution& caution : cautions())
-    if (std::any_of(caution.said.begin(), caution.said.end(), [&](const auto& parts) { return prompts(texts, parts); }))
-      codes.push_back(caution.code);
+    if (std::ranges::any_of(caution.asked_by, said)) codes.push_back(caution.code);
   return codes;
 }
 

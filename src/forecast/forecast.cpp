@@ -2,17 +2,15 @@
 
 #include <algorithm>
 #include <cmath>
-#include <iomanip>
-#include <sstream>
 #include <stdexcept>
 
-#include "base/words.hpp"
 #include "collection/last.hpp"
 #include "facts/husbandry.hpp"
 #include "forecast/context.hpp"
 #include "forecast/size.hpp"
 #include "forecast/verdict.hpp"
 #include "forecast/verdict_situation.hpp"
+#include "forecast/words.hpp"
 #include "growth/adult.hpp"
 #include "intervals/health.hpp"
 #include "moltspan/numeric/parallel.hpp"
@@ -20,6 +18,8 @@
 
 namespace moltspan {
 namespace {
+
+namespace words = forecast_words;
 
 constexpr double overdue_share = 0.05;      ///< of comparable stadia that are longer still
 constexpr double told_season = 0.05;        ///< amplitude of a season from which a note says so
@@ -31,10 +31,6 @@ struct Asked {
   const CareRules& rules;
   std::vector<CareSituation> facts;
 };
-
-void add_note_if(bool condition, AnimalForecast& result, const std::string& text) {
-  if (condition) result.notes.push_back(text);
-}
 
 /// A quantile, taken from the standard ones where it is one of them.
 double known_or_solved(const NextMoltLaw& law, const AnimalForecast& result, double p) {
@@ -56,12 +52,6 @@ void add_quantiles(const ForecastContext& context, const Asked& asked, const Nex
   result.care.next_molt = chances_of(law, result.quantile_days);
 }
 
-std::string two_digits(double value) {
-  std::ostringstream text;
-  text << std::fixed << std::setprecision(2) << value;
-  return text.str();
-}
-
 /// Growth ratio of an animal at its present size, as it stands in the posterior.
 double growth_ratio(const CollectionFit& fit, const AnimalView& animal) {
   const AnimalGrowth growth = *animal.growth();
@@ -70,11 +60,9 @@ double growth_ratio(const CollectionFit& fit, const AnimalView& animal) {
   return std::exp(mean_growth_share(growth.adult, size) * whole);
 }
 
-/// "follows the season of these records: fastest about 07-12, 25 % above the usual rate".
-std::string season_note(const SeasonFit& season) {
-  const Day top = static_cast<Day>(season.log_rate.top_day_of_year());
-  return "follows the season of these records: fastest about " + to_iso(top).substr(5) + ", " +
-         percent(std::expm1(season.log_rate.amplitude())) + " above the usual rate";
+/// Of an animal whose size is known, but not read in its present instar.
+Note carried_on(const CollectionFit& fit, const AnimalView& animal) {
+  return words::size_carried_on(fit.growth ? growth_ratio(fit, animal) : husbandry().growth_ratio, fit.growth != nullptr);
 }
 
 void add_assumption_notes(const ForecastContext& context, int animal, AnimalForecast& result) {
@@ -82,26 +70,18 @@ void add_assumption_notes(const ForecastContext& context, int animal, AnimalFore
   const AnimalView view = fit.animal(animal);
   const AnimalInputs& inputs = view.inputs();
   const AnimalHistory& history = view.history();
-  add_note_if(inputs.never_measured, result,
-              "never measured: its size is taken as its kind's, and the band is wider for it (assumption)");
-  add_note_if(!inputs.never_measured && !view.size().measured, result,
-              "not measured since its last molt: size carried on with a growth ratio of " +
-                  (fit.growth ? "about " + two_digits(growth_ratio(fit, view))
-                              : two_digits(husbandry().growth_ratio) + " a molt (assumption)"));
-  const std::string conversion = conversion_note(fit, animal);
-  add_note_if(!conversion.empty(), result, conversion);
-  const bool any_temperature = fit.data.column(CoefficientRole::warmth_c) >= 0;
-  add_note_if(any_temperature && !inputs.temperature_known, result,
-              "no temperature recorded for it or its kind: 25 C assumed");
-  add_note_if(fit.clock.season.log_rate.amplitude() >= told_season, result, season_note(fit.clock.season));
-  add_note_if(result.chance_final >= told_chance_final, result, context.last_molts->basis(animal));
-  add_note_if(history.after_maturity_unknown, result,
-              "mature, but whether its kind or sex molts on is not known: state after_maturity");
-  add_note_if(fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of, result,
-              "last looked at on " + to_iso(history.last_watched) + ": it may have molted since");
-  const bool truncated =
-      (inputs.own_stadia > 0 || view.runs()) && !context.seen_from_start[animal];
-  add_note_if(truncated, result, "it came in the middle of its only stadium: long ones are met more often so");
+  const auto add = [&](Note note) { result.notes.push_back(std::move(note)); };
+  if (inputs.never_measured)
+    add(words::never_measured());
+  else if (!view.size().measured)
+    add(carried_on(fit, view));
+  if (const auto conversion = conversion_note(fit, animal)) add(*conversion);
+  if (fit.data.column(CoefficientRole::warmth_c) >= 0 && !inputs.temperature_known) add(words::temperature_assumed());
+  if (fit.clock.season.log_rate.amplitude() >= told_season) add(words::follows_season(fit.clock.season));
+  if (result.chance_final >= told_chance_final) add(words::chance_of_last_molt(context.last_molts->basis(animal)));
+  if (history.after_maturity_unknown) add(words::after_maturity_unknown());
+  if (fit.options.watched == Watched::rows && history.last_watched < fit.table.as_of) add(words::unwatched_since(history.last_watched));
+  if ((inputs.own_stadia > 0 || view.runs()) && !context.seen_from_start[animal]) add(words::met_in_its_only_stadium());
 }
 
 /// Chance of a last molt, what signs and unseen molts say of it included, and with it those of a molt within some days.
@@ -112,14 +92,6 @@ void allow_for_last_molt(const ForecastContext& context, int animal, const NextM
   for (double& chance : result.chance_within_days) chance *= 1 - result.chance_final;
 }
 
-constexpr double least_told = 0.05;  ///< chances under this are not told apart
-
-std::string joined(const std::vector<std::string>& words) {
-  std::string text;
-  for (const std::string& word : words) text += (text.empty() ? "" : ", ") + word;
-  return text;
-}
-
 /// `chance`: of a missed molt, if the animal has not molted for the last time; with that left open: less.
 void set_missed(double chance, AnimalForecast& result) {
   result.chance_missed = std::isfinite(result.chance_final) ? chance * (1 - result.chance_final) : chance;
@@ -128,8 +100,7 @@ void set_missed(double chance, AnimalForecast& result) {
 void add_signs(const MoltEvidence& evidence, AnimalForecast& result) {
   if (!evidence.any_shown() || !evidence.reweighted()) return;
   result.care.signs_true = evidence.signs_true();
-  const std::string chance = evidence.signs_true() < least_told ? "under 5 %" : percent(evidence.signs_true());
-  result.notes.push_back("signs: " + joined(evidence.words()) + ": " + chance + " that they tell of the next molt");
+  result.notes.push_back(words::signs(evidence.words(), evidence.signs_true()));
 }
 
 void forecast_running(const ForecastContext& context, const Asked& asked, int animal, AnimalForecast& result) {
@@ -149,9 +120,7 @@ void forecast_without_start(const ForecastContext& context, const Asked& asked, 
   add_quantiles(context, asked, evidence.reweighted() ? *evidence.reweighted() : *next.base, result);
   allow_for_last_molt(context, animal, next, evidence.if_last(), result);
   add_signs(evidence, result);
-  result.notes.push_back("no molt on record: it is taken as met at a random moment between two molts and watched for " +
-                         std::to_string(static_cast<int>(next.watched_days)) +
-                         " days since; the first molt written down will narrow the band");
+  result.notes.push_back(words::random_moment(next.watched_days));
 }
 
 AnimalForecast forecast_animal(const ForecastContext& context, const Asked& asked, int animal) {

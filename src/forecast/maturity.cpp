@@ -5,9 +5,9 @@
 #include <cmath>
 
 #include "facts/husbandry.hpp"
+#include "forecast/words.hpp"
 #include "moltspan/numeric/normal.hpp"
 #include "stadia/molts.hpp"
-#include "base/words.hpp"
 #include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
@@ -66,28 +66,9 @@ Life life_of(const CollectionFit& fit, int i) {
 }
 
 void say_days_since_last_molt(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalHistory& h = fit.animal(animal).history();
-  const DayRange& when = h.molts.back().when;
-  const int least = fit.table.as_of - when.latest, most = fit.table.as_of - when.earliest;
-  result.notes.push_back(
-      (least == most ? std::to_string(least) : std::to_string(least) + " to " + std::to_string(most)) +
-      " days since its last molt of all");
-  if (!result.mature_life) return;
-  const auto date = [&](double days) { return to_iso(fit.table.as_of + static_cast<Day>(std::floor(days))); };
-  std::string text = "half of such males live until " + date(result.mature_life->median_days);
-  if (!result.mature_life->bands.empty()) {
-    const auto wide = std::min_element(
-        result.mature_life->bands.begin(), result.mature_life->bands.end(),
-        [](const auto& a, const auto& b) { return std::abs(a.level - 0.8) < std::abs(b.level - 0.8); });
-    text +=
-        ", " + percent(wide->level) + " of them die between " + date(wide->from_days) + " and " + date(wide->to_days);
-  }
-  const int deaths = result.mature_life->own_deaths;
-  result.notes.push_back(
-      text + " (assumption" +
-      (deaths > 0 ? ", with " + std::to_string(deaths) + (deaths == 1 ? " death" : " deaths") + " in these records"
-                  : std::string()) +
-      ")");
+  const Day as_of = fit.table.as_of;
+  result.notes.push_back(forecast_words::days_since_last_molt(as_of, fit.animal(animal).history().molts.back().when));
+  if (result.mature_life) result.notes.push_back(forecast_words::life_left(as_of, *result.mature_life));
 }
 
 /// The next skin has the size of the instar that runs now.
@@ -101,9 +82,7 @@ void say_skin_tells_sex(const CollectionFit& fit, int animal, AnimalForecast& re
   const double chance = numeric::Phi((size.mean - std::log(h.skin_sexing_mm / 20)) /
                                      std::sqrt(size.variance + h.skin_sexing_log_sd * h.skin_sexing_log_sd));
   if (chance >= likely)
-    result.notes.push_back("its next skin is likely large enough to read the sex from (" + percent(chance) +
-                           "; from about " + std::to_string(static_cast<int>(std::lround(h.skin_sexing_mm))) +
-                           " mm, common practice, no source)");
+    result.notes.push_back(forecast_words::skin_tells_sex(chance, h.skin_sexing_mm));
 }
 
 bool is_grown_female(const CollectionFit& fit, int animal) {
@@ -132,9 +111,7 @@ void say_pairing(const CollectionFit& fit, int animal, AnimalForecast& result) {
   const std::string males = suitors(fit, animal);
   if (males.empty()) return;
   const int horizon = chance_horizons_days[std::size(chance_horizons_days) - 1];
-  result.notes.push_back("mature male of her kind: " + males + "; " + percent(result.chance_within_days.back()) +
-                         " that she molts by " + to_iso(fit.table.as_of + horizon) +
-                         ", and a molt discards stored sperm (common practice, no source)");
+  result.notes.push_back(forecast_words::pairing(males, result.chance_within_days.back(), fit.table.as_of + horizon));
 }
 
 }  // namespace

@@ -6,6 +6,7 @@
 #include "calibration/recalibration.hpp"
 #include "collection/last.hpp"
 #include "forecast/context.hpp"
+#include "forecast/words.hpp"
 #include "moltspan/numeric/quadrature.hpp"
 #include "moltspan/collection/animal_view.hpp"
 
@@ -124,26 +125,21 @@ ForecastContext forecast_context(const CollectionFit& fit, const std::vector<dou
 }
 
 bool explain_no_forecast(const CollectionFit& fit, int animal, AnimalForecast& result) {
-  const AnimalHistory& history = fit.animal(animal).history();
-  const auto because = [&](Phase phase, const std::string& why) {
+  const AnimalView view = fit.animal(animal);
+  const AnimalHistory& history = view.history();
+  const auto because = [&](Phase phase, std::string why) {
     result.phase = phase;
-    result.why_no_forecast = why;
+    result.why_no_forecast = std::move(why);
     return true;
   };
-  if (fit.animal(animal).record().set_aside)
-    return because(Phase::unknown, "set aside: a record of it is faulty; mend it and it is answered");
-  const std::string on = history.ended ? " on " + to_iso(*history.ended) : "";
-  if (history.state == AnimalState::died) return because(Phase::dead, "died" + on);
-  if (history.state == AnimalState::left) return because(Phase::gone, "left" + on);
-  if (history.state == AnimalState::escaped) return because(Phase::gone, "escaped" + on);
+  if (view.record().set_aside) return because(Phase::unknown, forecast_words::set_aside());
+  if (history.state != AnimalState::alive)
+    return because(history.state == AnimalState::died ? Phase::dead : Phase::gone, forecast_words::ended(history.state, history.ended));
   if (history.molts_no_more) {
     result.chance_final = 1;
-    return because(Phase::final_instar, "mature" +
-                                            (history.matured ? " since " + to_iso(*history.matured) : std::string()) +
-                                            ": its kind and sex molts no more");
+    return because(Phase::final_instar, forecast_words::molts_no_more(history.matured));
   }
-  if (!fit.animal(animal).runs() && fit.animal(animal).inputs().probe < 0)
-    return because(Phase::unknown, "not there yet on " + to_iso(fit.table.as_of));
+  if (!view.runs() && view.inputs().probe < 0) return because(Phase::unknown, forecast_words::not_there_yet(fit.table.as_of));
   return false;
 }
 

@@ -2,10 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 
 #include "collection/sizes.hpp"
 #include "facts/husbandry.hpp"
+#include "forecast/words.hpp"
 #include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
@@ -50,23 +50,6 @@ double in_measure(double leg_span_mm, SizeMeasure measure) {
   return measure == SizeMeasure::mass ? size * size * size : size;
 }
 
-std::string words_of(SizeMeasure measure) {
-  std::string words(measure_name(measure));
-  std::replace(words.begin(), words.end(), '_', ' ');
-  return words;
-}
-
-std::string rounded(double value, int digits) {
-  char text[32];
-  std::snprintf(text, sizeof text, "%.*f", digits, value);
-  return text;
-}
-
-/// What the ratio is taken of.
-std::string base_of(SizeMeasure measure) {
-  return measure == SizeMeasure::mass ? "the cube root of its mass in g" : "its " + words_of(measure);
-}
-
 /// Log of leg span over a measure, as the records have it.
 GrowthEstimate log_ratio(const CollectionFit& fit, SizeMeasure measure) {
   if (fit.growth) {
@@ -75,13 +58,6 @@ GrowthEstimate log_ratio(const CollectionFit& fit, SizeMeasure measure) {
     if (found != names.end()) return fit.growth->parameters[found - names.begin()];
   }
   return {usual_log_ratio(measure), husbandry().measure_ratio_log_sd};
-}
-
-/// Of an animal of another kind on which no leg span was read.
-std::string stand_in_note(SizeMeasure measure) {
-  return "no leg span was read on it and no ratio to one is known of its kind: size is told as " + words_of(measure) +
-         "; where days go by leg span, " + rounded(std::exp(usual_log_ratio(measure)), 1) + " times " +
-         base_of(measure) + " stands for it, as in tarantulas (assumption)";
 }
 
 }  // namespace
@@ -113,16 +89,12 @@ std::optional<NextLegSpan> as_leg_span(const std::optional<NextSize>& size) {
   return result;
 }
 
-std::string conversion_note(const CollectionFit& fit, int animal) {
+std::optional<Note> conversion_note(const CollectionFit& fit, int animal) {
   const AnimalInputs& inputs = fit.animal(animal).inputs();
   if (inputs.never_measured || inputs.read_measure == SizeMeasure::leg_span) return {};
-  if (!inputs.leg_span_known) return stand_in_note(inputs.read_measure);
+  if (!inputs.leg_span_known) return forecast_words::stand_in_size(inputs.read_measure);
   const GrowthEstimate ratio = log_ratio(fit, inputs.read_measure);
-  const double sd = std::hypot(ratio.sd, husbandry().measure_ratio_taxon_log_sd);
-  return "no leg span was read on it: taken as about " + rounded(std::exp(ratio.mean), 1) + " times " +
-         base_of(inputs.read_measure) + ", give or take " + rounded(100 * sd, 0) +
-         " %, from a usual figure of tarantulas and these records; "
-         "the band of its size holds that";
+  return forecast_words::leg_span_from_other_measure(inputs.read_measure, ratio, std::hypot(ratio.sd, husbandry().measure_ratio_taxon_log_sd));
 }
 
 }  // namespace moltspan

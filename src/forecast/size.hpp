@@ -19,6 +19,6 @@ std::optional<NextSize> next_size(const CollectionFit& fit, int animal, double m
 std::optional<NextLegSpan> as_leg_span(const std::optional<NextSize>& size);
 
 /// What a leg span of an animal rests on that was read in another measure only; blank for others.
-std::string conversion_note(const CollectionFit& fit, int animal);
+std::optional<Note> conversion_note(const CollectionFit& fit, int animal);
 
 }  // namespace moltspan

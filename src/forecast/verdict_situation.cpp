@@ -5,6 +5,7 @@
 
 #include "collection/kinds.hpp"
 #include "facts/husbandry.hpp"
+#include "forecast/words.hpp"
 #include "moltspan/collection/animal_view.hpp"
 
 namespace moltspan {
@@ -79,9 +80,9 @@ void set_animal(const Animal& animal, const AnimalHistory& history, Day as_of, C
   s.acquired = animal.acquired;
   s.on_back = history.on_back;
   if (animal.set_aside)
-    s.not_answered = "set aside: a record of it is faulty; mend it and it is answered";
+    s.not_answered = forecast_words::set_aside();
   else if (animal.acquired && *animal.acquired > as_of)
-    s.not_answered = "not there yet on " + to_iso(as_of);
+    s.not_answered = forecast_words::not_there_yet(as_of);
 }
 
 /// Days that go by the stadium where the facts of its kind tell how long that is.

@@ -1,15 +1,14 @@
 #include <algorithm>
 #include <cmath>
 
-#include "housing/parts.hpp"
-#include "facts/husbandry.hpp"
+#include "housing/words.hpp"
 #include "moltspan/forecast/forecast.hpp"
 #include "moltspan/stadia/stadia.hpp"
 
 namespace moltspan {
 namespace {
 
-constexpr double told_unseen = 0.005;  ///< chance of a molt unseen from which it is told
+namespace words = housing_words;
 
 /// Works out the advice on one animal; each step adds its reasons.
 class Adviser {
@@ -18,12 +17,11 @@ class Adviser {
   HousingAdvice advise();
 
  private:
-  void say(std::string text) { a_.reasons.push_back(std::move(text)); }
+  void say(Note note) { a_.reasons.push_back(std::move(note)); }
   /// What decides stands first.
-  void say_first(std::string text) { a_.reasons.insert(a_.reasons.begin(), std::move(text)); }
-  void assume(std::string text) {
-    if (std::find(a_.assumptions.begin(), a_.assumptions.end(), text) == a_.assumptions.end())
-      a_.assumptions.push_back(std::move(text));
+  void say_first(Note note) { a_.reasons.insert(a_.reasons.begin(), std::move(note)); }
+  void assume(Note note) {
+    if (!says(a_.assumptions, note.code)) a_.assumptions.push_back(std::move(note));
   }
   bool learned() const { return s_.growth && s_.growth->learned; }
   void copy_facts();
@@ -42,7 +40,6 @@ class Adviser {
   Advice conflict();
   bool needs_measuring();
   void suggest();
-  std::string risk_of_moving() const;
 
   const HousingSituation& s_;
   const HousingRules& rules_;
@@ -58,6 +55,7 @@ void Adviser::copy_facts() {
   a_.taxon = s_.taxon;
   a_.leg_span_mm = s_.leg_span_mm;
   a_.size_word = s_.size_word;
+  a_.by_leg_span = s_.by_leg_span;
   a_.last_entry = s_.last_entry;
   if (has_sides(s_.enclosure)) a_.enclosure = s_.enclosure;
 }
@@ -65,7 +63,7 @@ void Adviser::copy_facts() {
 bool Adviser::not_there() {
   if (!s_.ended && s_.not_answered.empty()) return false;
   a_.advice = s_.ended ? Advice::gone : Advice::hold;
-  say(a_.verdict.why);
+  say(words::verdict(a_.verdict));
   return true;
 }
 
@@ -87,44 +85,31 @@ void Adviser::judge_size() {
 void Adviser::say_measures() {
   for (const Measure& m : now_)
     if (m.what == Measure::What::floor || m.is_due() || m.is_planned())
-      say(measure_text(m, s_.leg_span_mm, !s_.molts_no_more, s_.size_word));
-  if (depth_missing_) say("depth not recorded: read the depth of soil through the wall, never dig");
+      say(words::measure(m, s_));
+  if (depth_missing_) say(words::depth_not_recorded());
   const HabitRules& rules = habit_rules(s_, rules_);
   if (std::isnan(a_.enclosure->substrate_mm) && s_.leg_span_mm >= rules_.drop_from_leg_span_mm.value &&
       a_.enclosure->h_mm > rules.drop_warn.value * s_.leg_span_mm && !depth_missing_)
-    say("depth of soil not recorded: the drop to the lid is not judged; over " + with_status(rules.drop_warn, "x leg span") +
-        " a fall can harm");
+    say(words::drop_not_judged(rules.drop_warn));
   if (is_oversized(short_side_mm(*a_.enclosure), s_.leg_span_mm, s_, rules_))
-    say("box may be too large: over " + with_status(rules_.oversize_floor, "x leg span") + " and over " +
-        with_status(rules_.oversize_side_mm, "mm") + ", so that prey may not be found; feed under watch");
+    say(words::box_too_large(rules_));
   if (const Kind& kind = kind_of(s_.taxon, s_.group); !kind.group.empty() && !kind.is_tarantula)
-    assume(s_.size_word == "leg span"
-               ? "multiples of leg span are those for tarantulas, used here for " + kind.group + " (assumption)"
-               : s_.size_word + " stands for the leg span in multiples for " + kind.group + " (common practice, no source)");
-  if (s_.habit == Habit::unknown) assume("habit not recorded: judged as a ground dweller (assumption)");
-  if (!s_.measured_now)
-    assume("not measured since its last molt: size carried on with a growth ratio of " +
-           (learned() ? "about " + brief(std::exp(s_.growth->log_ratio), 2) + " a molt"
-                      : brief(husbandry().growth_ratio, 2) + " a molt (assumption)"));
+    assume(words::other_kind(kind.group, s_));
+  if (s_.habit == Habit::unknown) assume(words::habit_not_recorded());
+  if (!s_.measured_now) assume(words::size_carried_on(learned() ? std::optional(std::exp(s_.growth->log_ratio)) : std::nullopt));
 }
 
 void Adviser::say_ahead() {
-  std::string text = "floor after the next molt about ";
-  for (int k : {1, 2}) {
-    const double span = std::exp(size_after_molts(s_, rules_, k).log_mm);
-    char multiple[16];
-    std::snprintf(multiple, sizeof multiple, "%.1f", short_side_mm(*a_.enclosure) / span);
-    text += std::string(k == 1 ? "" : ", after the one behind it about ") + multiple + " x";
-  }
-  say(text);
-  if (s_.missed_if_molts_on >= reported_missed_chance)
-    assume("if it molts on, a molt went unseen with a chance of " + percent(s_.missed_if_molts_on) +
-           ": the day on which its box is outgrown counts one molt more");
+  const auto floor_after = [&](int molts) {
+    return short_side_mm(*a_.enclosure) / std::exp(size_after_molts(s_, rules_, molts).log_mm);
+  };
+  say(words::floor_ahead(floor_after(1), floor_after(2)));
+  if (s_.missed_if_molts_on >= reported_missed_chance) assume(words::counts_unseen_molt(s_.missed_if_molts_on));
   const double growth = std::exp(size_after_molts(s_, rules_, 1).log_mm - size_after_molts(s_, rules_, 0).log_mm);
   if (learned() && !near_adult(s_, s_.leg_span_mm))
-    say("growth ratio about " + brief(growth, 2) + " at the next molt, as the records of the collection say");
+    say(words::growth_learned(growth));
   else
-    assume("growth ratio " + with_status({growth, RuleStatus::assumption}) + " at the next molt");
+    assume(words::growth_assumed(growth));
 }
 
 void Adviser::judge_days() {
@@ -135,54 +120,31 @@ void Adviser::judge_days() {
   if (!run.from && (code == VerdictCode::premolt || code == VerdictCode::look)) after_ = after_next_molt(s_, rules_);
   a_.safe_after_molt_days = after_.days;
   say_hardening(hardening(s_));
-  if (s_.last_watched && !s_.molts_no_more)
-    say("last looked at on " + to_iso(*s_.last_watched) + ": it may have molted since and be soft; look before a move");
-  if (std::isnan(s_.leg_span_mm) && s_.no_box_rule.empty())
-    assume("never measured: days by size as for the usual size of its kind (assumption)");
+  if (s_.last_watched && !s_.molts_no_more) say(words::look_before_move(*s_.last_watched));
+  if (std::isnan(s_.leg_span_mm) && s_.no_box_rule.empty()) assume(words::days_by_usual_size());
   if (!s_.next_molt.days.empty()) say_premolt();
   say_after_molt();
   say_old_signs();
 }
 
 void Adviser::say_hardening(const Hardening& hard) {
-  const std::string wait = with_status({hard.wait_days, RuleStatus::common_practice}, "days");
-  const std::string since =
-      s_.last_molt ? "the latest possible day of its molt, " + to_iso(s_.last_molt->latest)
-                   : "the day from which it was watched, " + to_iso(s_.watched_from) + ", as no molt is on record";
-  if (hard.day > s_.on)
-    say("may still be soft until " + to_iso(hard.day) + ": " + wait + " from " + since +
-        ", ended early by black fangs or a meal");
-  else if (hard.by_days)
-    say("hardened: " + wait + " have passed since " + since);
-  else if (s_.meal && *s_.meal == hard.day)
-    say("ate on " + to_iso(*s_.meal) + ": hardened");
-  else
-    say("fangs black on " + to_iso(hard.day) + ": hardened");
-  if (hard.day <= s_.on && !s_.last_meal && s_.last_molt) say("no meal since its molt yet: better after one");
-  if (hard.by_days) assume("hardened after " + wait);
+  say(hard.day > s_.on ? words::may_be_soft(hard, s_) : words::hardened(hard, s_));
+  if (hard.day <= s_.on && !s_.last_meal && s_.last_molt) say(words::no_meal_yet());
+  if (hard.by_days) assume(words::hardened_after(hard));
 }
 
 void Adviser::say_premolt() {
-  const std::string limit = with_status({100 * rules_.premolt_chance.value, rules_.premolt_chance.status}, "%");
-  const DayChances& chances = a_.verdict.chances;
   if (a_.verdict.code == VerdictCode::between || a_.verdict.code == VerdictCode::premolt)
-    say("chance of premolt on " + to_iso(s_.on) + ": " + percent(chances.premolt) +
-        (chances.molted_unseen >= told_unseen ? ", of a molt unseen " + percent(chances.molted_unseen) : "") +
-        ", hold over " + limit);
-  const bool own = std::isfinite(s_.stadium_median_days);
-  assume("premolt begins " +
-         with_status({std::max(1.0, std::round(premolt_lead_days(s_))), own ? RuleStatus::assumption : RuleStatus::common_practice}, "days") + " before the molt");
-  assume("held over a chance of premolt of " + limit);
+    say(words::premolt_chance(a_.verdict.chances, s_.on, rules_.premolt_chance));
+  assume(words::premolt_begins(premolt_lead_days(s_), std::isfinite(s_.stadium_median_days)));
+  assume(words::held_over(rules_.premolt_chance));
 }
 
 void Adviser::say_after_molt() {
   if (after_.days)
-    say("no day before its next molt is safe; a move is from day " + std::to_string(after_.days->first) + " to day " +
-        std::to_string(after_.days->second) + " after that molt, or once its fangs are black");
+    say(words::safe_after_molt(*after_.days));
   else if (after_.premolt_again > 0)
-    say("no day before its next molt is safe, and once it has hardened after it premolt has begun again with a chance "
-        "of " +
-        percent(after_.premolt_again));
+    say(words::premolt_again(after_.premolt_again));
 }
 
 void Adviser::say_old_signs() {
@@ -190,16 +152,14 @@ void Adviser::say_old_signs() {
   for (const SignNote& sign : s_.signs) {
     const bool trusted =
         std::find(rules_.trusted_signs.begin(), rules_.trusted_signs.end(), sign.event) != rules_.trusted_signs.end();
-    const std::string noted = spoken(event_name(sign.event)) + " on " + to_iso(sign.day);
     if (!trusted)
       refused = !s_.last_meal || *s_.last_meal <= sign.day ? &sign : refused;
     else if (s_.last_meal && *s_.last_meal > sign.day)
-      say(noted + ", but it ate since, on " + to_iso(*s_.last_meal) + ": no longer trusted");
+      say(words::sign_but_ate(sign, *s_.last_meal));
     else if (noted_while_soft(s_, sign) && a_.verdict.code != VerdictCode::sealed)
-      say(noted + ", while it hardened: no sign of the next molt");
+      say(words::sign_while_soft(sign));
   }
-  if (refused && !s_.molts_no_more)
-    say(spoken(event_name(refused->event)) + " on " + to_iso(refused->day) + ": a weak sign with many other causes");
+  if (refused && !s_.molts_no_more) say(words::weak_sign(*refused));
 }
 
 /// Held whatever the size of its box.
@@ -218,38 +178,19 @@ bool Adviser::left_in_peace() const {
 bool Adviser::needs_measuring() {
   const bool no_size = std::isnan(s_.leg_span_mm);
   if (!s_.no_box_rule.empty())
-    say_first("no rule of boxes is known for " + s_.no_box_rule +
-              ", and no leg span was read on it: size of its box not judged");
+    say_first(words::no_box_rule(s_.no_box_rule));
   else if (no_size)
-    say_first(
-        "size not recorded: measure its next skin, or read it through the wall while it stretches; never disturb it to "
-        "measure it");
+    say_first(words::size_missing());
   if (!s_.enclosure)
-    say_first("enclosure not recorded: write down its inner width, depth and height");
+    say_first(words::box_missing());
   else if (!a_.enclosure)
-    say_first(
-        "only the volume of its box is recorded: a volume gives no ratio; write down its inner width, depth and "
-        "height");
+    say_first(words::only_volume());
   return no_size || !a_.enclosure || (depth_missing_ && !a_.due);
 }
 
-std::string Adviser::risk_of_moving() const {
-  switch (a_.verdict.code) {
-    case VerdictCode::soft:
-      return "it may be soft, and an injury now can kill";
-    case VerdictCode::premolt:
-      return "it may be in premolt, and an injury to the skin that forms can kill at the molt";
-    default:
-      return a_.verdict.why;
-  }
-}
-
 Advice Adviser::conflict() {
-  say_first(a_.verdict.why);
-  const std::string staying = s_.unfit.empty() ? "it has outgrown its box" : "the box is unfit (" + s_.unfit + ")";
-  say_first(
-      "risk of staying: " + staying + "; risk of moving: " + risk_of_moving() +
-      "; mend the box around it if that can be done without touching it, move it only if staying is the greater risk");
+  say_first(words::verdict(a_.verdict));
+  say_first(words::conflict(s_, a_.verdict));
   return Advice::conflict;
 }
 
@@ -259,24 +200,24 @@ Advice Adviser::decide_move() {
   // Waiting for a molt that is seen gains nothing where premolt would have begun again by the time it has hardened.
   const bool nothing_gained = code == VerdictCode::premolt && after_.premolt_again > rules_.premolt_chance.value;
   if (!s_.unfit.empty() || nothing_gained) return conflict();
-  say_first(a_.verdict.why);
+  say_first(words::verdict(a_.verdict));
   if (code == VerdictCode::soft) return Advice::wait_hardening;
   return code == VerdictCode::premolt ? Advice::wait_premolt : Advice::hold;
 }
 
 Advice Adviser::decide() {
   if (!s_.unfit.empty()) {
-    say_first("box unfit since " + to_iso(*s_.unfit_day) + ": " + s_.unfit + "; a move is due whatever its size");
+    say_first(words::box_unfit(s_.unfit, *s_.unfit_day));
     a_.due = true;
     a_.shortfall = 0;
   }
   if (left_in_peace()) {
     if (!s_.unfit.empty() && a_.verdict.code != VerdictCode::molting) return conflict();
-    say_first(a_.verdict.why);
+    say_first(words::verdict(a_.verdict));
     return Advice::hold;
   }
   if (s_.molts_no_more && s_.unfit.empty()) {
-    say_first("mature and grows no more: not outgrown by growth");
+    say_first(words::grown());
     return Advice::final;
   }
   if (s_.unfit.empty() && needs_measuring()) return Advice::measure_first;
@@ -284,10 +225,10 @@ Advice Adviser::decide() {
   const bool planned = std::any_of(now_.begin(), now_.end(), [](const Measure& m) {
     return m.is_planned() && m.what != Measure::What::drop && std::isfinite(m.due.value);
   });
-  if (a_.verdict.code == VerdictCode::look) say_first(a_.verdict.why);
+  if (a_.verdict.code == VerdictCode::look) say_first(words::verdict(a_.verdict));
   if (!planned && !(a_.outgrown.chance_next_molt >= rules_.later_chance.value)) return Advice::fits;
   if (a_.outgrown.chance_next_molt >= 0)
-    say("outgrown after its next molt with a chance of " + percent(a_.outgrown.chance_next_molt));
+    say(words::outgrown_after_next_molt(a_.outgrown.chance_next_molt));
   return Advice::later;
 }
 

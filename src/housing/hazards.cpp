@@ -1,6 +1,6 @@
 #include <algorithm>
 
-#include "housing/parts.hpp"
+#include "housing/words.hpp"
 #include "moltspan/facts/cautions.hpp"
 #include "moltspan/stadia/stadia.hpp"
 #include "records/words.hpp"
@@ -47,17 +47,25 @@ void kind_codes(const Hazards& hazards, const HousingSituation& s, std::vector<s
   codes.push_back("allergy");
 }
 
+/// Of its reasons; the verdict's sentence may say more than its reason.
+std::vector<std::string> codes_said(const HousingAdvice& a) {
+  std::vector<std::string> codes;
+  for (const Note& reason : a.reasons) codes.push_back(reason.code);
+  if (says(a.reasons, reason_name(a.verdict.reason)))
+    codes.insert(codes.end(), a.verdict.why_codes.begin(), a.verdict.why_codes.end());
+  return codes;
+}
+
 }  // namespace
 
-Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption) {
+Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, Note& assumption) {
   Hazards result = s.hazards;
   const KindHazards* row = row_for(s, rules);
   join_hazards(result, row ? row->hazards : all_hazards);
-  assumption = row ? "cautions as for " + row->name + " (" + row->basis + ")"
-                   : "what its kind has to beware of is not known: all cautions are given (assumption)";
+  assumption = row ? housing_words::cautions_as_for(*row) : housing_words::kind_not_known();
   if (kind_of(s.taxon, s.group).is_tarantula && s.world == World::old_world && !result.systemic_venom) {
     result.systemic_venom = true;
-    assumption += "; from the Old World: counted as one whose bite acts on the whole body (assumption)";
+    assumption.text += housing_words::old_world_venom();
   }
   return result;
 }
@@ -65,13 +73,13 @@ Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::s
 void add_cautions(const HousingSituation& s, const HousingRules& rules, HousingAdvice& a) {
   const bool escaped = s.ended == Event::escaped;
   if (s.ended && !escaped) return;
-  std::string assumption;
+  Note assumption;
   const Hazards hazards = hazards_for(s, rules, assumption);
   std::vector<std::string> codes;
   if (escaped) escape_codes(hazards, s.habit, codes);
   kind_codes(hazards, s, codes);
-  for (std::string& code : prompted_cautions(a.reasons)) codes.push_back(std::move(code));
-  for (const std::string& code : codes) a.cautions.push_back(caution_text(code));
+  for (std::string& code : prompted_cautions(codes_said(a))) codes.push_back(std::move(code));
+  for (const std::string& code : codes) a.cautions.push_back({code, caution_text(code)});
   a.assumptions.push_back(std::move(assumption));
 }
 

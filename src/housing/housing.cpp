@@ -8,6 +8,7 @@
 
 #include "housing/parts.hpp"
 #include "housing/ready.hpp"
+#include "housing/words.hpp"
 #include "intervals/health.hpp"
 #include "moltspan/numeric/parallel.hpp"
 
@@ -19,7 +20,7 @@ constexpr int closing_days = 7;     ///< safe days that end within these go firs
 constexpr double rare = 0.01;       ///< chances under this ask for no box
 
 int hazard_rank(const HousingSituation& s, const HousingRules& rules) {
-  std::string assumption;
+  Note assumption;
   const Hazards h = hazards_for(s, rules, assumption);
   return 4 * h.systemic_venom + 2 * h.fast + h.irritant_spray;
 }
@@ -75,7 +76,7 @@ void give_boxes(RehousePlan& plan, const std::vector<HousingSituation>& situatio
     if (!a.suggested) continue;
     const HousingSituation& s = situations[a.animal];
     a.suggested = suggest_box(s, rules, molts_before_move(a.advice), boxes);
-    a.reasons.push_back(suggestion_text(*a.suggested));
+    a.reasons.push_back(housing_words::suggested(*a.suggested));
     if (a.due && !a.suggested->name.empty()) take(boxes, a.suggested->name);
   }
 }
@@ -92,11 +93,8 @@ void spread(RehousePlan& plan, const HousingRules& rules) {
     a.sitting_day = day;
     if (a.sitting == 1) continue;
     a.advice = Advice::later;
-    a.reasons.insert(a.reasons.begin(), "a move is due: sitting " + std::to_string(a.sitting) + ", on " + to_iso(day) +
-                                            ", " + with_status(rules.rest_days, "days") + " between sittings");
-    if (a.safe_until && *a.safe_until < day)
-      a.reasons.insert(a.reasons.begin() + 1, "its safe days end on " + to_iso(*a.safe_until) +
-                                                  ", before that sitting: move it sooner in place of another, or wait");
+    a.reasons.insert(a.reasons.begin(), housing_words::sitting(a.sitting, day, rules.rest_days));
+    if (a.safe_until && *a.safe_until < day) a.reasons.insert(a.reasons.begin() + 1, housing_words::safe_days_end(*a.safe_until));
   }
 }
 

@@ -85,7 +85,6 @@ SuggestedBox suggest_box(const HousingSituation& s, const HousingRules& rules, i
                          const std::vector<Enclosure>& own = {});
 /// Molts that come before a move of this advice: the box is chosen for the size after them.
 int molts_before_move(Advice advice);
-std::string suggestion_text(const SuggestedBox& box);
 
 /// Days after its next molt on which a move is safe, counted from that molt: hardened, and not likely in premolt again.
 struct AfterMolt {
@@ -95,7 +94,7 @@ struct AfterMolt {
 AfterMolt after_next_molt(const HousingSituation& s, const HousingRules& rules);
 
 /// What handling it has to beware of: that of its kind and what is stated beside it; `assumption`: how that is known.
-Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, std::string& assumption);
+Hazards hazards_for(const HousingSituation& s, const HousingRules& rules, Note& assumption);
 /// The cautions of an animal that is there or escaped, and those of the prompts among its reasons.
 void add_cautions(const HousingSituation& s, const HousingRules& rules, HousingAdvice& a);
 

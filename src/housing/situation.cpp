@@ -64,6 +64,7 @@ void house_by_kind(const Animal& animal, const AnimalInputs& inputs, HousingSitu
     return;
   }
   s.size_word = word_of(*facts.box_measure);
+  s.by_leg_span = leg_span;
   s.size_log_sd = std::hypot(s.size_log_sd, *facts.box_measure == inputs.read_measure ? 0 : usual_ratio_log_sd);
   s.growth->log_ratio -= s.growth->decline * shift;
   const KindNumber adult = adult_size_prior(animal, *facts.box_measure).of(s.male_chance);

@@ -1,6 +1,7 @@
 #include "moltspan/intervals/wald.hpp"
 
 #include <boost/math/distributions/normal.hpp>
+#include <cmath>
 #include <stdexcept>
 
 namespace moltspan {
@@ -15,6 +16,11 @@ double normal_reach(double level) {
   return boost::math::quantile(boost::math::normal(), 0.5 + level / 2);
 }
 
+/// As StadiaFit takes them back, to the last digit.
+VectorXd exp_of(const VectorXd& logs) {
+  return logs.unaryExpr([](double x) { return std::exp(x); });
+}
+
 }  // namespace
 
 Intervals wald_intervals(const VectorXd& estimates, const VectorXd& errors, double level) {
@@ -24,7 +30,7 @@ Intervals wald_intervals(const VectorXd& estimates, const VectorXd& errors, doub
 
 Intervals log_wald_intervals(const VectorXd& estimates, const VectorXd& errors, double level) {
   const Intervals logs = wald_intervals(estimates, errors, level);
-  return {logs.estimate.array().exp(), logs.lower.array().exp(), logs.upper.array().exp()};
+  return {exp_of(logs.estimate), exp_of(logs.lower), exp_of(logs.upper)};
 }
 
 VectorXd standard_errors(const Eigen::MatrixXd& covariance) { return covariance.diagonal().cwiseSqrt(); }
@@ -34,7 +40,7 @@ ParameterIntervals parameter_intervals(const StadiaFit& fit, double level) {
   ParameterIntervals result{estimate.names, wald_intervals(estimate.values, standard_errors(estimate.covariance), level)};
   const Index n_coefficients = fit.coefficients.size(), n_spreads = estimate.values.size() - n_coefficients;
   for (VectorXd* side : {&result.of.estimate, &result.of.lower, &result.of.upper})
-    side->tail(n_spreads) = side->tail(n_spreads).array().exp().eval();
+    side->tail(n_spreads) = exp_of(side->tail(n_spreads));
   const std::string log = "log_";
   for (auto name = result.names.begin() + n_coefficients; name != result.names.end(); ++name) name->erase(0, log.size());
   return result;

@@ -320,20 +320,20 @@ void check(const CollectionFit& fit, const std::vector<int>& animals, const Traj
       refuse("animal " + std::to_string(animal) + " is not one of " + std::to_string(fit.animals.size()));
 }
 
-std::vector<std::string> notes_of(const CollectionFit& fit, int animal, const NextMolt& next) {
-  std::vector<std::string> notes;
-  const AnimalInputs& inputs = fit.animal(animal).inputs();
-  const Animal& a = fit.animal(animal).record();
-  if (inputs.never_measured) notes.push_back("never measured: its size is taken as its kind's (assumption)");
-  if (const std::string conversion = conversion_note(fit, animal); !conversion.empty()) notes.push_back(conversion);
-  if (!std::isfinite(a.adult_leg_span_mm))
-    notes.push_back(
-        "adult leg span not known: where its growth ends is told by these records alone, and no molt is the last; state "
-        "adult_leg_span_mm");
+std::vector<Note> notes_of(const CollectionFit& fit, int animal, const NextMolt& next) {
+  std::vector<Note> notes;
+  const AnimalView view = fit.animal(animal);
+  if (view.inputs().never_measured) notes.push_back({"never_measured", "never measured: its size is taken as its kind's (assumption)"});
+  if (auto conversion = conversion_note(fit, animal)) notes.push_back(std::move(*conversion));
+  if (!std::isfinite(view.record().adult_leg_span_mm))
+    notes.push_back({"adult_size_unknown",
+                     "adult leg span not known: where its growth ends is told by these records alone, and no molt is the last; state "
+                     "adult_leg_span_mm"});
   if (next.chance_missed >= reported_missed_chance)
-    notes.push_back("with a chance of " + percent(next.chance_missed) +
-                    " a molt went unseen: those courses begin one molt further");
-  if (next.starts.empty()) notes.push_back("no molt on record: taken as met at a random moment between two molts");
+    notes.push_back({"missed_molt", "with a chance of " + percent(next.chance_missed) +
+                                        " a molt went unseen: those trajectories begin one molt further"});
+  if (next.starts.empty())
+    notes.push_back({"random_moment", "no molt on record: taken as met at a random moment between two molts"});
   return notes;
 }
 

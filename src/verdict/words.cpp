@@ -24,11 +24,14 @@ std::string days_text(double days) {
 
 std::string noted(const SignNote& sign) { return spoken(event_name(sign.event)) + " on " + to_iso(sign.day); }
 
+/// Palps and hooks settle whether a male is mature.
+bool palps_settle(const CareSituation& s) { return s.is_tarantula && s.male_chance > 0.5 && !s.matured; }
+
 /// What settles it for a male, and what else may be behind it.
 std::string other_explanations(const CareSituation& s) {
   std::string text;
   if (s.chance_final >= told_final) text += "; or it has molted for the last time (" + percent(s.chance_final) + ")";
-  if (s.is_tarantula && s.male_chance > 0.5 && !s.matured)
+  if (palps_settle(s))
     text += "; look for bulbs on the palps and hooks on the front legs first: that settles whether he is mature";
   return text;
 }
@@ -51,10 +54,11 @@ std::string overdue(const CareSituation& s) {
          "; a molt may have gone unseen, look for a skin and measure it";
 }
 
+bool premolt_is_likely(const CareRules& rules, const Verdict& v) { return v.chances.premolt > rules.likely_premolt.value; }
+
 std::string chance_of_premolt(const CareSituation& s, const CareRules& rules, const Verdict& v) {
-  const double premolt = v.chances.premolt;
-  std::string text = premolt > rules.likely_premolt.value ? "premolt likely: " : "may be in premolt: ";
-  text += percent(premolt) + " by the dates";
+  std::string text = premolt_is_likely(rules, v) ? "premolt likely: " : "may be in premolt: ";
+  text += percent(v.chances.premolt) + " by the dates";
   if (v.chances.soft > rules.look_chance.value / 2) text += ", " + percent(v.chances.soft) + " soft after a molt unseen";
   return s.last_molt ? text : text + ", as no molt is on record";
 }
@@ -145,6 +149,32 @@ std::string feeding_why(const CareSituation& s, const CareRules& rules, const Ve
   return {};
 }
 
+std::vector<std::string> why_codes(const CareSituation& s, const CareRules& rules, const Verdict& v) {
+  std::vector<std::string> codes{std::string(reason_name(v.reason))};
+  if (v.code == VerdictCode::look && palps_settle(s)) codes.push_back("palps_and_hooks");
+  if (v.reason == VerdictReason::premolt_chance) codes.push_back(premolt_is_likely(rules, v) ? "premolt_likely" : "premolt_possible");
+  if (v.reason == VerdictReason::between) codes.push_back(s.last_molt ? "between_molts" : "no_molt_on_record");
+  return codes;
+}
+
+std::vector<std::string> feeding_codes(const Verdict& v) {
+  switch (v.feeding) {
+    case Feeding::none:
+      return {};
+    case Feeding::hold:
+      if (v.code == VerdictCode::look) return {"look_before_food"};
+      return {v.code == VerdictCode::sealed ? "sealed_no_food" : "take_prey_out"};
+    case Feeding::not_yet:
+      return {"food_from"};
+    case Feeding::lightly:
+      if (v.code == VerdictCode::sac) return v.why_codes;
+      return {"little_food"};
+    case Feeding::offer:
+      return {"food_since"};
+  }
+  return {};
+}
+
 }  // namespace
 
 std::string brief(double value, int decimals) {
@@ -164,7 +194,9 @@ std::string with_status(const RuleNumber& number, const std::string& unit) {
 
 void say_why(const CareSituation& s, const CareRules& rules, Verdict& verdict) {
   verdict.why = why(s, rules, verdict);
+  verdict.why_codes = why_codes(s, rules, verdict);
   verdict.feeding_why = feeding_why(s, rules, verdict);
+  verdict.feeding_codes = feeding_codes(verdict);
 }
 
 }  // namespace moltspan

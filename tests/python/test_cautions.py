@@ -16,6 +16,8 @@ from moltspan import _core
 from moltspan.text import cautions as tables_cautions
 from moltspan.cli.app import app
 from moltspan.text.tables import plain_forecast
+from moltspan._frames.said import Said
+from moltspan.text import today as tables_today
 
 TOP = Path(__file__).parents[2]
 WORDS = ("urticating_setae", "systemic_venom", "irritant_spray", "fast")
@@ -154,7 +156,7 @@ def test_the_four_words_stand_where_users_look(file):
     assert all(word in text for word in WORDS)
 
 
-# Prompts. The sentences are those that moltspan says; a prompt in new words needs them in shared/cautions.toml.
+# Prompts go by the codes of sentences.
 
 
 def overdue():
@@ -183,17 +185,20 @@ def test_prompts_of_the_feeding_round_stand_with_their_cautions():
     assert TEXT["look_first"] in feeding and TEXT["look_for_skin"] in feeding
 
 
-@pytest.mark.parametrize(("prompt", "code"), [
-    ("overdue: the first explanation is a molt that went unseen: look for a skin, measure it", "look_for_skin"),
-    ("size not recorded: measure its next skin, or read it through the wall while it stretches", "look_for_skin"),
-    ("no molt on record: look first whether its fangs are black", "look_at_fangs"),
-    ("look for bulbs at the palps and hooks at the front legs first; that settles it", "look_at_fangs"),
-    ("premolt likely: offer nothing and take uneaten prey out", "leftovers"),
-    ("One small prey at most, taken out again soon", "leftovers"),
-    ("its next skin is likely large enough to read the sex from (96 %)", "sex_from_skin"),
-])
-def test_each_prompt_has_its_caution(prompt, code):
-    assert (TEXT[code], ["A1"]) in tables_cautions.prompted({"A1": [prompt], "A2": ["floor 2.1 x leg span"]})
+@pytest.mark.parametrize(("prompt", "code"), [("overdue", "look_for_skin"), ("size_missing", "look_for_skin"), ("palps_and_hooks", "look_at_fangs"),
+                                               ("take_prey_out", "leftovers"), ("skin_tells_sex", "sex_from_skin")])
+def test_each_prompt_has_its_caution_whatever_its_words(prompt, code):
+    assert (TEXT[code], ["A1"]) in tables_cautions.prompted({"A1": [Said("in other words", (prompt,))], "A2": ["floor 2.1 x leg span"]})
+
+
+def test_words_without_a_code_ask_for_nothing():
+    assert tables_cautions.prompted({"A1": ["look first for a skin, its black fangs and uneaten prey"]}) == []
+
+
+def test_a_box_that_is_unfit_is_named_as_such_whatever_its_words():
+    moved = {"outgrown": {"chance_next_molt": 0.2}}
+    assert tables_today._move_reason(moved | {"reasons": [Said("in other words", ("box_unfit",))]}) == "box unfit"
+    assert tables_today._move_reason(moved | {"reasons": ["box unfit, so its keeper says"]}) == "box needs changing"
 
 
 def test_texts_that_must_be_said_are_said():

@@ -13,7 +13,7 @@ struct Caution {
   std::string label;  ///< one word beside an animal's name; blank = none
   std::string text;
   std::string source;                          ///< blank = common practice of keepers, no source
-  std::vector<std::vector<std::string>> said;  ///< a text that holds all parts of one of these is a prompt for it
+  std::vector<std::string> asked_by;           ///< codes of notes and reasons that ask for what it warns of
 };
 
 /// All cautions, in the order of the file.
@@ -22,7 +22,8 @@ const std::vector<Caution>& cautions();
 /// The text of a code. Throws std::invalid_argument where there is none of that code.
 const std::string& caution_text(std::string_view code);
 
-/// Codes of the cautions that belong on the same output as these texts, each once, in the order of the file.
-std::vector<std::string> prompted_cautions(const std::vector<std::string>& texts);
+/// Codes of the cautions that belong on the same output as notes and reasons of these codes, each once, in the order of
+/// the file.
+std::vector<std::string> prompted_cautions(const std::vector<std::string>& note_codes);
 
 }  // namespace moltspan

@@ -5,6 +5,7 @@
 #include <string_view>
 #include <vector>
 
+#include "moltspan/base/note.hpp"
 #include "moltspan/collection/fit.hpp"
 #include "moltspan/verdict/verdict.hpp"
 
@@ -87,7 +88,7 @@ struct AnimalForecast {
   std::optional<MatureLife> mature_life;     ///< of a living male tarantula that is mature
   int own_stadia = 0, taxon_stadia = 0;
   double own_weight = 0;
-  std::vector<std::string> notes;
+  std::vector<Note> notes;
   CareSituation care;  ///< what the verdict rests on
   Verdict verdict;     ///< of the day asked for; `phase` and `feed_from` are its words
 

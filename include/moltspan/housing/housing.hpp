@@ -7,6 +7,7 @@
 #include <utility>
 #include <vector>
 
+#include "moltspan/base/note.hpp"
 #include "moltspan/forecast/forecast.hpp"
 
 /// @file
@@ -79,6 +80,7 @@ struct HousingSituation : CareSituation {
   double leg_span_mm = unknown_number;  ///< NaN = never measured
   double size_log_sd = 0;               ///< of it
   std::string size_word = "leg span";   ///< what stands for it in kinds that are housed by another measure
+  bool by_leg_span = true;              ///< its box goes by leg span itself
   std::string no_box_rule;              ///< kind on which no leg span was read and of whose boxes no rule is known
   bool measured_now = true;             ///< read in this instar
   std::optional<EnclosureSize> enclosure;
@@ -120,9 +122,10 @@ struct HousingAdvice {
   int animal = -1;
   std::string id, taxon;
   Advice advice = Advice::measure_first;
-  std::vector<std::string> reasons, assumptions, cautions;
+  std::vector<Note> reasons, assumptions, cautions;  ///< cautions: codes of shared/cautions.toml
   double leg_span_mm = unknown_number;  ///< or what stands for it in its kind
   std::string size_word = "leg span";   ///< what that is
+  bool by_leg_span = true;
   std::optional<EnclosureSize> enclosure;
   double ratio = unknown_number;  ///< shorter side of the floor / leg span
   Outgrown outgrown;

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "moltspan/base/note.hpp"
 #include "moltspan/collection/fit.hpp"
 
 /// @file
@@ -43,7 +44,7 @@ struct TrajectoryAnimal {
   double adult_leg_span_mm = unknown_number;  ///< share of it from which an animal counts as grown
   double pace_percentile = unknown_number;    ///< chance that one of its kind is slower, in percent; NaN = not known
   double ratio_percentile = unknown_number;   ///< chance that one of its kind grows less at a molt; NaN = not known
-  std::vector<std::string> notes;
+  std::vector<Note> notes;
 };
 
 /// Quantiles of the leg span over time; rows = days.

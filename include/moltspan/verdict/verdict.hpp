@@ -157,6 +157,8 @@ struct Verdict {
   DayChances chances;
   Feeding feeding = Feeding::none;
   std::string feeding_why;
+  /// What the two sentences say, as codes: the reason, `palps_and_hooks` where these are to be looked at; `take_prey_out`, ...
+  std::vector<std::string> why_codes, feeding_codes;
   std::optional<Day> feed_from;  ///< first day of plain feeding where nothing holds it; none: held
 
   /// As far as the animal goes it may be moved on that day.

@@ -7,6 +7,7 @@ from moltspan._frames import frames
 from moltspan.stadia.intervals import FAMILIES, TRUNCATIONS, StadiaFit, choice, to_priors
 from moltspan._frames.result import Health, Result
 from moltspan.collection.verdict import verdict_document
+from moltspan._frames.said import Said, said_of
 
 LEVELS = (0.5, 0.8, 0.95)
 HIDDEN_COLUMNS = ("animal", "molt_before", "molt_after", "chance", "hidden")
@@ -331,7 +332,7 @@ def _hidden_problem(animal, before, after, chance, hidden):
     missing = "one molt" if hidden == 1 else "two molts or more"
     return {"severity": "doubt", "file": "", "row": 0, "animal": animal, "column": "date", "value": f"{before}..{after}",
             "rule": f"{100 * chance:.0f} % that {missing} between these two went unrecorded, by length and sizes",
-            "next_step": "write it down if a skin is found, or the instar numbers of both"}
+            "next_step": Said("write it down if a skin is found, or the instar numbers of both", ("look_for_molt",))}
 
 
 def _known(chance):
@@ -351,7 +352,7 @@ def _animal(as_of, forecast):
             "feed_from": None if forecast.feed_from is None else frames.day_of(forecast.feed_from).isoformat(),
             "next_leg_span_mm": _next_leg_span(forecast.next_leg_span), "next_size": _next_size(forecast.next_size),
             "basis": {"own_stadia": forecast.own_stadia, "taxon_stadia": forecast.taxon_stadia, "own_weight": forecast.own_weight},
-            "notes": [*forecast.notes, *_beyond_the_calendar(as_of, forecast)]}
+            "notes": [*said_of(forecast.notes), *_beyond_the_calendar(as_of, forecast)]}
 
 
 def _beyond_the_calendar(as_of, forecast):

@@ -8,6 +8,7 @@ from moltspan import _core
 from moltspan._frames import frames
 from moltspan._frames.result import Health, Result
 from moltspan.collection.verdict import verdict_document
+from moltspan._frames.said import said_of
 
 
 def plan_of(fit, on=None, at_most=None, rules=None):
@@ -160,11 +161,11 @@ def _date(day):
 
 
 def _animal(as_of, a):
-    return {"animal": a.id, "advice": a.advice, "reasons": list(a.reasons), "assumptions": list(a.assumptions),
-            "leg_span_mm": _known(a.leg_span_mm) if a.size_word == "leg span" else None, "enclosure_mm": _enclosure(a.enclosure), "ratio": _known(a.ratio),
+    return {"animal": a.id, "advice": a.advice, "reasons": said_of(a.reasons), "assumptions": said_of(a.assumptions),
+            "leg_span_mm": _known(a.leg_span_mm) if a.by_leg_span else None, "enclosure_mm": _enclosure(a.enclosure), "ratio": _known(a.ratio),
             "outgrown": _outgrown(as_of, a.outgrown), "safe_from": _date(a.safe_from), "safe_until": _date(a.safe_until),
             "safe_after_molt_days": None if a.safe_after_molt_days is None else list(a.safe_after_molt_days), "verdict": verdict_document(a.verdict), "last_entry": _date(a.last_entry),
-            "suggested": _suggested(a.suggested), "cautions": list(a.cautions)}
+            "suggested": _suggested(a.suggested), "cautions": said_of(a.cautions)}
 
 
 def _enclosure(box):

@@ -140,7 +140,7 @@ class Trajectory(Result):
     @property
     def notes(self):
         """Assumptions behind these draws."""
-        return list(self._animal.notes)
+        return [note.text for note in self._animal.notes]
 
     @property
     def health(self):

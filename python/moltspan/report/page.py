@@ -11,7 +11,7 @@ from moltspan.text.render import environment, render
 from moltspan.text.sheet import MOVING, REASONS, WAITING
 from moltspan.text.cautions import always, grouped_cautions, labels, prompted, sources_line, who
 from moltspan.text.rehouse import ADVICE_WORDS, advice_words, box_text, grouped, number_text, outgrown_days, safe_days, size_text
-from moltspan.text.today import NO_MEAL, LINES, today_lines, together
+from moltspan.text.today import NO_MEAL, LINES, line_of, today_lines, together
 from moltspan.text.verdict import WORDS, is_here, silence_lines, verdict_words
 
 SECTIONS = (("today", "Today"), ("week", "The week ahead"), ("calendar", "Calendar of molts"), ("feeding", "Feeding round [a]"),
@@ -51,6 +51,7 @@ class _Page:
         self.title = words.report_title(documents)
         self.order = words.in_report_order(self.forecast)
         self.place = {animal["animal"]: i for i, animal in enumerate(self.order, 1)}
+        self.by_name = {animal["animal"]: animal for animal in self.order}
         self.kind = {animal["animal"]: animal["taxon"] or "" for animal in self.order}
         self.advice = {animal["animal"]: animal for animal in self.plan["animals"]}
         self.axis = report_svg.Axis(self.forecast)
@@ -150,7 +151,7 @@ class _Page:
     def not_today(self):
         """Animals of the round that today's lines put elsewhere: those that are moved, and those that ate."""
         lines = today_lines(self.forecast, self.plan, self.meals)
-        fed = [name for name, reason in lines["leave"] if reason in ("ate today", "fed today")]
+        fed = [name for name, _ in lines["leave"] if line_of(self.by_name[name], self.advice.get(name)) == "feed"]
         moved = [name for name, _ in lines["move"]]
         return [(text, names) for text, names in (("Moved today, without a meal before", moved), ("Has had its food today", fed)) if names]
 

@@ -3,8 +3,10 @@
 from functools import cache
 
 from moltspan import _core
+from moltspan._frames.said import Said, codes_of
 
 ALWAYS = ("on_back", "skin_looks_dead")  # of every animal: plan and report carry them whoever is in the collection
+ASK_FOR_A_LOOK = ("a stadium of at most", "growth of at most")
 DEFERS = ("Cautions are common practice of keepers, no source, unless one is named; local rules and those licensed to treat people and animals "
           "come first")
 
@@ -21,24 +23,24 @@ def text_of(code):
 
 def labels(animal):
     """One word a hazard of an animal of the plan, to stand beside its name: `venom, fast`; blank where it has none."""
-    said = set(animal["cautions"])
-    return ", ".join(caution.label for caution in by_code().values() if caution.label and caution.text in said)
+    said = codes_of(animal["cautions"])
+    return ", ".join(caution.label for code, caution in by_code().items() if caution.label and code in said)
 
 
 def grouped_cautions(document):
     """`[(text, animals)]` of every animal that the plan names, in the order of shared/cautions.toml."""
-    names = {caution.text: [] for caution in by_code().values()}
+    names = {code: [] for code in by_code()}
     for animal in document["animals"]:
-        for text in animal["cautions"]:
-            names.setdefault(text, []).append(animal["animal"])
-    return [(text, who) for text, who in names.items() if who]
+        for code in codes_of(animal["cautions"]):
+            names[code].append(animal["animal"])
+    return [(text_of(code), who) for code, who in names.items() if who]
 
 
 def prompted(said):
-    """`[(text, animals)]` of what looking and reaching in has to beware of. `said`: animal -> texts that it is given."""
+    """`[(text, animals)]` of what looking and reaching in has to beware of. `said`: animal -> sentences that it is given."""
     names = {}
     for animal, texts in said.items():
-        for code in _core.prompted_cautions(list(texts)):
+        for code in _core.prompted_cautions(sorted(codes_of(texts))):
             names.setdefault(code, []).append(animal)
     return [(text_of(code), names[code]) for code in by_code() if code in names]
 
@@ -70,5 +72,11 @@ def said_by_forecast(document):
     said = {animal["animal"]: [animal["verdict"]["why"], animal["verdict"]["feeding_why"], *(animal["notes"] or [])] for animal in document["animals"]}
     for problem in document["problems"]:
         if problem.get("animal") in said:
-            said[problem["animal"]].append(problem.get("next_step") or "")
+            said[problem["animal"]].append(_next_step(problem))
     return said
+
+
+def _next_step(problem):
+    """What a doubt asks for. Problems of the records have no code of their own yet: those that ask for a look are told by their rule here, and nowhere else."""
+    asks = any((problem.get("rule") or "").startswith(rule) for rule in ASK_FOR_A_LOOK)
+    return Said(problem["next_step"], ("look_for_molt",)) if asks else problem.get("next_step") or ""

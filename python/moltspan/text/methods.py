@@ -12,7 +12,7 @@ FAMILY_NAMES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": 
 TRUNCATION_WORDS = {"conditional": "their likelihood was divided by the chance of reaching that age, given the effects of the animal",
                     "marginal": "their marginal likelihood was divided by the marginal chance of reaching that age",
                     "renewal": "their likelihood was that of a stadium met at a random moment, the density over the mean length given the animal"}
-WATCHED_WORDS = {"all": "Every animal was taken to be looked at daily up to that day.",
+WATCHED_WORDS = {"all": "Every animal was taken to be looked at daily up to {day}.",
                  "rows": "An animal counted as watched only up to its own last meal, reading or check."}
 LEVELS = ("genus", "taxon", "cohort", "animal")
 PLURALS = {"genus": "genera", "taxon": "taxa", "cohort": "cohorts", "animal": "animals"}
@@ -29,9 +29,9 @@ def listed(words):
     return f"{', '.join(first)} and {last}" if first else last
 
 
-def stadia_text(fit, about=""):
-    """The paragraph on a model of stadium lengths; `about`: sentences on where the stadia come from."""
-    parts = [_model(fit), _records(fit), about, _fitting(fit), _priors(fit), _health(fit.health), versions()]
+def stadia_text(fit, about="", health=None):
+    """The paragraph on a model of stadium lengths; `about`: sentences on where the stadia come from; `health`: of more than the fit."""
+    parts = [_model(fit), _records(fit), about, _fitting(fit), _priors(fit), _health(health or fit.health), versions()]
     return " ".join(filter(None, parts))
 
 
@@ -39,8 +39,8 @@ def collection_text(fit):
     """The paragraph on the joint fit of a collection."""
     last = fit.collection.as_of
     records = f"Records up to {fit.as_of} were used" + (f"; the last record is dated {last}" if last else "") + "."
-    about = " ".join(filter(None, [records, WATCHED_WORDS[fit.asked["watched"]], _sizes(fit), _unrecorded(fit._core.hidden), _families(fit)]))
-    return stadia_text(fit.stadia, about).replace(_health(fit.stadia.health), _health(fit.health))
+    about = " ".join(filter(None, [records, WATCHED_WORDS[fit.asked["watched"]].format(day="that day"), _sizes(fit), _unrecorded(fit._core.hidden), _families(fit)]))
+    return stadia_text(fit.stadia, about, fit.health)
 
 
 def _sizes(fit):
@@ -81,7 +81,7 @@ def backtest_text(result):
         f"Forecasts were made from {count(len(days), 'past day')} ({days[0]} to {days[-1]}) with the records up to each, and scored by the records "
         f"after it: {count(len(core.cases), 'forecast')} for {count(animals, 'animal')}, of which the next molt was seen later for {core.n_seen}.",
         f"The model was of the {asked['family']} family, fitted by {_method_word(asked['method'])}, truncation {asked['truncation']}.",
-        WATCHED_WORDS[asked["watched"]].replace("that day", "each such day"),
+        WATCHED_WORDS[asked["watched"]].format(day="each such day"),
         f"Share of the truth inside each band: {covered}.",
         f"The continuous ranked probability score was {core.crps_days.mean:.1f} days. Absolute errors of the forecast's median were compared in "
         f"pairs with those of {count(len(core.comparisons), 'plain rule')} ({listed([comparison.rule for comparison in core.comparisons])}); "

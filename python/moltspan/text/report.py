@@ -3,7 +3,8 @@
 from moltspan.text.tables import in_molt_order, percent, shown_level, size_words, without_forecast
 from moltspan.text.cautions import said_by_forecast
 from moltspan.text.today import NO_MEAL, natural_order
-from moltspan.text.verdict import LEFT, verdict_words
+from moltspan.text.verdict import LEFT, says_its_words, verdict_words
+from moltspan._frames.said import Said, codes_of
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
 SHOWN_TIMES = 6  # between the last molts of an animal; the journal has all
@@ -14,6 +15,7 @@ FEEDING_WORDS = {
     "lightly": "One small prey at most, out again the same day: it may be in premolt, or, with a sac, drop or eat it (common practice, no source)",
     "offer": "Nothing stands against feeding",
 }
+FEEDING_CODES = {"hold": ("take_prey_out",)}  # what these words ask for
 
 
 def report_title(documents):
@@ -70,7 +72,7 @@ def feeding_texts(groups, document):
     said = said_by_forecast(document)
     for name, members in groups.items():
         for animal, why in members:
-            said[animal["animal"]] += [FEEDING_WORDS[name], why]
+            said[animal["animal"]] += [Said(FEEDING_WORDS[name], FEEDING_CODES.get(name, ())), why]
     return said
 
 
@@ -95,14 +97,14 @@ def more(animal, notes, past, own_note):
 
 def notes_of(animal, advice, elsewhere=()):
     """The notes of the forecast but for those that stand `elsewhere` or among the assumptions of the plan."""
-    assumed = advice["assumptions"] if advice else []
-    return [note for note in animal["notes"] or [] if note not in elsewhere and not any(text.startswith(note) for text in assumed)]
+    assumed = codes_of(advice["assumptions"]) if advice else set()
+    return [note for note in animal["notes"] or [] if note not in elsewhere and not assumed & codes_of([note])]
 
 
 def verdict_and_why(animal):
     """The verdict in a few words, and its reason where that says more."""
     words, why = verdict_words(animal), animal["verdict"]["why"]
-    return (why, None) if why.startswith(words) else (words, why)
+    return (why, None) if says_its_words(animal) else (words, why)
 
 
 def short_kind(taxon):
@@ -122,8 +124,7 @@ def _last_molt(animal):
 
 def _next_molt(animal, level):
     if not animal["next_molt"]:
-        why = animal["why_no_forecast"]
-        return None if why == animal["verdict"]["why"] else f"No forecast: {why}."
+        return None if animal["verdict"]["code"] in ("not_answered", *LEFT) else f"No forecast: {animal['why_no_forecast']}."
     band = band_of(animal, level)
     return f"Even odds by {animal['next_molt']['median']}, {level * 100:g} % {band['from']} to {band['to']}."
 

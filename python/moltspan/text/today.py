@@ -4,6 +4,7 @@ import re
 import sys
 
 from moltspan.text.verdict import is_here, days_between, silence_lines
+from moltspan._frames.said import codes_of
 from moltspan._frames.visible import visible
 
 NO_MEAL = {"last_meal": None, "eaten": None, "refused": []}
@@ -81,7 +82,7 @@ def _leave_reason(animal, advice, meals):
 
 
 def _move_reason(advice):
-    if any(reason.startswith("box unfit") for reason in advice["reasons"]):
+    if "box_unfit" in codes_of(advice["reasons"]):
         return "box unfit"
     return "box outgrown" if advice["outgrown"]["chance_next_molt"] == 1 else "box needs changing"
 

@@ -2,9 +2,14 @@
 
 from datetime import date
 
+from moltspan._frames.said import codes_of
+
 WORDS = {"not_answered": "not answered", "dead": "dead", "gone": "gone", "molting": "molting: do not touch", "sealed": "sealed in: leave in peace",
          "soft": "hardening", "sac": "egg sac: leave in peace", "resting": "new: let it settle", "final": "molts no more", "look": "look first",
          "premolt": "premolt", "between": "between molts"}
+POSSIBLE_PREMOLT = "may be in premolt"
+SAYS_WORDS = {WORDS["premolt"]: {"sign", "signs_likely", "premolt_likely"}, POSSIBLE_PREMOLT: {"premolt_possible"},
+              WORDS["between"]: {"between_molts"}}  # codes of reasons that begin with these words
 STYLES = {"look": "bold magenta", "premolt": "bold yellow", "molting": "bold yellow", "sealed": "bold yellow", "soft": "cyan", "sac": "bold yellow"}
 LEFT = ("dead", "gone")
 FEEDING = {"hold": "nothing", "lightly": "little", "offer": "yes"}
@@ -15,8 +20,13 @@ def verdict_words(animal):
     """The verdict in two or three words; what is only possible is said as such."""
     verdict = animal["verdict"]
     if verdict["reason"] == "premolt_chance" and verdict["feeding"] == "lightly":
-        return "may be in premolt"
+        return POSSIBLE_PREMOLT
     return WORDS[verdict["code"]]
+
+
+def says_its_words(animal):
+    """Whether the reason begins with the words of the verdict anyway."""
+    return bool(SAYS_WORDS.get(verdict_words(animal), frozenset()) & codes_of([animal["verdict"]["why"]]))
 
 
 def feeding_words(animal):

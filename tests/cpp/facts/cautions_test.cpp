@@ -7,7 +7,8 @@
 
 #include <set>
 
-#include "housing/parts.hpp"
+#include "forecast/words.hpp"
+#include "housing/words.hpp"
 #include "moltspan/stadia/stadia.hpp"
 #include "records_example.hpp"
 
@@ -29,8 +30,10 @@ Codes codes_of(const std::string& taxon, const Hazards& stated = unsaid, World w
   HousingAdvice a;
   add_cautions(s, housing_rules(), a);
   Codes codes;
-  for (const Caution& caution : cautions())
-    if (std::count(a.cautions.begin(), a.cautions.end(), caution.text)) codes.insert(caution.code);
+  for (const Note& caution : a.cautions) {
+    EXPECT_EQ(caution.text, caution_text(caution.code));
+    codes.insert(caution.code);
+  }
   EXPECT_EQ(codes.size(), a.cautions.size()) << taxon << ": each caution has a code and stands once";
   return codes;
 }
@@ -105,9 +108,9 @@ TEST(Cautions, HowItIsKnownStandsBesideTheAdvice) {
   const auto basis = [](const char* taxon) {
     HousingSituation s;
     s.taxon = taxon;
-    std::string text;
-    hazards_for(s, housing_rules(), text);
-    return text;
+    Note found;
+    hazards_for(s, housing_rules(), found);
+    return found.text;
   };
   EXPECT_EQ(basis("Latrodectus mactans"),
             "cautions as for widow spiders (published: Isbister & Fan 2011, Lancet 378:2039)");
@@ -127,7 +130,7 @@ TEST(Cautions, OwnRulesNameOwnKinds) {
       "[hazards_of_kind.mine]\ngenera = [\"Phidippus\"]\nhazards = [\"fast\"]\nstatus = \"C\"\n"
       "[hazards_of_group]\nmantises = []\n");
   HousingSituation s;
-  std::string basis;
+  Note basis;
   s.taxon = "Phidippus regius";
   EXPECT_FALSE(hazards_for(s, own, basis).systemic_venom);
   s.taxon = "Mantis religiosa";
@@ -154,13 +157,11 @@ TEST(Cautions, AnAnimalThatEscapedHasWhatTheHouseholdDoes) {
 
 TEST(Cautions, PromptsHaveTheirs) {
   using Found = std::vector<std::string>;
-  EXPECT_EQ(prompted_cautions({"overdue: a molt went unseen: look for a skin, measure it"}), Found{"look_for_skin"});
-  EXPECT_EQ(prompted_cautions({"no molt on record: look first whether its fangs are black"}),
-            (Found{"look_first", "look_for_skin", "look_at_fangs"}));
-  EXPECT_EQ(prompted_cautions({"premolt likely: offer nothing and take uneaten prey out"}), Found{"leftovers"});
-  EXPECT_EQ(prompted_cautions({"its next skin is likely large enough to read the sex from"}), Found{"sex_from_skin"});
-  EXPECT_EQ(prompted_cautions({"look for bulbs at the palps", "hooks at the front legs"}), Found{"look_at_fangs"});
-  EXPECT_TRUE(prompted_cautions({"ate on 2026-05-01: hardened", "floor 2.1 x leg span", ""}).empty());
+  EXPECT_EQ(prompted_cautions({"overdue"}), Found{"look_for_skin"});
+  EXPECT_EQ(prompted_cautions({"palps_and_hooks", "unseen_since_entry"}), (Found{"look_first", "look_for_skin", "look_at_fangs"}));
+  EXPECT_EQ(prompted_cautions({"take_prey_out"}), Found{"leftovers"});
+  EXPECT_EQ(prompted_cautions({"skin_tells_sex"}), Found{"sex_from_skin"});
+  EXPECT_TRUE(prompted_cautions({"hardened_by_meal", "floor", ""}).empty());
   EXPECT_NE(caution_text("look_for_skin").find("never dig"), std::string::npos);
   EXPECT_THROW(caution_text("no such code"), std::invalid_argument);
 }
@@ -168,9 +169,32 @@ TEST(Cautions, PromptsHaveTheirs) {
 TEST(Cautions, AReasonThatAsksForALookCarriesItsCaution) {
   HousingSituation s;
   HousingAdvice a;
-  a.reasons = {"a molt may have been missed, look for a skin"};
+  a.reasons = {{"size_missing", "in whatever words"}};
   add_cautions(s, housing_rules(), a);
-  EXPECT_EQ(std::count(a.cautions.begin(), a.cautions.end(), caution_text("look_for_skin")), 1);
+  EXPECT_TRUE(says(a.cautions, "look_for_skin"));
+}
+
+// The name of a box is the keeper's own.
+TEST(Cautions, WordsOfTheKeeperAskForNothing) {
+  HousingSituation s;
+  HousingAdvice a;
+  SuggestedBox box;
+  box.name = "look first for a skin, black fangs, uneaten prey";
+  a.reasons = {housing_words::suggested(box)};
+  add_cautions(s, housing_rules(), a);
+  for (const char* code : {"look_first", "look_for_skin", "look_at_fangs", "leftovers", "sex_from_skin"}) EXPECT_FALSE(says(a.cautions, code)) << code;
+}
+
+/// A code that nothing says would never bring its caution.
+TEST(Cautions, EachPromptIsACodeOfASentence) {
+  Codes known{"palps_and_hooks", "look_before_food", "take_prey_out", "look_for_molt"};  // of verdicts and of the doubts of records
+  for (int i = 0; i <= static_cast<int>(VerdictReason::between); ++i) known.insert(std::string(reason_name(static_cast<VerdictReason>(i))));
+  HousingSituation s;
+  for (const Note& note : {housing_words::look_before_move(0), housing_words::may_be_soft({}, s), housing_words::safe_after_molt({1, 2}),
+                           housing_words::size_missing(), forecast_words::unwatched_since(0), forecast_words::skin_tells_sex(0.5, 20)})
+    known.insert(note.code);
+  for (const Caution& caution : cautions())
+    for (const std::string& code : caution.asked_by) EXPECT_TRUE(known.contains(code)) << caution.code << ": " << code;
 }
 
 // Records.

@@ -57,7 +57,7 @@ AnimalForecast one(const Wanted& wanted) {
 
 bool notes_hold(const AnimalForecast& animal, const std::string& text) {
   return std::any_of(animal.notes.begin(), animal.notes.end(),
-                     [&](const std::string& note) { return note.find(text) != std::string::npos; });
+                     [&](const Note& note) { return note.text.find(text) != std::string::npos; });
 }
 
 TEST(LastMolt, FollowsTheRuleOfTheKindAndNeedsASize) {

@@ -52,7 +52,7 @@ CollectionOptions sure_of_sixty_days() {
 
 bool notes_hold(const AnimalForecast& animal, const std::string& text) {
   return std::any_of(animal.notes.begin(), animal.notes.end(),
-                     [&](const std::string& note) { return note.find(text) != std::string::npos; });
+                     [&](const Note& note) { return note.text.find(text) != std::string::npos; });
 }
 
 TEST(Forecast, NamesOfPhases) {

@@ -139,9 +139,9 @@ HousingSituation situation_of(const Row& row) {
   return s;
 }
 
-std::string joined(const std::vector<std::string>& texts) {
+std::string joined(const std::vector<Note>& notes) {
   std::string all;
-  for (const std::string& text : texts) all += text + "\n";
+  for (const Note& note : notes) all += note.text + "\n";
   return all;
 }
 
@@ -239,8 +239,8 @@ TEST(Housing, AMoltThatWentUnseenMakesItOneMoltLarger) {
   s.missed_if_molts_on = 0.4;
   const HousingAdvice a = advise(s, housing_rules());
   EXPECT_NEAR(a.outgrown.chance_next_molt, 0.6239, 5e-4);
-  const auto tells = [](const std::string& text) {
-    return text.find("if it molts on, a molt went unseen with a chance of 40 %") != std::string::npos;
+  const auto tells = [](const Note& note) {
+    return note.text.find("if it molts on, a molt went unseen with a chance of 40 %") != std::string::npos;
   };
   EXPECT_EQ(std::count_if(a.assumptions.begin(), a.assumptions.end(), tells), 1);
 }

@@ -33,7 +33,7 @@ TEST(WaldIntervals, SpreadsOfAFitGoThroughTheirLogarithms) {
   EXPECT_EQ(found.names, (std::vector<std::string>{"log_base", "sigma"}));
   const double z = 1.6448536269514722, error = std::sqrt(fit.estimate.covariance(1, 1));
   EXPECT_EQ(found.of.estimate[0], fit.coefficients[0]);
-  EXPECT_NEAR(found.of.estimate[1], fit.sigma, 1e-15);
+  EXPECT_EQ(found.of.estimate[1], fit.sigma);
   EXPECT_NEAR(found.of.lower[1], fit.sigma * std::exp(-z * error), 1e-14);
   EXPECT_NEAR(found.of.upper[0], fit.coefficients[0] + z * fit.coefficient_errors[0], 1e-14);
 }
