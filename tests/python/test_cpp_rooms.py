@@ -54,3 +54,11 @@ def test_a_planted_arrow_back_is_found(tmp_path, include):
 def test_a_room_that_uses_a_later_one_is_refused():
     with pytest.raises(AssertionError, match="records uses a room"):
         rooms_of("moltspan_room(records USES forecast)\nmoltspan_room(forecast)\n")
+
+
+def test_files_stay_short():
+    sources = [file for folder in ("src", "include", "python", "tests") for file in (TOP / folder).rglob("*")
+               if file.suffix in (".cpp", ".hpp", ".py")]
+    assert len(sources) > 300
+    lengths = {str(file.relative_to(TOP)): len(file.read_text(encoding="utf-8").splitlines()) for file in sources}
+    assert {name: length for name, length in lengths.items() if length > 450} == {}

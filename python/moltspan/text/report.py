@@ -4,7 +4,7 @@ from moltspan.text.tables import in_molt_order, percent, shown_level, size_words
 from moltspan.text.cautions import said_by_forecast
 from moltspan.text.today import NO_MEAL, natural_order
 from moltspan.text.verdict import LEFT, says_its_words, verdict_words
-from moltspan._frames.said import Said, codes_of
+from moltspan._frames.said import Said
 
 SHOWN_CHANCE = 0.05  # animals under it are named in one line, not left out
 SHOWN_TIMES = 6  # between the last molts of an animal; the journal has all
@@ -97,8 +97,8 @@ def more(animal, notes, past, own_note):
 
 def notes_of(animal, advice, elsewhere=()):
     """The notes of the forecast but for those that stand `elsewhere` or among the assumptions of the plan."""
-    assumed = codes_of(advice["assumptions"]) if advice else set()
-    return [note for note in animal["notes"] or [] if note not in elsewhere and not assumed & codes_of([note])]
+    assumed = advice["assumptions"] if advice else []
+    return [note for note in animal["notes"] or [] if note not in elsewhere and not any(text.startswith(note) for text in assumed)]
 
 
 def verdict_and_why(animal):
