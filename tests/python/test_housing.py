@@ -339,7 +339,7 @@ def test_calendar_is_read_back_by_another_program(fit):
     molt, look = events["A1: next molt likeliest (invented records)"], events["A1: look from today, a molt may come (invented records)"]
     band = fit.forecast(levels=(0.5, 0.8)).set_index("animal").loc["A1"]
     assert band["from_50"] <= molt["DTSTART"].dt.isoformat() <= band["next_molt"] <= (molt["DTEND"].dt - timedelta(days=1)).isoformat() <= band["to_50"]
-    assert f"80 % between {band['from_80']} and {band['to_80']}" in str(molt["DESCRIPTION"])
+    assert f"(8 in 10: {band['from_80']} to {band['to_80']})" in str(molt["DESCRIPTION"])
     assert look["DTSTART"].dt.isoformat() == max(band["from_80"], fit.as_of.isoformat()) and (look["DTEND"].dt - look["DTSTART"].dt).days == 1
     [alarm] = look.walk("VALARM")
     assert str(alarm["ACTION"]) == "DISPLAY" and alarm["TRIGGER"].dt == timedelta(hours=9) and not molt.walk("VALARM")

@@ -66,7 +66,7 @@ def test_short_work_and_a_wish_for_silence_show_nothing():
 
 
 def test_commands_show_a_bar_on_a_terminal_and_nothing_in_pipes():
-    code = "import sys; from moltspan import progress; progress.PATIENCE_SECONDS, progress.TICK_SECONDS = 0.05, 0.02; sys.argv = ['moltspan', {}];" \
+    code = "import sys; from moltspan._frames import progress; progress.PATIENCE_SECONDS, progress.TICK_SECONDS = 0.05, 0.02; sys.argv = ['moltspan', {}];" \
            "from moltspan.cli.app import app; app(standalone_mode=False)"
     code = code.format(f"'report', {str(DEMO)!r}, '--out', '/dev/null'")
     said = on_a_terminal(code)

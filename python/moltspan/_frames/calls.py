@@ -55,9 +55,9 @@ def _one_of(*words):
     return lambda value: value in words, f"one of {', '.join(map(repr, words))}"
 
 
-def _named(module, *names):
-    """Classes of another module, known by their names: loaded only where they are used."""
-    return lambda value: type(value).__name__ in names and type(value).__module__ == f"moltspan.{module}"
+def _named(*names):
+    """Our classes of these names: loaded only where they are used."""
+    return lambda value: any(_is_of(value, name) for name in names)
 
 
 def _is_list(value):
@@ -166,12 +166,12 @@ COLLECTION = (_is_collection, "a Collection, as moltspan.read gives it")
 FIT = (_is_fit, "a CollectionFit, as moltspan.fit gives it")
 PATH = (_is_path, "the path of a file or folder")
 MAPPING = (lambda value: isinstance(value, dict), "a dict")
-LAW = (_named("score", "LogNormalMixture"), "a LogNormalMixture of moltspan.stadia.score")
+LAW = (_named("LogNormalMixture"), "a LogNormalMixture of moltspan.stadia.score")
 SIZES = _either((_is_list, "a list of sizes, one an animal"), TABLE)
 TABLE_OR_COLLECTION = (lambda value: _is_table(value) or _is_collection(value), "a pandas, polars or pyarrow data frame, or a Collection")
 ROWS_OR_TABLE = _either(NUMBERS, TABLE)
-INCREMENT = (_named("growth_increments", "IncrementModel", "IncrementFit"), "an IncrementFit, or what increment_model gives")
-PERIOD = (_named("growth_increments", "PeriodModel"), "a PeriodModel, as period_model gives it")
+INCREMENT = (_named("IncrementModel", "IncrementFit"), "an IncrementFit, or what increment_model gives")
+PERIOD = (_named("PeriodModel"), "a PeriodModel, as period_model gives it")
 BANDS = _list_of(_one_of("new", "simultaneous", "mean"), "a list of 'new', 'simultaneous' and 'mean'")
 ANY = None
 

@@ -154,7 +154,7 @@ def _records(fit):
     members = [count(n, level, PLURALS[level]) for level, n in zip(LEVELS, core.n_members, strict=True) if n]
     text = [f"The data were {count(core.n_records, 'stadium', 'stadia')}" + (f" of {listed(members[::-1])}" if members else "") + f": {counted}."]
     if core.n_truncated:
-        text.append(f"{count(core.n_truncated, 'stadium', 'stadia')} were left-truncated (under watch from part-way on); "
+        text.append(f"{count(core.n_truncated, 'stadium was', 'stadia were')} left-truncated (under watch from part-way on); "
                     f"{TRUNCATION_WORDS[fit.asked['truncation']]}.")
     if core.n_doubly:
         text.append(f"{count(core.n_doubly, 'stadium', 'stadia')} began on an unknown day of a range; the start was taken as uniform over the range "
