@@ -1,10 +1,5 @@
 #include "moltspan/instars/instars.hpp"
 
 #include "moltspan/instars/impl/bootstrap.hpp"
-#include "moltspan/instars/impl/classify.hpp"
-#include "moltspan/instars/impl/em.hpp"
-#include "moltspan/instars/impl/even.hpp"
 #include "moltspan/instars/impl/health.hpp"
 #include "moltspan/instars/impl/instars.hpp"
-#include "moltspan/instars/impl/newton.hpp"
-#include "moltspan/instars/impl/starts.hpp"

@@ -1,0 +1,2 @@
+#include "moltspan/instars/impl/em.hpp"
+#include "moltspan/instars/impl/even.hpp"

@@ -1,0 +1,1 @@
+#include "moltspan/instars/impl/newton.hpp"

@@ -1,0 +1,2 @@
+#include "moltspan/instars/impl/classify.hpp"
+#include "moltspan/instars/impl/starts.hpp"

@@ -1,0 +1,7 @@
+#include "moltspan/posterior/conditional.hpp"
+
+namespace moltspan {
+
+template class Conditional<LatentModel>;
+
+}  // namespace moltspan

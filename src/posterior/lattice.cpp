@@ -1,0 +1,1 @@
+#include "moltspan/posterior/impl/lattice.hpp"
