@@ -6,17 +6,9 @@
 
 namespace moltspan::bindings {
 
-void bind_backtest(py::module_& m) {
-  m.attr("BACKTEST_LEVELS") = std::vector<double>(backtest_levels.begin(), backtest_levels.end());
-  std::vector<std::string> rules;
-  for (int rule = 0; rule < n_plain_rules; ++rule) rules.emplace_back(rule_name(static_cast<PlainRule>(rule)));
-  m.attr("PLAIN_RULES") = rules;
-  py::class_<BacktestOptions>(m, "BacktestOptions")
-      .def(py::init<>())
-      .def_readwrite("fit", &BacktestOptions::fit)
-      .def_readwrite("origins", &BacktestOptions::origins)
-      .def_readwrite("n_origins", &BacktestOptions::n_origins)
-      .def_readwrite("first_closed", &BacktestOptions::first_closed);
+namespace {
+
+void bind_backtest_case(py::module_& m) {
   py::class_<BacktestCase>(m, "BacktestCase")
       .def_readonly("id", &BacktestCase::id)
       .def_readonly("taxon", &BacktestCase::taxon)
@@ -38,6 +30,9 @@ void bind_backtest(py::module_& m) {
       .def_readonly("instar", &BacktestCase::instar)
       .def_readonly("kin_crps_days", &BacktestCase::kin_crps_days)
       .def_property_readonly("kin_pit", [](const BacktestCase& c) { return std::pair(c.kin_pit.low, c.kin_pit.high); });
+}
+
+void bind_backtest_comparisons(py::module_& m) {
   py::class_<KinComparison>(m, "KinComparison")
       .def_readonly("forecast_crps_days", &KinComparison::forecast_crps_days)
       .def_readonly("kin_crps_days", &KinComparison::kin_crps_days)
@@ -66,6 +61,23 @@ void bind_backtest(py::module_& m) {
       .def_readonly("gain_days", &RuleComparison::gain_days)
       .def_readonly("gain_share", &RuleComparison::gain_share)
       .def_readonly("gain_share_error", &RuleComparison::gain_share_error);
+}
+
+}  // namespace
+
+void bind_backtest(py::module_& m) {
+  bind_backtest_case(m);
+  bind_backtest_comparisons(m);
+  m.attr("BACKTEST_LEVELS") = std::vector<double>(backtest_levels.begin(), backtest_levels.end());
+  std::vector<std::string> rules;
+  for (int rule = 0; rule < n_plain_rules; ++rule) rules.emplace_back(rule_name(static_cast<PlainRule>(rule)));
+  m.attr("PLAIN_RULES") = rules;
+  py::class_<BacktestOptions>(m, "BacktestOptions")
+      .def(py::init<>())
+      .def_readwrite("fit", &BacktestOptions::fit)
+      .def_readwrite("origins", &BacktestOptions::origins)
+      .def_readwrite("n_origins", &BacktestOptions::n_origins)
+      .def_readwrite("first_closed", &BacktestOptions::first_closed);
   py::class_<Backtest>(m, "Backtest")
       .def_readonly("origins", &Backtest::origins)
       .def_readonly("cases", &Backtest::cases)

@@ -36,9 +36,7 @@ py::list pit_rows(const CollectionFit& fit) {
   return rows;
 }
 
-}  // namespace
-
-void bind_collection_fit(py::module_& m) {
+void bind_collection_options(py::module_& m) {
   py::class_<OwnCovariate>(m, "OwnCovariate")
       .def(py::init([](std::string name, std::vector<double> of_animals, std::string times, std::string spread) {
              return OwnCovariate{std::move(name), std::move(of_animals), std::move(times), std::move(spread)};
@@ -63,6 +61,9 @@ void bind_collection_fit(py::module_& m) {
       .def_readwrite("clock", &CollectionOptions::clock)
       .def_readwrite("recalibrate", &CollectionOptions::recalibrate)
       .def_readwrite("mix_families", &CollectionOptions::mix_families);
+}
+
+void bind_instar_effects(py::module_& m) {
   py::class_<SpreadEffect>(m, "SpreadEffect")
       .def_property_readonly("used", &SpreadEffect::used)
       .def_readonly("step_sd", &SpreadEffect::step_sd)
@@ -92,6 +93,9 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("anchor", &InstarEffect::anchor)
       .def_readonly("log_evidence_gain", &InstarEffect::log_evidence_gain)
       .def_readonly("steps", &InstarEffect::steps);
+}
+
+void bind_parts_of_collection_fit(py::module_& m) {
   py::class_<Recalibration>(m, "Recalibration")
       .def_readonly("location", &Recalibration::location)
       .def_property_readonly("scale", &Recalibration::scale)
@@ -126,6 +130,14 @@ void bind_collection_fit(py::module_& m) {
       .def_readonly("ratio_log_sd", &HiddenFit::ratio_log_sd)
       .def_readonly("log_step", &HiddenFit::log_step)
       .def_property_readonly("listed", [](const HiddenFit&) { return hidden_listed(); });
+}
+
+}  // namespace
+
+void bind_collection_fit(py::module_& m) {
+  bind_collection_options(m);
+  bind_instar_effects(m);
+  bind_parts_of_collection_fit(m);
   py::class_<CollectionFit>(m, "CollectionFit")
       .def_property_readonly("as_of", [](const CollectionFit& fit) { return fit.table.as_of; })
       .def_property_readonly("table_doubts", [](const CollectionFit& fit) { return fit.table.doubts; })

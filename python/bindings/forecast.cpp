@@ -26,10 +26,7 @@ void bind_verdict(py::module_& m) {
       .def_readonly("feed_from", &Verdict::feed_from);
 }
 
-void bind_forecast(py::module_& m) {
-  bind_verdict(m);
-  m.attr("STANDARD_QUANTILES") = std::vector<double>(std::begin(standard_quantiles), std::end(standard_quantiles));
-  m.attr("CHANCE_HORIZONS_DAYS") = std::vector<int>(std::begin(chance_horizons_days), std::end(chance_horizons_days));
+void bind_forecast_parts(py::module_& m) {
   py::class_<ForecastBand>(m, "ForecastBand")
       .def_readonly("level", &ForecastBand::level)
       .def_readonly("from_days", &ForecastBand::from_days)
@@ -53,6 +50,13 @@ void bind_forecast(py::module_& m) {
       .def_property_readonly("measure", [](const NextSize& size) { return measure_name(size.measure); })
       .def_readonly("median", &NextSize::median)
       .def_readonly("bands", &NextSize::bands);
+}
+
+void bind_forecast(py::module_& m) {
+  bind_verdict(m);
+  bind_forecast_parts(m);
+  m.attr("STANDARD_QUANTILES") = std::vector<double>(std::begin(standard_quantiles), std::end(standard_quantiles));
+  m.attr("CHANCE_HORIZONS_DAYS") = std::vector<int>(std::begin(chance_horizons_days), std::end(chance_horizons_days));
   py::class_<AnimalForecast>(m, "AnimalForecast")
       .def_readonly("id", &AnimalForecast::id)
       .def_readonly("taxon", &AnimalForecast::taxon)

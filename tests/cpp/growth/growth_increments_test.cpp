@@ -7,7 +7,7 @@
 #include "moltspan/numeric/philox.hpp"
 #include "reference_csv.hpp"
 
-// Size after a molt on size before it, and paths along molts: the second half of growth_lines.hpp.
+// Size after a molt on size before it, and paths along molts: the second half of growth/lines.hpp.
 namespace moltspan {
 namespace {
 
