@@ -58,6 +58,20 @@ double integral(Function function, double middle, double furthest) {
 /// plain differences of logarithms: far in the tails they have the digits that D's functions have.
 template <LawFunctions D>
 struct AutoLaw {
+ private:
+  // Constants of a template are made in no fixed order: none may be made of another.
+  static double find_median() {
+    return auto_law::root_of([](double z) { return D::log_cdf(z) - D::log_survival(z); });
+  }
+  static double find_mean() {
+    return auto_law::integral([](double z) { return z * std::exp(D::log_density(z)); }, find_median(), 1e15);
+  }
+  static double find_variance() {
+    const double center = find_mean();
+    return auto_law::integral([&](double z) { return (z - center) * (z - center) * std::exp(D::log_density(z)); }, find_median(), 1e15);
+  }
+
+ public:
   static double log_density(double z) { return D::log_density(z); }
   static double score(double z) { return dual_at(z).slope; }
   static double score_slope(double z) { return dual_at(z).curve; }
@@ -88,7 +102,7 @@ struct AutoLaw {
     return tilted(sigma, 2) / tilted(sigma, 0) - slope * slope;
   }
 
-  static inline const double median = auto_law::root_of([](double z) { return D::log_cdf(z) - D::log_survival(z); });
+  static inline const double median = find_median();
   /// Where less than exp(-40) is left beyond, no further than 1,000: tails of a power of z have no such place.
   static inline const double low_z = std::max(-1000.0, auto_law::root_of([](double z) { return D::log_cdf(z) + 40; }));
   static inline const double high_z = std::min(1000.0, auto_law::root_of([](double z) { return -D::log_survival(z) - 40; }));
@@ -99,9 +113,8 @@ struct AutoLaw {
     if (!std::isfinite(near) || !std::isfinite(far) || far > 1.5 * near) return std::numeric_limits<double>::infinity();
     return far < 0.5 * near ? 0.0 : far;
   }();
-  static inline const double mean = auto_law::integral([](double z) { return z * std::exp(D::log_density(z)); }, median, 1e15);
-  static inline const double variance = auto_law::integral(
-      [](double z) { return (z - mean) * (z - mean) * std::exp(D::log_density(z)); }, median, 1e15);
+  static inline const double mean = find_mean();
+  static inline const double variance = find_variance();
 
  private:
   static numeric::Dual dual_at(double z) { return D::log_density(numeric::Dual::variable(z)); }

@@ -32,6 +32,16 @@ struct AsLogistic {
   static double log_survival(double z) { return LogisticLaw::log_survival(z); }
 };
 
+struct AsGumbel {
+  template <typename Number>
+  static Number log_density(const Number& z) {
+    using std::exp;
+    return z - exp(z);
+  }
+  static double log_cdf(double z) { return GumbelMinLaw::log_cdf(z); }
+  static double log_survival(double z) { return GumbelMinLaw::log_survival(z); }
+};
+
 struct Student {
   template <typename Number>
   static Number log_density(const Number& z) {
@@ -44,6 +54,7 @@ struct Student {
 
 using AutoNormal = AutoLaw<AsNormal>;
 using AutoLogistic = AutoLaw<AsLogistic>;
+using AutoGumbel = AutoLaw<AsGumbel>;
 using StudentLaw = AutoLaw<Student>;
 
 static_assert(StadiumLaw<NormalLaw> && StadiumLaw<GumbelMinLaw> && StadiumLaw<LogisticLaw> && StadiumLaw<StudentLaw>);
@@ -72,6 +83,10 @@ TEST(AutoLaw, FindsMomentsMedianAndWhereTheMeanEnds) {
   EXPECT_NEAR(AutoNormal::variance, 1, 1e-12);
   EXPECT_NEAR(AutoLogistic::variance, LogisticLaw::variance, 1e-11);
   EXPECT_NEAR(StudentLaw::median, 0, 1e-14);
+  EXPECT_NEAR(AutoGumbel::mean, GumbelMinLaw::mean, 1e-12);
+  EXPECT_NEAR(AutoGumbel::median, GumbelMinLaw::median, 1e-14);
+  EXPECT_NEAR(AutoGumbel::variance, GumbelMinLaw::variance, 1e-11);
+  EXPECT_TRUE(std::isinf(AutoGumbel::least_sigma_without_mean));
   EXPECT_NEAR(StudentLaw::variance, 2, 1e-9);  // nu / (nu - 2)
   EXPECT_NEAR(AutoNormal::log_mean_factor(0.3), NormalLaw::log_mean_factor(0.3), 1e-12);
   EXPECT_NEAR(AutoLogistic::log_mean_factor(0.3), LogisticLaw::log_mean_factor(0.3), 1e-11);
