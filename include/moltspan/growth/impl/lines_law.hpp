@@ -82,67 +82,67 @@ void fit_bent(IncrementFit& fit);
 /// Notes on degrees of freedom and scatter that all lines share.
 void note_scatter(int residual_df, double residual_sd, double typical, std::vector<HealthNote>& health);
 
-void refuse(const std::string& function, const std::string& text) {
+inline void refuse(const std::string& function, const std::string& text) {
   throw std::invalid_argument(function + ": " + text);
 }
 
-std::string shown(double value) {
+inline std::string shown(double value) {
   std::ostringstream text;
   text << value;
   return text.str();
 }
 
-void check_level(const std::string& function, double level) {
+inline void check_level(const std::string& function, double level) {
   if (!(level > 0 && level < 1))
     refuse(function, "level = " + shown(level) + "; a level lies between 0 and 1, for example 0.9");
 }
 
-void check_sizes(const std::string& function, const std::string& name, const Eigen::VectorXd& sizes_mm) {
+inline void check_sizes(const std::string& function, const std::string& name, const Eigen::VectorXd& sizes_mm) {
   for (Eigen::Index i = 0; i < sizes_mm.size(); ++i)
     if (!(sizes_mm[i] > 0 && std::isfinite(sizes_mm[i])))
       refuse(function, "row " + std::to_string(i) + ", " + name + " = " + shown(sizes_mm[i]) +
                            "; a size is a positive number; mend it or leave the row out");
 }
 
-void check_finite(const std::string& function, const std::string& name, const Eigen::VectorXd& values) {
+inline void check_finite(const std::string& function, const std::string& name, const Eigen::VectorXd& values) {
   for (Eigen::Index i = 0; i < values.size(); ++i)
     if (!std::isfinite(values[i]))
       refuse(function, "row " + std::to_string(i) + ", " + name + " = " + shown(values[i]) +
                            "; it must be a number; mend it or leave the row out");
 }
 
-void check_same_length(const std::string& function, Eigen::Index first, Eigen::Index second) {
+inline void check_same_length(const std::string& function, Eigen::Index first, Eigen::Index second) {
   if (first != second)
     refuse(function, std::to_string(first) + " and " + std::to_string(second) +
                          " values; the arguments must have one value a row each");
 }
 
-double t_width(double level, int df) {
+inline double t_width(double level, int df) {
   if (df <= 0) return unknown;
   return boost::math::quantile(boost::math::complement(boost::math::students_t(df), (1 - level) / 2));
 }
 
-double simultaneous_width(double level, int parameters, int df) {
+inline double simultaneous_width(double level, int parameters, int df) {
   if (df <= 0) return unknown;
   const boost::math::fisher_f law(parameters, df);
   return std::sqrt(parameters * boost::math::quantile(boost::math::complement(law, 1 - level)));
 }
 
-LineTest t_test(double difference, double error, int df) {
+inline LineTest t_test(double difference, double error, int df) {
   if (df <= 0 || std::isnan(difference) || std::isnan(error)) return {unknown, unknown, std::max(df, 0)};
   const double t = difference == 0 ? 0 : difference / error;
   if (std::isinf(t)) return {t, 0, df};
   return {t, 2 * boost::math::cdf(boost::math::complement(boost::math::students_t(df), std::abs(t))), df};
 }
 
-LineTest f_test(double ratio, int df_numerator, int df_denominator) {
+inline LineTest f_test(double ratio, int df_numerator, int df_denominator) {
   if (df_numerator <= 0 || df_denominator <= 0 || std::isnan(ratio)) return {unknown, unknown, df_denominator};
   if (std::isinf(ratio)) return {ratio, 0, df_denominator};
   const boost::math::fisher_f law(df_numerator, df_denominator);
   return {ratio, boost::math::cdf(boost::math::complement(law, std::max(ratio, 0.0))), df_denominator};
 }
 
-LineBands bands(const std::vector<LinePoint>& points, const LineLaw& law, const Eigen::VectorXd& places, double low,
+inline LineBands bands(const std::vector<LinePoint>& points, const LineLaw& law, const Eigen::VectorXd& places, double low,
                 double high) {
   const double t = t_width(law.level, law.df), all = simultaneous_width(law.level, law.parameters, law.df);
   const auto n = static_cast<Eigen::Index>(points.size());
@@ -164,25 +164,25 @@ LineBands bands(const std::vector<LinePoint>& points, const LineLaw& law, const 
   return result;
 }
 
-LineInterval exp_interval(double slope, double error, int df, double level) {
+inline LineInterval exp_interval(double slope, double error, int df, double level) {
   const LineInterval logs = t_interval(slope, error, df, level);
   return {std::exp(logs.estimate), std::exp(logs.lower), std::exp(logs.upper)};
 }
 
-Eigen::MatrixXd line_design(const Eigen::VectorXd& x) {
+inline Eigen::MatrixXd line_design(const Eigen::VectorXd& x) {
   Eigen::MatrixXd design(x.size(), 2);
   design << Eigen::VectorXd::Ones(x.size()), x;
   return design;
 }
 
-int count_distinct(const Eigen::VectorXd& values, const Eigen::VectorXd& weights) {
+inline int count_distinct(const Eigen::VectorXd& values, const Eigen::VectorXd& weights) {
   std::set<double> seen;
   for (Eigen::Index i = 0; i < values.size(); ++i)
     if (weights[i] > 0) seen.insert(values[i]);
   return static_cast<int>(seen.size());
 }
 
-InstarMeans instar_means(const Eigen::VectorXd& instars, const Eigen::VectorXd& sizes_mm, const Eigen::VectorXd& weights) {
+inline InstarMeans instar_means(const Eigen::VectorXd& instars, const Eigen::VectorXd& sizes_mm, const Eigen::VectorXd& weights) {
   std::map<double, std::pair<double, double>> sums;  // instar -> sum of w log size, sum of w
   for (Eigen::Index i = 0; i < instars.size(); ++i) {
     if (weights[i] == 0) continue;
@@ -201,7 +201,7 @@ InstarMeans instar_means(const Eigen::VectorXd& instars, const Eigen::VectorXd& 
   return means;
 }
 
-void note_scatter(int residual_df, double residual_sd, double typical, std::vector<HealthNote>& health) {
+inline void note_scatter(int residual_df, double residual_sd, double typical, std::vector<HealthNote>& health) {
   if (residual_df <= 0)
     health.push_back(
         {HealthState::warning, "no_scatter",

@@ -75,7 +75,7 @@ inline InstarTest test_number(const InstarSizes& sizes, const InstarFit& null, c
 }  // namespace detail_bootstrap
 }  // namespace instars
 
-std::vector<InstarTest> instar_bootstrap(const InstarSizes& sizes, const InstarMixture& result, int replicates,
+MOLTSPAN_INLINE std::vector<InstarTest> instar_bootstrap(const InstarSizes& sizes, const InstarMixture& result, int replicates,
                                          std::uint64_t seed, int threads) {
   using namespace instars;
   if (threads <= 0) threads = int(std::max(1u, std::thread::hardware_concurrency()));

@@ -335,7 +335,7 @@ inline void check_all(const InstarSizes& sizes, const InstarOptions& options) {
 }  // namespace detail_instars
 }  // namespace instars
 
-InstarFit fit_instars(const InstarSizes& sizes, int n_instars, const InstarOptions& options) {
+MOLTSPAN_INLINE InstarFit fit_instars(const InstarSizes& sizes, int n_instars, const InstarOptions& options) {
   using namespace instars;
   InstarOptions one = options;
   one.n_instars = n_instars;
@@ -348,7 +348,7 @@ InstarFit fit_instars(const InstarSizes& sizes, int n_instars, const InstarOptio
   return result.best;
 }
 
-InstarMixture instar_mixture(const InstarSizes& sizes, const InstarOptions& options) {
+MOLTSPAN_INLINE InstarMixture instar_mixture(const InstarSizes& sizes, const InstarOptions& options) {
   using namespace instars;
   detail_instars::check_all(sizes, options);
   const Sample sample = make_sample(sizes, options.reading_step_mm);
@@ -369,7 +369,7 @@ InstarMixture instar_mixture(const InstarSizes& sizes, const InstarOptions& opti
   return result;
 }
 
-Eigen::MatrixXd instar_posterior(const InstarFit& fit, const InstarSizes& sizes, const InstarOptions& options) {
+MOLTSPAN_INLINE Eigen::MatrixXd instar_posterior(const InstarFit& fit, const InstarSizes& sizes, const InstarOptions& options) {
   using namespace instars;
   detail_instars::check_all(sizes, options);
   if (sizes.sizes_mm.cols() != fit.mean_log.cols())

@@ -1,0 +1,3 @@
+#include <moltspan/moltspan.hpp>
+
+int other_unit() { return 0; }
